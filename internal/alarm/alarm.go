@@ -1,0 +1,72 @@
+// Package alarm is the pure state machine of one alarm condition, with the
+// state names of ISA-18.2 / IEC 62682. Time comes in with each event; missing
+// data never clears an alarm.
+package alarm
+
+import (
+	"fmt"
+	"time"
+)
+
+// Kind is what an alarm condition watches.
+type Kind string
+
+// The conditions of a room or a sensor.
+const (
+	Warm   Kind = "warm"   // air temperature above its limit
+	Damp   Kind = "damp"   // relative humidity above its limit
+	Bright Kind = "bright" // illuminance above its limit
+	Silent Kind = "silent" // a sensor has sent nothing for its stale limit
+)
+
+// Priority orders alarms for the keeper.
+type Priority int
+
+// Priorities, low to high.
+const (
+	Low    Priority = 1
+	Medium Priority = 2
+	High   Priority = 3
+)
+
+// Rule is the setting of one condition. Limit and Deadband are in the
+// canonical unit of the quantity watched (°C, fraction, lx); for Silent the
+// limit is the stale limit and only OnDelay counts.
+type Rule struct {
+	Kind     Kind
+	Limit    float64
+	Deadband float64       // returns only below Limit-Deadband, >= 0
+	OnDelay  time.Duration // above the limit this long before it is active
+	OffDelay time.Duration // below the deadband this long before it returns
+	Priority Priority
+}
+
+// State is a state of the alarm life cycle.
+type State string
+
+// States by the standard's names.
+const (
+	Normal               State = "normal"
+	ActiveUnacknowledged State = "active unacknowledged"
+	ActiveAcknowledged   State = "active acknowledged"
+	ReturnedUnack        State = "returned unacknowledged"
+	Shelved              State = "shelved"
+	OutOfService         State = "out of service"
+)
+
+// Key identifies a condition: its kind, its room and, for a condition of one
+// sensor, the sensor.
+type Key struct {
+	Kind   Kind   `json:"kind"`
+	Room   string `json:"room"`
+	Sensor string `json:"sensor,omitempty"`
+}
+
+// String is the key as shown and as typed to acknowledge: warm/loft,
+// silent/loft/loft-1.
+func (k Key) String() string {
+	if k.Sensor != "" {
+		return fmt.Sprintf("%s/%s/%s", k.Kind, k.Room, k.Sensor)
+	}
+	return fmt.Sprintf("%s/%s", k.Kind, k.Room)
+}

@@ -1,0 +1,274 @@
+// Package architecture holds no code: its test keeps the rings of the house.
+// Imports go inwards only, the core touches neither clock nor I/O, each
+// third-party module has one owner, every package says what it is for.
+package architecture
+
+import (
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// ring says where a package stands and which packages beside it in the same
+// ring it may import (core packages may import each other downward).
+type ring int
+
+const (
+	core    ring = 0 // pure: no I/O, no clock, no goroutines
+	codec   ring = 1 // bytes to values
+	adapter ring = 2 // one technology each; never import each other
+	wiring  ring = 3 // app and what runs it
+	program ring = 4 // cmd
+	support ring = 5 // used by tests only
+)
+
+// rings lists every package. A new package must be entered here: that is the
+// moment to say where it belongs.
+var rings = map[string]ring{
+	"internal/unit": core, "internal/nearest": core, "internal/health": core,
+	"internal/climate": core, "internal/kinetics": core, "internal/thermal": core,
+	"internal/catalog": core, "internal/room": core, "internal/lot": core,
+	"internal/alarm": core, "internal/engine": core,
+	"config":        codec,
+	"internal/wire": codec, "internal/settings": codec,
+	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
+	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
+	"internal/app": wiring, "internal/demo": wiring,
+	"internal/intake/mosquittotest": support,
+	"internal/architecture":         support,
+	"cmd/dryhold":                   program,
+}
+
+// downward lists, for packages that share a ring, who may import whom.
+var downward = map[string][]string{
+	"internal/settings": {"internal/wire"},
+	"internal/demo":     {"internal/app"},
+}
+
+// pure is what a core package may use of the standard library.
+var pure = []string{
+	"bytes", "cmp", "encoding/binary", "encoding/json", "errors", "fmt", "iter", "maps", "math",
+	"math/bits", "slices", "sort", "strconv", "strings", "time", "unicode", "unicode/utf8",
+}
+
+// owners names the one package that may import each third-party module.
+var owners = map[string]string{
+	"github.com/agnivade/levenshtein":     "internal/nearest",
+	"github.com/eclipse/paho.mqtt.golang": "internal/intake",
+	"github.com/mochi-mqtt/server/v2":     "internal/broker",
+	"go.etcd.io/bbolt":                    "internal/broker",
+	"modernc.org/sqlite":                  "internal/store",
+	"github.com/pressly/goose/v3":         "internal/store",
+	"github.com/klauspost/compress":       "internal/store",
+	"github.com/prometheus/client_golang": "internal/metrics",
+	"github.com/wneessen/go-mail":         "internal/notify",
+	"github.com/cenkalti/backoff/v5":      "internal/notify",
+	"github.com/goccy/go-yaml":            "internal/settings",
+	"github.com/tidwall/gjson":            "internal/wire",
+	"github.com/spf13/cobra":              "cmd/dryhold",
+	"github.com/adrg/xdg":                 "cmd/dryhold",
+}
+
+// clock lists the calls by which package time reaches outside.
+var clock = []string{"Now", "Since", "Until", "After", "AfterFunc", "Sleep", "NewTimer", "NewTicker", "Tick", "LoadLocation", "Local"}
+
+const (
+	maxFileLines     = 450
+	maxFunctionLines = 80
+)
+
+type source struct {
+	pkg, path string
+	file      *ast.File
+}
+
+func TestHouse(t *testing.T) {
+	fset := token.NewFileSet()
+	files := parseTree(t, fset)
+	documented := map[string]bool{}
+	for _, f := range files {
+		documented[f.pkg] = documented[f.pkg] || f.file.Doc.Text() != ""
+		r, known := rings[f.pkg]
+		if !known {
+			t.Errorf("%s: package %s is in no ring: enter it in the table of this test", f.path, f.pkg)
+			continue
+		}
+		for _, imp := range f.file.Imports {
+			path, err := strconv.Unquote(imp.Path.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if why := forbidden(f.pkg, r, path); why != "" {
+				t.Errorf("%s imports %s: %s", f.path, path, why)
+			}
+		}
+		for _, fault := range faults(fset, f, r) {
+			t.Error(fault)
+		}
+	}
+	for pkg, ok := range documented {
+		if !ok {
+			t.Errorf("package %s has no package comment", pkg)
+		}
+	}
+}
+
+// parseTree reads every non-test Go file of the module.
+func parseTree(t *testing.T, fset *token.FileSet) []source {
+	t.Helper()
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []source
+	err = filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, path)
+		if err != nil {
+			return err
+		}
+		if d.IsDir() {
+			if rel != "." && (strings.HasPrefix(d.Name(), ".") || d.Name() == "testdata") {
+				return filepath.SkipDir
+			}
+			return nil
+		}
+		if !strings.HasSuffix(rel, ".go") || strings.HasSuffix(rel, "_test.go") {
+			return nil
+		}
+		file, err := parser.ParseFile(fset, path, nil, parser.ParseComments)
+		if err != nil {
+			return err
+		}
+		out = append(out, source{filepath.ToSlash(filepath.Dir(rel)), filepath.ToSlash(rel), file})
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out) < 10 {
+		t.Fatalf("only %d Go files found: the walk is wrong", len(out))
+	}
+	return out
+}
+
+// forbidden says why the import is not allowed, or "".
+func forbidden(pkg string, r ring, path string) string {
+	if inner, ours := strings.CutPrefix(path, "dryhold/"); ours {
+		return forbiddenInside(pkg, r, inner)
+	}
+	if !strings.Contains(strings.Split(path, "/")[0], ".") {
+		if r == core && !slices.Contains(pure, path) {
+			return "not on the standard library allow-list of the core"
+		}
+		return ""
+	}
+	for module, owner := range owners {
+		if path == module || strings.HasPrefix(path, module+"/") {
+			if owner != pkg && r != support {
+				return "module is owned by " + owner
+			}
+			return ""
+		}
+	}
+	if r == support {
+		return ""
+	}
+	return "third-party module without an owner: enter it in the table of this test"
+}
+
+func forbiddenInside(pkg string, r ring, inner string) string {
+	to, known := rings[inner]
+	switch {
+	case !known:
+		return "package is in no ring"
+	case to == support && r != support:
+		return "package is for tests"
+	case slices.Contains(downward[pkg], inner), r == core && to == core, r == support:
+		return ""
+	case to == r:
+		return "packages of this ring never import each other"
+	case to > r:
+		return "imports go inwards only"
+	}
+	return ""
+}
+
+// faults lists what the file does that its ring forbids.
+func faults(fset *token.FileSet, f source, r ring) []string {
+	var out []string
+	fault := func(n ast.Node, format string, args ...any) {
+		out = append(out, fmt.Sprintf("%s:%d: %s", f.path, fset.Position(n.Pos()).Line, fmt.Sprintf(format, args...)))
+	}
+	if n := fset.File(f.file.Pos()).LineCount(); n > maxFileLines {
+		fault(f.file, "%d lines: is it still one room? at most %d", n, maxFileLines)
+	}
+	for _, decl := range f.file.Decls {
+		switch d := decl.(type) {
+		case *ast.FuncDecl:
+			if d.Recv == nil && d.Name.Name == "init" {
+				fault(d, "init() does hidden work")
+			}
+			if n := fset.Position(d.End()).Line - fset.Position(d.Pos()).Line; n > maxFunctionLines {
+				fault(d, "function %s has %d lines, at most %d", d.Name.Name, n, maxFunctionLines)
+			}
+		case *ast.GenDecl:
+			if d.Tok == token.VAR && !constant(d) {
+				fault(d, "mutable package variable")
+			}
+		}
+	}
+	ast.Inspect(f.file, func(n ast.Node) bool {
+		switch x := n.(type) {
+		case *ast.GoStmt:
+			if r == core {
+				fault(x, "the core starts no goroutines")
+			}
+		case *ast.SelectorExpr:
+			id, ok := x.X.(*ast.Ident)
+			if ok && id.Name == "os" && x.Sel.Name == "Exit" && r != program {
+				fault(x, "os.Exit outside cmd")
+			}
+			if ok && id.Name == "time" && r == core && slices.Contains(clock, x.Sel.Name) {
+				fault(x, "time.%s: the core takes time as an argument", x.Sel.Name)
+			}
+		}
+		return true
+	})
+	return out
+}
+
+// constant reports a var declaration that is one in name only: sentinel
+// errors, interface checks and embedded files.
+func constant(d *ast.GenDecl) bool {
+	embedded := strings.Contains(d.Doc.Text(), "go:embed") || hasEmbed(d.Doc)
+	for _, spec := range d.Specs {
+		v, ok := spec.(*ast.ValueSpec)
+		if !ok {
+			return false
+		}
+		for i, name := range v.Names {
+			sentinel := strings.HasPrefix(strings.ToLower(name.Name), "err") && i < len(v.Values)
+			if name.Name != "_" && !sentinel && !embedded && !hasEmbed(v.Doc) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+func hasEmbed(doc *ast.CommentGroup) bool {
+	if doc == nil {
+		return false
+	}
+	return slices.ContainsFunc(doc.List, func(c *ast.Comment) bool { return strings.HasPrefix(c.Text, "//go:embed") })
+}

@@ -1,0 +1,149 @@
+// Package engine is the one reducer: events in (readings, lot changes,
+// operator actions, ticks), state changed, effects out. Time comes inside the
+// event; it does no I/O.
+package engine
+
+import (
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/unit"
+)
+
+// Snapshot is the published state: immutable once published, read by pages,
+// metrics and the command line without a lock.
+type Snapshot struct {
+	Site    string       `json:"site"`
+	At      time.Time    `json:"at"`
+	Rooms   []RoomView   `json:"rooms"`
+	Lots    []LotView    `json:"lots"`
+	Alarms  []AlarmView  `json:"alarms"` // every condition that is not normal, worst first
+	Sensors []SensorView `json:"sensors"`
+	Intake  IntakeView   `json:"intake"`
+}
+
+// IntakeView counts what came over MQTT since the daemon started.
+type IntakeView struct {
+	Connected  bool          `json:"connected"`
+	Messages   uint64        `json:"messages"`   // on mapped topics
+	Stored     uint64        `json:"stored"`     // readings now on disk
+	Duplicates uint64        `json:"duplicates"` // readings that were on disk already
+	LastStored time.Time     `json:"last_stored,omitzero"`
+	Errors     []TopicErrors `json:"errors"` // by topic and cause, bounded; the rest under topic "(other)"
+	// LastKnown holds retained values without a time of their own: age
+	// unknown, shown only, never counted.
+	LastKnown []LastKnown `json:"last_known"`
+}
+
+// TopicErrors counts the messages or fields of one topic that could not be
+// used, for one cause.
+type TopicErrors struct {
+	Topic string    `json:"topic"`
+	Cause string    `json:"cause"`
+	Count uint64    `json:"count"`
+	Last  string    `json:"last"` // text of the newest
+	At    time.Time `json:"at"`
+}
+
+// LastKnown is a retained value of unknown age.
+type LastKnown struct {
+	Room     string        `json:"room"`
+	Sensor   string        `json:"sensor"`
+	Quantity unit.Quantity `json:"quantity"`
+	Value    float64       `json:"value"`
+}
+
+// Value is the present value of a quantity in a room. Unknown is a state of
+// its own: Known is false when no sensor has reported within its stale limit,
+// and then Value is the last known one, if At is set.
+type Value struct {
+	Known bool      `json:"known"`
+	Value float64   `json:"value"` // canonical unit of the quantity
+	At    time.Time `json:"at,omitzero"`
+}
+
+// RoomView is one room now.
+type RoomView struct {
+	Name        string `json:"name"`
+	Temperature Value  `json:"temperature_celsius"`
+	Humidity    Value  `json:"relative_humidity_fraction"`
+	Illuminance Value  `json:"illuminance_lux"`
+	DewPoint    Value  `json:"dew_point_celsius"`
+	// Limits of warm, damp and bright in canonical units; the plan storage
+	// temperature is the warm limit.
+	WarmLimit   unit.Celsius `json:"warm_limit_celsius"`
+	DampLimit   unit.RH      `json:"damp_limit_fraction"`
+	BrightLimit unit.Lux     `json:"bright_limit_lux"`
+	// Acceleration of ageing at the present temperature against plan
+	// storage, for an activation energy of 80 kJ/mol.
+	Acceleration Value `json:"acceleration_against_plan"`
+	// MeanKinetic temperature of the last 30 days (83.144 kJ/mol).
+	MeanKinetic Value `json:"mean_kinetic_temperature_30d_celsius"`
+	// Coverage of the last 24 h with measured temperature, fraction.
+	Coverage24h  float64 `json:"coverage_24h_fraction"`
+	LightDose30d float64 `json:"light_dose_30d_lux_hours"`
+	LotCount     int     `json:"lots"`
+}
+
+// SensorView is one sensor now.
+type SensorView struct {
+	Name     string        `json:"name"`
+	Room     string        `json:"room"`
+	LastSeen time.Time     `json:"last_seen"`
+	Stale    time.Duration `json:"stale_after_ns"`
+	Silent   bool          `json:"silent"`
+}
+
+// Estimate is a likely value in a low to high range.
+type Estimate struct {
+	Low    float64 `json:"low"`
+	Likely float64 `json:"likely"`
+	High   float64 `json:"high"`
+}
+
+// LotView is one lot now.
+type LotView struct {
+	lot.Lot
+	FoodName      string `json:"food_name"`
+	ContainerName string `json:"container_name"`
+	Caution       string `json:"caution,omitempty"`
+	// Remaining quality, 1 at packing and 0 at the limit of the limiting
+	// mode. May be below 0 past the limit.
+	Remaining Estimate   `json:"remaining_quality"`
+	Limiting  string     `json:"limiting_mode"`
+	Modes     []ModeView `json:"modes"`
+	// EndAtPlan is when the lot ends if kept at plan storage from now on.
+	EndAtPlan      time.Time `json:"projected_end_at_plan,omitzero"`
+	LostBeyondPlan float64   `json:"days_of_life_lost_beyond_plan"`
+	// Days of the lot's life whose temperature was estimated or not known.
+	EstimatedDays float64 `json:"estimated_days"`
+	UnknownDays   float64 `json:"unknown_days"`
+	// Atmosphere is "low oxygen" or "air", with the reason.
+	Atmosphere     string  `json:"atmosphere"`
+	AtmosphereNote string  `json:"atmosphere_note"`
+	AbsorberNeed   float64 `json:"absorber_need_cm3"`
+}
+
+// ModeView is one deterioration mode of a lot.
+type ModeView struct {
+	Name     string   `json:"name"`
+	Consumed Estimate `json:"consumed_share"`
+	// Exposure since packing, equivalent days at the reference temperature.
+	Exposure Estimate `json:"exposure_days"`
+}
+
+// AlarmView is one alarm condition that is not normal.
+type AlarmView struct {
+	Key      alarm.Key       `json:"key"`
+	State    alarm.State     `json:"state"`
+	Priority alarm.Priority  `json:"priority"`
+	Since    time.Time       `json:"since"`
+	Unknown  bool            `json:"unknown"` // no reading now: the state is held
+	Value    float64         `json:"value"`
+	Peak     float64         `json:"peak"`
+	Limit    float64         `json:"limit"`
+	By       string          `json:"acknowledged_by,omitempty"`
+	Text     string          `json:"text"`
+	Costs    []alarm.LotCost `json:"costs"`
+}

@@ -1,0 +1,74 @@
+// Package lot keeps what is known of each packing of food and computes, from
+// the exposure of the rooms it has stood in, how much of its life is spent.
+// Remaining quality is a statement of quality, never of safety.
+package lot
+
+import (
+	"time"
+)
+
+// TreatmentKind is what was done against insects and oxygen at packing.
+type TreatmentKind string
+
+// Treatments.
+const (
+	NoTreatment TreatmentKind = "none"
+	Absorber    TreatmentKind = "absorber"
+	FreezeThaw  TreatmentKind = "freeze-thaw"
+)
+
+// Treatment is the treatment of every container of a lot.
+type Treatment struct {
+	Kind TreatmentKind `json:"kind"`
+	// CapacityCM3 is the rated oxygen capacity of the absorber in each
+	// container, cm3; zero unless Kind is Absorber.
+	CapacityCM3 float64 `json:"capacity_cm3,omitempty"`
+}
+
+// Shading is how light reaches the lot.
+type Shading string
+
+// Shadings.
+const (
+	OpenShelf Shading = "open-shelf"
+	Boxed     Shading = "boxed"
+	DarkRoom  Shading = "dark-room"
+)
+
+// Packing is the fact of a lot at packing.
+type Packing struct {
+	Food      string    `json:"food"`      // food class ID
+	Container string    `json:"container"` // container class ID
+	Count     int       `json:"count"`     // containers, >= 1
+	NetMassKG float64   `json:"net_mass_kg"`
+	PackedAt  time.Time `json:"packed_at"`
+	// MoistureWB is the moisture at packing, fraction of wet mass; zero when
+	// it was not measured.
+	MoistureWB float64   `json:"moisture_wb,omitempty"`
+	Treatment  Treatment `json:"treatment"`
+	Shading    Shading   `json:"shading"`
+	Room       string    `json:"room"`
+	Note       string    `json:"note,omitempty"`
+}
+
+// Stay is the time a lot stands in one room, from From until the next stay.
+type Stay struct {
+	Room string    `json:"room"`
+	From time.Time `json:"from"`
+}
+
+// Lot is one packing of one food in one container class, as its changes left
+// it.
+type Lot struct {
+	ID         string    `json:"id"`
+	Packing    Packing   `json:"packing"`
+	Stays      []Stay    `json:"stays"` // in order of From; the first at PackedAt
+	FinishedAt time.Time `json:"finished_at,omitzero"`
+	FinishNote string    `json:"finish_note,omitempty"`
+}
+
+// Room is the room the lot stands in, or stood in last.
+func (l Lot) Room() string { return l.Stays[len(l.Stays)-1].Room }
+
+// Finished reports whether the lot was eaten, given away or thrown out.
+func (l Lot) Finished() bool { return !l.FinishedAt.IsZero() }
