@@ -1,0 +1,236 @@
+// Package settings reads the configuration and the catalog from YAML bytes
+// into checked values. It does no file I/O: whoever calls it brings the bytes
+// and resolves the paths that the configuration names (relative ones stand
+// relative to the configuration file). A file with mistakes gives all of them
+// at once, each with file, line, column and the way to mend it.
+package settings
+
+import (
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/unit"
+	"dryhold/internal/wire"
+)
+
+// Settings is a whole checked configuration. Treat it as immutable: it is
+// shared by all parts of the daemon.
+type Settings struct {
+	// Site names the household; it is the `site` label everywhere.
+	Site string
+	// Zone is the time zone in which pages and messages show times; inside
+	// the program all times are UTC. Never nil.
+	Zone   *time.Location
+	Broker Broker
+	HTTP   HTTP
+	// Metrics says what /metrics shows beyond rooms.
+	Metrics Metrics
+	// Rooms lists the rooms in the order of the file, each with its rules.
+	Rooms []Room
+	// AcceptNewRooms lets a reading from a room that is not listed open that
+	// room with the default rules. Otherwise such a reading is counted as an
+	// error.
+	AcceptNewRooms bool
+	// Sensors lists the sensors with a room or a stale limit of their own.
+	// Sensors not listed are taken as they come, with the limit Stale.
+	Sensors []Sensor
+	// Stale is how long a sensor may send nothing before its values count as
+	// unknown and the alarm silent starts its delay; 1 minute to 30 days.
+	Stale time.Duration
+	// Topics says how messages are read, in the order of the file. At least
+	// one.
+	Topics []wire.Mapping
+	// Mail is the mail account for notices; nil when none is set.
+	Mail   *Mail
+	Notify Notify
+	// Catalog names catalog files that extend the shipped one, in order;
+	// later files override classes of the same id.
+	Catalog []string
+}
+
+// Broker is the MQTT broker dryhold reads from. Exactly one of Embedded and
+// URL is set.
+type Broker struct {
+	// Embedded is set when dryhold runs a broker of its own.
+	Embedded *Embedded
+	// URL of an external broker: tcp, tls, ws or wss with host and port.
+	URL string
+	// ClientID is the stable MQTT client id to which the broker keeps the
+	// persistent session.
+	ClientID string
+	// UsernameFile and PasswordFile name files that hold the credentials for
+	// the external broker; both or neither.
+	UsernameFile, PasswordFile string
+	// CAFile, CertFile and KeyFile name PEM files: the authority to trust
+	// instead of the system's, and the client certificate with its key for
+	// mutual TLS. Only with a tls or wss URL.
+	CAFile, CertFile, KeyFile string
+}
+
+// Embedded is the broker inside dryhold.
+type Embedded struct {
+	// Listen is host:port. Off loopback both credential files are set.
+	Listen string
+	// UsernameFile and PasswordFile name files with the credentials every
+	// client must show; both or neither.
+	UsernameFile, PasswordFile string
+}
+
+// HTTP is the page, /metrics and /healthz.
+type HTTP struct {
+	// Listen is host:port.
+	Listen string
+	// AllowOpen permits a Listen address off loopback although there is no
+	// login: everybody who reaches the port sees the household's stores.
+	AllowOpen bool
+}
+
+// Metrics is what /metrics shows.
+type Metrics struct {
+	// PerLot adds series for each lot. Off by default: thirty years of lots
+	// are many series.
+	PerLot bool
+}
+
+// Room is one listed room.
+type Room struct {
+	Name string // see wire.CheckName
+	// Rules holds the rule of each condition that is watched; a condition
+	// switched off has none. See DefaultRules for the fields.
+	Rules map[alarm.Kind]alarm.Rule
+}
+
+// Sensor is one listed sensor.
+type Sensor struct {
+	Name string // see wire.CheckName
+	// Room is where the sensor stands, for topics that do not say so; empty
+	// when the topic does.
+	Room string
+	// Stale is the sensor's own limit, or that of Settings.Stale.
+	Stale time.Duration
+}
+
+// TLSMode is how a mail connection is secured.
+type TLSMode string
+
+// Modes of securing mail.
+const (
+	StartTLS TLSMode = "starttls" // plain connection, upgraded before anything is said; default
+	Implicit TLSMode = "implicit" // TLS from the first byte
+	NoTLS    TLSMode = "none"     // plain text; for a mail server on the same machine
+)
+
+// TLSModes lists the modes by the names used in configuration.
+func TLSModes() []TLSMode { return []TLSMode{StartTLS, Implicit, NoTLS} }
+
+// Mail is the account that sends notices.
+type Mail struct {
+	Host string
+	Port int // 1 to 65535
+	TLS  TLSMode
+	// UsernameFile and PasswordFile name files with the credentials; both or
+	// neither.
+	UsernameFile, PasswordFile string
+	From                       string
+	To                         []string // at least one
+}
+
+// Notify is where notices go besides log and mail.
+type Notify struct {
+	// MQTTTopic is the topic on which each notice is published as JSON.
+	MQTTTopic string
+}
+
+// Defaults.
+const (
+	DefaultSite       = "home"
+	DefaultClientID   = "dryhold"
+	DefaultMQTTListen = "127.0.0.1:1883"
+	DefaultHTTPListen = "127.0.0.1:8090"
+	DefaultNotices    = "dryhold/notices"
+	// DefaultStale is six times the usual 10-minute interval of a battery
+	// sensor (judgement): a few lost messages are not a silent sensor.
+	DefaultStale = time.Hour
+)
+
+// Default is the configuration of a daemon started without a file: a broker
+// of its own and the page, both on loopback, any room accepted, and readings
+// as bare numbers on dryhold/ROOM/QUANTITY or as JSON on dryhold/ROOM.
+func Default() *Settings {
+	return &Settings{
+		Site:           DefaultSite,
+		Zone:           time.UTC,
+		Broker:         Broker{Embedded: &Embedded{Listen: DefaultMQTTListen}, ClientID: DefaultClientID},
+		HTTP:           HTTP{Listen: DefaultHTTPListen},
+		AcceptNewRooms: true,
+		Stale:          DefaultStale,
+		Topics:         DefaultTopics(),
+		Notify:         Notify{MQTTTopic: DefaultNotices},
+	}
+}
+
+// DefaultTopics are the mappings used when a configuration names none: bare
+// numbers on dryhold/{room}/{quantity} in °C, % and lx, and JSON on
+// dryhold/{room} with the fields temperature, humidity and illuminance in the
+// same units and an optional time of its own in RFC 3339.
+func DefaultTopics() []wire.Mapping {
+	celsius := mustUnit(unit.Temperature, "C")
+	percent := mustUnit(unit.Humidity, "%")
+	lux := mustUnit(unit.Illuminance, "lx")
+	return []wire.Mapping{
+		{
+			Pattern: "dryhold/{room}/{quantity}",
+			Number: &wire.Number{Units: map[unit.Quantity]unit.Unit{
+				unit.Temperature: celsius, unit.Humidity: percent, unit.Illuminance: lux,
+			}},
+		},
+		{
+			Pattern: "dryhold/{room}",
+			JSON: &wire.JSON{
+				Time: &wire.TimeField{Path: "time", Format: wire.RFC3339},
+				Fields: []wire.Field{
+					{Path: "temperature", Quantity: unit.Temperature, Unit: celsius, Scale: 1},
+					{Path: "humidity", Quantity: unit.Humidity, Unit: percent, Scale: 1},
+					{Path: "illuminance", Quantity: unit.Illuminance, Unit: lux, Scale: 1},
+				},
+			},
+		},
+	}
+}
+
+// mustUnit finds a unit that is known to exist.
+func mustUnit(q unit.Quantity, name string) unit.Unit {
+	u, err := unit.Parse(q, name)
+	if err != nil {
+		panic("BUG: default unit: " + err.Error())
+	}
+	return u
+}
+
+// Rules of the room: its own when it is listed, else the defaults. The map is
+// a copy.
+func (s *Settings) Rules(room string) map[alarm.Kind]alarm.Rule {
+	rules := make(map[alarm.Kind]alarm.Rule)
+	for _, r := range s.Rooms {
+		if r.Name == room {
+			for kind, rule := range r.Rules {
+				rules[kind] = rule
+			}
+			return rules
+		}
+	}
+	for _, rule := range DefaultRules() {
+		rules[rule.Kind] = rule
+	}
+	return rules
+}
+
+// StaleLimit is the stale limit of the sensor: its own, else the general one.
+func (s *Settings) StaleLimit(sensor string) time.Duration {
+	for _, k := range s.Sensors {
+		if k.Name == sensor {
+			return k.Stale
+		}
+	}
+	return s.Stale
+}
