@@ -1,6 +1,6 @@
 // Package alarm is the pure state machine of one alarm condition, with the
-// state names of ISA-18.2 / IEC 62682. Time comes in with each event; missing
-// data never clears an alarm.
+// state names of ISA-18.2 / IEC 62682, and the text of the notices it calls
+// for. Time comes in with each event; missing data never clears an alarm.
 package alarm
 
 import (
@@ -31,7 +31,7 @@ const (
 
 // Rule is the setting of one condition. Limit and Deadband are in the
 // canonical unit of the quantity watched (°C, fraction, lx); for Silent the
-// limit is the stale limit and only OnDelay counts.
+// limit is the stale limit in seconds and only OnDelay counts.
 type Rule struct {
 	Kind     Kind
 	Limit    float64
@@ -39,6 +39,9 @@ type Rule struct {
 	OnDelay  time.Duration // above the limit this long before it is active
 	OffDelay time.Duration // below the deadband this long before it returns
 	Priority Priority
+	// Stale is how long a reading stands: past it the value is unknown
+	// without a call of Missing. Zero: only Missing makes it unknown.
+	Stale time.Duration
 }
 
 // State is a state of the alarm life cycle.
