@@ -1,0 +1,279 @@
+package room
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/unit"
+)
+
+// ErrBefore says that a reading belongs to a day the ledger has closed: the
+// ledger must be restarted at that day and fed from the store.
+var ErrBefore = errors.New("reading lies before the ledger's open days")
+
+// Ledger is the fold of one room's readings: hour slots, core temperatures
+// and the thermal exposure of every key since the first reading. It depends
+// on the set of readings and the instant asked for alone: fed in any order,
+// late or twice, or rebuilt from the store, it is the same to the last bit.
+//
+// The two newest days are open: their readings are kept and their hours are
+// folded again when a late reading touches them. Older days are closed and
+// remember only what a restart needs.
+type Ledger struct {
+	fold   *folder
+	stale  func(sensor string) time.Duration
+	tracks map[unit.Quantity][]*track
+
+	start   int64 // of the first hour, ms; meaningful once slots or samples exist
+	begun   bool
+	slots   []Slot
+	prefix  []float64 // exposure at the start of each slot, Len keys each
+	covered []cover   // at the start of each slot
+	bounds  []bound   // hours with estimates
+	days    []closed  // state at each day's start, but the sums
+	open    []state   // at the start of each open hour, from openFrom
+	openAt  int       // slot index of open[0]
+	now     state     // at the settled instant
+	settled int64     // the temperature is folded up to here
+	dirty   int64     // earliest instant touched since the last Advance
+}
+
+// cover counts the time before a slot whose temperature was measured or
+// estimated.
+type cover struct{ measured, estimated int64 }
+
+// bound is the room for error of the exposure after an hour with estimates.
+type bound struct {
+	slot         int
+	below, above []float64
+}
+
+// closed is what a restart at a day's start needs besides the sums.
+type closed struct {
+	slot      int
+	core      []float64
+	coreKnown bool
+	recent    pattern
+}
+
+const openDays = 2
+
+// NewLedger makes an empty ledger. stale gives the stale limit of a sensor;
+// it must not change while the ledger lives.
+func NewLedger(keys Keys, stale func(sensor string) time.Duration) (*Ledger, error) {
+	f, err := newFolder(keys)
+	if err != nil {
+		return nil, fmt.Errorf("cannot prepare exposure keys: %w", err)
+	}
+	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(keys)}, nil
+}
+
+// Keys are the exposures the ledger keeps.
+func (l *Ledger) Keys() Keys { return l.fold.keys }
+
+// Add takes a reading of the room. A reading at an instant already known for
+// the sensor and quantity changes nothing. It returns ErrBefore when the
+// reading belongs to a closed day. The fold follows at the next Advance.
+func (l *Ledger) Add(r Reading) error {
+	at := r.At.UnixMilli()
+	hour := floorHour(at)
+	if !l.begun {
+		l.begun, l.start, l.settled, l.dirty = true, hour, hour, hour
+		l.openAt = 0
+	}
+	if at < l.openStart() {
+		return ErrBefore
+	}
+	touched, added := l.track(r.Series).insert(sample{at, r.Value})
+	if added {
+		l.dirty = min(l.dirty, touched)
+	}
+	return nil
+}
+
+// Context takes a reading from before the open days that the trace across
+// their start needs, while the ledger is fed again after Restart.
+func (l *Ledger) Context(r Reading) {
+	if l.begun {
+		l.track(r.Series).insert(sample{r.At.UnixMilli(), r.Value})
+	}
+}
+
+// openStart is the first instant whose readings can still be added.
+func (l *Ledger) openStart() int64 { return l.start + int64(l.openAt)*hourMS }
+
+func (l *Ledger) track(s Series) *track {
+	ts := l.tracks[s.Quantity]
+	i, found := slices.BinarySearchFunc(ts, s.Sensor, func(t *track, name string) int { return strings.Compare(t.sensor, name) })
+	if !found {
+		ts = slices.Insert(ts, i, &track{sensor: s.Sensor, stale: l.stale(s.Sensor).Milliseconds()})
+		l.tracks[s.Quantity] = ts
+	}
+	return ts[i]
+}
+
+// Advance folds everything known up to the instant asOf, which must not go
+// back. Time since the last temperature reading waits, unjudged, until the
+// sensor's stale limit is over; then it is a gap and estimated.
+func (l *Ledger) Advance(asOf time.Time) {
+	if !l.begun {
+		return
+	}
+	settled, end := l.horizon(asOf.UnixMilli())
+	first := int((floorHour(min(l.dirty, l.settled)) - l.start) / hourMS)
+	first = max(first, l.openAt)
+	l.truncate(first)
+	st := l.stateAt(first)
+	temp, hum, lux := l.tracks[unit.Temperature], l.tracks[unit.Humidity], l.tracks[unit.Illuminance]
+	for i := first; l.start+int64(i)*hourMS < end; i++ {
+		from := l.start + int64(i)*hourMS
+		l.openHour(i, from, st)
+		slot := l.fold.hour(&st, temp, hum, lux, from, settled, end)
+		l.slots = append(l.slots, slot)
+		if slot.EstimatedMS > 0 {
+			l.bounds = append(l.bounds, bound{i, slices.Clone(st.below), slices.Clone(st.above)})
+		}
+	}
+	l.now, l.settled, l.dirty = st, settled, settled
+	l.close()
+}
+
+// horizon gives the instant up to which the temperature can be judged, and
+// the end of everything known.
+func (l *Ledger) horizon(asOf int64) (settled, end int64) {
+	last, pending := l.start, false
+	for _, t := range l.tracks[unit.Temperature] {
+		if n := len(t.samples); n > 0 {
+			last = max(last, t.samples[n-1].at)
+			pending = pending || asOf <= t.samples[n-1].at+t.stale
+		}
+	}
+	settled = max(last, asOf)
+	if pending {
+		settled = last
+	}
+	end = settled
+	for _, q := range []unit.Quantity{unit.Humidity, unit.Illuminance} {
+		for _, t := range l.tracks[q] {
+			if n := len(t.samples); n > 0 {
+				end = max(end, t.samples[n-1].at)
+			}
+		}
+	}
+	return settled, end
+}
+
+// openHour records the state at the start of slot i.
+func (l *Ledger) openHour(i int, from int64, st state) {
+	l.prefix = append(l.prefix, st.sum...)
+	l.covered = append(l.covered, cover{st.measured, st.estimated})
+	l.open = append(l.open, st.clone())
+	if from%(24*hourMS) == 0 || i == 0 {
+		l.days = append(l.days, closed{i, slices.Clone(st.core), st.coreKnown, st.recent})
+	}
+}
+
+// truncate forgets the fold from slot i on.
+func (l *Ledger) truncate(i int) {
+	l.slots = l.slots[:min(i, len(l.slots))]
+	l.prefix = l.prefix[:min(i*l.fold.keys.Len(), len(l.prefix))]
+	l.covered = l.covered[:min(i, len(l.covered))]
+	for n := len(l.bounds); n > 0 && l.bounds[n-1].slot >= i; n-- {
+		l.bounds = l.bounds[:n-1]
+	}
+	for n := len(l.days); n > 0 && l.days[n-1].slot >= i; n-- {
+		l.days = l.days[:n-1]
+	}
+}
+
+// stateAt takes the state at the start of open slot i and forgets the later
+// ones.
+func (l *Ledger) stateAt(i int) state {
+	k := i - l.openAt
+	if k >= len(l.open) {
+		return l.now.clone()
+	}
+	st := l.open[k].clone()
+	l.open = l.open[:k]
+	return st
+}
+
+// close lets go of the readings and states of days that are no longer open.
+func (l *Ledger) close() {
+	const day = 24 * hourMS
+	from := l.settled/day*day - (openDays-1)*day
+	i := int((from - l.start) / hourMS)
+	if from <= l.start || i <= l.openAt {
+		return
+	}
+	l.open = slices.Delete(l.open, 0, i-l.openAt)
+	l.openAt = i
+	for _, ts := range l.tracks {
+		for _, t := range ts {
+			t.drop(from)
+		}
+	}
+}
+
+// Restart takes the ledger back to the start of the day of an instant, so
+// that the readings from Needs(of the day) on can be added again in order. It
+// returns the instant from which readings are needed: the day's start less
+// the longest stale limit.
+func (l *Ledger) Restart(at time.Time) time.Time {
+	const day = 24 * hourMS
+	want := at.UnixMilli() / day * day
+	n := len(l.days)
+	for n > 0 && l.start+int64(l.days[n-1].slot)*hourMS > want {
+		n--
+	}
+	if !l.begun || n == 0 || want < l.start {
+		*l = Ledger{fold: l.fold, stale: l.stale, tracks: map[unit.Quantity][]*track{}, now: newState(l.fold.keys)}
+		return time.UnixMilli(0).UTC()
+	}
+	d := l.days[n-1]
+	st := l.restored(d)
+	longest := time.Duration(0)
+	for _, ts := range l.tracks {
+		for _, t := range ts {
+			longest = max(longest, time.Duration(t.stale)*time.Millisecond)
+			t.samples = nil
+		}
+	}
+	l.truncate(d.slot)
+	l.open, l.openAt, l.now = nil, d.slot, st
+	l.settled = l.start + int64(d.slot)*hourMS
+	l.dirty = l.settled
+	return time.UnixMilli(l.settled).UTC().Add(-longest)
+}
+
+// restored builds the whole state at a closed day's start.
+func (l *Ledger) restored(d closed) state {
+	k := l.fold.keys.Len()
+	st := newState(l.fold.keys)
+	copy(st.sum, l.prefix[d.slot*k:(d.slot+1)*k])
+	st.measured, st.estimated = l.covered[d.slot].measured, l.covered[d.slot].estimated
+	copy(st.core, d.core)
+	st.coreKnown, st.recent = d.coreKnown, d.recent
+	if i := l.boundBefore(d.slot); i >= 0 {
+		copy(st.below, l.bounds[i].below)
+		copy(st.above, l.bounds[i].above)
+	}
+	return st
+}
+
+// boundBefore is the index of the last bound of an hour before slot i, or -1.
+func (l *Ledger) boundBefore(i int) int {
+	n, _ := slices.BinarySearchFunc(l.bounds, i, func(b bound, i int) int { return b.slot - i })
+	return n - 1
+}
+
+func floorHour(ms int64) int64 {
+	h := ms / hourMS
+	if ms%hourMS < 0 {
+		h--
+	}
+	return h * hourMS
+}

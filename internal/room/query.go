@@ -1,0 +1,131 @@
+package room
+
+import (
+	"math"
+	"time"
+
+	"dryhold/internal/kinetics"
+	"dryhold/internal/unit"
+)
+
+// Exposure is the thermal exposure of a stretch of time: the integral of the
+// acceleration factor in days at the reference temperature, with the room for
+// error that estimated hours leave. What was neither measured nor estimated is
+// Unknown and adds nothing: the caller must count it.
+type Exposure struct {
+	Days, Low, High    unit.Days
+	Measured           time.Duration
+	Estimated, Unknown time.Duration
+}
+
+// Add joins the exposures of two stretches.
+func (e Exposure) Add(o Exposure) Exposure {
+	return Exposure{
+		e.Days + o.Days, e.Low + o.Low, e.High + o.High,
+		e.Measured + o.Measured, e.Estimated + o.Estimated, e.Unknown + o.Unknown,
+	}
+}
+
+// Settled is the instant up to which the temperature is judged; zero before
+// the first reading.
+func (l *Ledger) Settled() time.Time {
+	if !l.begun {
+		return time.Time{}
+	}
+	return time.UnixMilli(l.settled).UTC()
+}
+
+// Slots gives the hours folded so far and the instant the first begins. The
+// slice is the ledger's own: read it, do not keep it.
+func (l *Ledger) Slots() (first time.Time, slots []Slot) {
+	return time.UnixMilli(l.start).UTC(), l.slots
+}
+
+// Between gives the exposure of one key from one instant to another, the
+// parts of an hour taken in proportion. Time after Settled is not judged yet
+// and not counted. A key the ledger does not keep is wholly unknown.
+func (l *Ledger) Between(lag unit.Hours, ea unit.KJPerMol, from, to time.Time) Exposure {
+	k, ok := l.fold.keys.index(lag, ea)
+	if !l.begun || !ok {
+		return Exposure{Unknown: max(0, to.Sub(from))}
+	}
+	a, b := from.UnixMilli(), min(to.UnixMilli(), l.settled)
+	if b <= a {
+		return Exposure{}
+	}
+	x, y := l.at(k, a), l.at(k, b)
+	e := Exposure{
+		Days:      unit.Days(y.sum - x.sum),
+		Measured:  ms(y.measured - x.measured),
+		Estimated: ms(y.estimated - x.estimated),
+	}
+	e.Unknown = max(0, ms(float64(b-a))-e.Measured-e.Estimated)
+	e.Low = max(0, e.Days-unit.Days(y.below-x.below))
+	e.High = e.Days + unit.Days(y.above-x.above)
+	return e
+}
+
+// point is the running sums at an instant.
+type point struct{ sum, below, above, measured, estimated float64 }
+
+func (l *Ledger) at(k int, at int64) point {
+	if at >= l.settled {
+		return point{l.now.sum[k], l.now.below[k], l.now.above[k], float64(l.now.measured), float64(l.now.estimated)}
+	}
+	if at <= l.start {
+		return point{}
+	}
+	n := l.fold.keys.Len()
+	i := int((at - l.start) / hourMS)
+	begin := l.start + int64(i)*hourMS
+	finish := min(begin+hourMS, l.settled)
+	share := float64(at-begin) / float64(finish-begin)
+	next := point{sum: l.now.sum[k], measured: float64(l.now.measured), estimated: float64(l.now.estimated)}
+	if begin+hourMS <= l.settled && i+1 < len(l.covered) {
+		c := l.covered[i+1]
+		next = point{sum: l.prefix[(i+1)*n+k], measured: float64(c.measured), estimated: float64(c.estimated)}
+	}
+	c, sum := l.covered[i], l.prefix[i*n+k]
+	p := point{
+		sum:       sum + float64((next.sum-sum)*share),
+		measured:  float64(c.measured) + float64((next.measured-float64(c.measured))*share),
+		estimated: float64(c.estimated) + float64((next.estimated-float64(c.estimated))*share),
+	}
+	if b := l.boundBefore(i); b >= 0 {
+		p.below, p.above = l.bounds[b].below[k], l.bounds[b].above[k]
+	}
+	return p
+}
+
+func ms(n float64) time.Duration { return time.Duration(math.Round(n)) * time.Millisecond }
+
+// MeanKinetic is the mean kinetic temperature of the air (83.144 kJ/mol) over
+// the judged part of a stretch; ok is false when less than half of it was
+// measured.
+func (l *Ledger) MeanKinetic(from, to time.Time) (t unit.Celsius, ok bool) {
+	e := l.Between(0, AirEa, from, to)
+	known := e.Measured + e.Estimated
+	if known <= 0 || 2*e.Measured < to.Sub(from) {
+		return 0, false
+	}
+	rate := float64(e.Days) / (known.Hours() / 24)
+	inverse := 1/float64(Reference.Kelvin()) - math.Log(rate)*kinetics.R/float64(AirEa)
+	return unit.Kelvin(1 / inverse).Celsius(), true
+}
+
+// Coverage is the share of a stretch whose temperature was measured, 0 to 1.
+func (l *Ledger) Coverage(from, to time.Time) float64 {
+	e := l.Between(0, AirEa, from, to)
+	return float64(e.Measured) / float64(to.Sub(from))
+}
+
+// Dose is the illuminance dose of the measured hours that begin in a stretch,
+// lux hours.
+func (l *Ledger) Dose(from, to time.Time) float64 {
+	sum := 0.0
+	first := max(0, int((from.UnixMilli()-l.start+hourMS-1)/hourMS))
+	for i := first; i < len(l.slots) && l.start+int64(i)*hourMS < to.UnixMilli(); i++ {
+		sum += float64(l.slots[i].Dose)
+	}
+	return sum
+}
