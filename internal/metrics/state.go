@@ -1,0 +1,212 @@
+package metrics
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/engine"
+	"dryhold/internal/health"
+	"dryhold/internal/unit"
+)
+
+// state reads the snapshot at each scrape. It holds nothing mutable.
+type state struct {
+	descs
+	perLot   bool
+	snapshot func() *engine.Snapshot
+	health   func() []health.Check
+}
+
+func newState(cfg Config) *state {
+	return &state{descs: newDescs(), perLot: cfg.PerLot, snapshot: cfg.Snapshot, health: cfg.Health}
+}
+
+// Describe implements prometheus.Collector.
+func (s *state) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range s.all {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (s *state) Collect(ch chan<- prometheus.Metric) {
+	e := &emitter{ch: ch, seen: map[series]struct{}{}}
+	if s.health != nil {
+		for _, c := range s.health() {
+			e.gauge(s.healthOK, flag(c.OK), c.Code)
+		}
+	}
+	snap := s.snapshot()
+	if snap == nil {
+		return
+	}
+	e.time(s.evaluated, snap.At, snap.Site)
+	s.intake(e, snap)
+	s.rooms(e, snap)
+	for _, v := range snap.Sensors {
+		e.gauge(s.sensorSilent, flag(v.Silent), snap.Site, v.Room, v.Name)
+		e.time(s.sensorSeen, v.LastSeen, snap.Site, v.Room, v.Name)
+	}
+	s.alarmStates(e, snap)
+	if s.perLot {
+		s.perLotSeries(e, snap)
+	}
+}
+
+func (s *state) intake(e *emitter, snap *engine.Snapshot) {
+	in := snap.Intake
+	e.gauge(s.connected, flag(in.Connected), snap.Site)
+	e.counter(s.messages, in.Messages, snap.Site)
+	e.counter(s.stored, in.Stored, snap.Site)
+	e.counter(s.duplicates, in.Duplicates, snap.Site)
+	for _, t := range in.Errors {
+		e.counter(s.intakeErrors, t.Count, snap.Site, t.Topic, t.Cause)
+	}
+}
+
+func (s *state) rooms(e *emitter, snap *engine.Snapshot) {
+	lowest := map[string]float64{}
+	for _, l := range snap.Lots {
+		room := roomOf(l)
+		if old, ok := lowest[room]; !l.Finished() && finite(l.Remaining.Likely) && (!ok || l.Remaining.Likely < old) {
+			lowest[room] = l.Remaining.Likely
+		}
+	}
+	for _, r := range snap.Rooms {
+		for _, v := range []struct {
+			desc  *prometheus.Desc
+			value engine.Value
+		}{
+			{s.temperature, r.Temperature}, {s.humidity, r.Humidity}, {s.illuminance, r.Illuminance},
+			{s.dewPoint, r.DewPoint}, {s.acceleration, r.Acceleration}, {s.meanKinetic, r.MeanKinetic},
+		} {
+			if v.value.Known {
+				e.gauge(v.desc, v.value.Value, snap.Site, r.Name)
+			}
+		}
+		e.gauge(s.warmLimit, float64(r.WarmLimit), snap.Site, r.Name)
+		e.gauge(s.dampLimit, float64(r.DampLimit), snap.Site, r.Name)
+		e.gauge(s.brightLimit, float64(r.BrightLimit), snap.Site, r.Name)
+		e.gauge(s.coverage, r.Coverage24h, snap.Site, r.Name)
+		e.gauge(s.lots, float64(r.LotCount), snap.Site, r.Name)
+		if q, ok := lowest[r.Name]; ok {
+			e.gauge(s.lowestQuality, q, snap.Site, r.Name)
+		}
+		e.time(s.lastReading, r.Temperature.At, snap.Site, r.Name, unit.Temperature.String())
+		e.time(s.lastReading, r.Humidity.At, snap.Site, r.Name, unit.Humidity.String())
+		e.time(s.lastReading, r.Illuminance.At, snap.Site, r.Name, unit.Illuminance.String())
+	}
+}
+
+func (s *state) alarmStates(e *emitter, snap *engine.Snapshot) {
+	count := map[alarm.State]int{}
+	for _, a := range snap.Alarms {
+		count[a.State]++
+		active := a.State == alarm.ActiveUnacknowledged || a.State == alarm.ActiveAcknowledged
+		e.gauge(s.alarmActive, flag(active), snap.Site, a.Key.Room, a.Key.Sensor, string(a.Key.Kind), priority(a.Priority))
+	}
+	for _, st := range []alarm.State{
+		alarm.ActiveUnacknowledged, alarm.ActiveAcknowledged, alarm.ReturnedUnack, alarm.Shelved, alarm.OutOfService,
+	} {
+		e.gauge(s.alarms, float64(count[st]), snap.Site, strings.ReplaceAll(string(st), " ", "_"))
+	}
+}
+
+func (s *state) perLotSeries(e *emitter, snap *engine.Snapshot) {
+	const secondsPerDay = 86_400
+	for _, l := range snap.Lots {
+		if l.Finished() {
+			continue
+		}
+		labels := []string{snap.Site, roomOf(l), l.ID, l.Packing.Food}
+		e.gauge(s.lotQuality, l.Remaining.Likely, labels...)
+		e.gauge(s.lotQualityLow, l.Remaining.Low, labels...)
+		e.gauge(s.lotQualityHigh, l.Remaining.High, labels...)
+		e.gauge(s.lotLost, l.LostBeyondPlan*secondsPerDay, labels...)
+	}
+}
+
+// roomOf is where the lot stands; unlike lot.Lot.Room it has an answer for a
+// lot without a stay.
+func roomOf(l engine.LotView) string {
+	if len(l.Stays) == 0 {
+		return l.Packing.Room
+	}
+	return l.Room()
+}
+
+func priority(p alarm.Priority) string {
+	switch p {
+	case alarm.Low:
+		return "low"
+	case alarm.Medium:
+		return "medium"
+	case alarm.High:
+		return "high"
+	}
+	return "unknown"
+}
+
+func flag(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// clean makes a label value of any bytes: a topic is whatever a device sent.
+func clean(s string) string { return strings.ToValidUTF8(s, "\uFFFD") }
+
+// emitter sends the samples of one scrape. A value that is not a number and a
+// second sample of one series are left out: either would cost the whole
+// scrape, and with it every alarm.
+type emitter struct {
+	ch   chan<- prometheus.Metric
+	seen map[series]struct{}
+}
+
+type series struct {
+	desc   *prometheus.Desc
+	labels string // joined by a byte that no clean label contains
+}
+
+func (e *emitter) gauge(d *prometheus.Desc, v float64, labels ...string) {
+	e.send(d, prometheus.GaugeValue, v, labels)
+}
+
+func (e *emitter) counter(d *prometheus.Desc, v uint64, labels ...string) {
+	e.send(d, prometheus.CounterValue, float64(v), labels)
+}
+
+// time sends an instant as Unix seconds; an instant never set has no sample.
+func (e *emitter) time(d *prometheus.Desc, at time.Time, labels ...string) {
+	if !at.IsZero() {
+		e.send(d, prometheus.GaugeValue, float64(at.UnixMilli())/1000, labels)
+	}
+}
+
+func (e *emitter) send(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels []string) {
+	if !finite(v) {
+		return
+	}
+	cleaned := make([]string, len(labels))
+	for i, l := range labels {
+		cleaned[i] = clean(l)
+	}
+	key := series{d, strings.Join(cleaned, "\xff")}
+	if _, twice := e.seen[key]; twice {
+		return
+	}
+	e.seen[key] = struct{}{}
+	m, err := prometheus.NewConstMetric(d, kind, v, cleaned...)
+	if err != nil {
+		m = prometheus.NewInvalidMetric(d, err) // counted by the handler
+	}
+	e.ch <- m
+}

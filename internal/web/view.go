@@ -1,0 +1,369 @@
+package web
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/engine"
+	"dryhold/internal/health"
+)
+
+// maxLots is how many lots the page lists, those with least left first; the
+// API has them all. maxCosts bounds the lots listed with one alarm likewise.
+const (
+	maxLots  = 200
+	maxCosts = 8
+)
+
+// pageContext is what turning the snapshot into words needs.
+type pageContext struct {
+	now  time.Time
+	zone *time.Location
+}
+
+// pageView is all the page shows, in words.
+type pageView struct {
+	Title, Version, Site string
+	Refresh              bool
+	At                   moment
+	Age                  string
+	Old                  bool // the state is old: nothing on the page is now
+	Starting             bool // there is no state yet
+
+	Alarms   []alarmView
+	Rooms    []roomView
+	Lots     []lotView
+	LotsMore string // what the lots table leaves out
+	Checks   []checkView
+	Healthy  sight
+	Errors   []errorView
+	Known    []string // retained values of unknown age
+	Intake   string
+
+	FirstReading        string
+	NoAlarm, UnknownNow sight
+}
+
+type conditionView struct {
+	Name, Value, Limit, Note string
+	Sight                    sight
+}
+
+type roomView struct {
+	Name       string
+	Conditions []conditionView
+	DewPoint   string
+	Ageing     string
+	AgeingWord string
+	Kinetic    string
+	Coverage   string
+	Last       moment
+	LastAge    string
+	Lots       string
+	Sensors    []sensorView
+}
+
+type sensorView struct {
+	Name, Age string
+	Sight     sight
+}
+
+type lotView struct {
+	ID, Food, Container, Amount, Room string
+	Quality, Range, Limiting          string
+	Bar                               barView
+	Packed, End                       moment
+	Lost                              string
+	Notes                             []string
+	Caution                           string
+}
+
+// barView places the low to high band and the likely value on a line from 0
+// to 100.
+type barView struct {
+	From, Width, Likely string
+}
+
+type alarmView struct {
+	Key         alarm.Key
+	Title       string
+	Sight       sight
+	Priority    string
+	Since       moment
+	Age, Text   string
+	Value, Peak string
+	Limit, By   string
+	Costs       []string
+	CostsMore   string
+	Acknowledge bool // acknowledging it would change its state
+	Unknown     bool
+	HasNumbers  bool
+}
+
+type checkView struct {
+	Title, Text string
+	Sight       sight
+	Since       moment
+}
+
+type errorView struct {
+	Topic, Cause, Last, Count string
+	At                        moment
+}
+
+// view turns the snapshot into words; the snapshot may be nil.
+func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
+	v := pageView{Title: "dryhold", Version: s.Version, Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
+		NoAlarm: okSight("no alarm: nothing needs doing"), UnknownNow: unknownSight("There is no reading now.")}
+	p := &pageContext{now: s.Now(), zone: s.Zone}
+	v.Checks, v.Healthy = p.checks(s.healthNow().Checks)
+	if snap == nil {
+		return v
+	}
+	// The site's clock may run a little ahead of the one asked.
+	if snap.At.After(p.now) {
+		p.now = snap.At
+	}
+	v.Title, v.Site = snap.Site+": dryhold", snap.Site
+	v.At, v.Age = p.moment(snap.At), age(p.now.Sub(snap.At))
+	v.Old = p.now.Sub(snap.At) > 2*time.Minute
+	for _, a := range snap.Alarms {
+		v.Alarms = append(v.Alarms, p.alarm(a))
+	}
+	for _, r := range snap.Rooms {
+		v.Rooms = append(v.Rooms, p.room(r, snap.Sensors))
+	}
+	v.Lots, v.LotsMore = p.lots(snap.Lots)
+	p.intake(&v, snap.Intake)
+	return v
+}
+
+func (p *pageContext) checks(checks []health.Check) ([]checkView, sight) {
+	var out []checkView
+	failing := 0
+	for _, c := range checks {
+		look := okSight("ok")
+		if !c.OK {
+			look = overSight("not ok")
+			failing++
+		}
+		out = append(out, checkView{c.Title, c.Text, look, p.moment(c.Since)})
+	}
+	switch {
+	case failing > 0:
+		return out, overSight(plural(failing, "check fails", "checks fail"))
+	case len(checks) == 0:
+		return out, unknownSight("nothing is checked")
+	}
+	return out, okSight("dryhold itself is well")
+}
+
+func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomView {
+	v := roomView{
+		Name: r.Name,
+		Conditions: []conditionView{
+			p.condition("Cool", "too warm", r.Temperature, float64(r.WarmLimit), celsius()),
+			p.condition("Dark", "too bright", r.Illuminance, float64(r.BrightLimit), lux()),
+			p.condition("Dry", "too damp", r.Humidity, float64(r.DampLimit), percent()),
+		},
+		DewPoint: known(r.DewPoint, celsius().text),
+		Ageing:   known(r.Acceleration, times),
+		Kinetic:  known(r.MeanKinetic, celsius().text),
+		Coverage: percent().text(r.Coverage24h),
+		Lots:     plural(r.LotCount, "lot", "lots"),
+	}
+	if r.Acceleration.Known {
+		v.AgeingWord = ageingWord(r.Acceleration.Value)
+	}
+	last := r.Temperature.At
+	for _, t := range []time.Time{r.Humidity.At, r.Illuminance.At} {
+		if t.After(last) {
+			last = t
+		}
+	}
+	v.Last = p.moment(last)
+	if !last.IsZero() {
+		v.LastAge = age(p.now.Sub(last))
+	}
+	for _, sv := range sensors {
+		if sv.Room != r.Name {
+			continue
+		}
+		look := okSight("reports")
+		if sv.Silent {
+			look = unknownSight("silent for more than " + span(sv.Stale))
+		}
+		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), look})
+	}
+	return v
+}
+
+func (p *pageContext) age(t time.Time) string {
+	if t.IsZero() {
+		return "never heard"
+	}
+	return age(p.now.Sub(t))
+}
+
+func ageingWord(v float64) string {
+	switch {
+	case v > 1.05:
+		return "faster than planned"
+	case v < 0.95:
+		return "slower than planned"
+	}
+	return "as planned"
+}
+
+func known(v engine.Value, text func(float64) string) string {
+	if !v.Known {
+		return "unknown"
+	}
+	return text(v.Value)
+}
+
+// condition is one of cool, dark and dry against its limit. An old value is
+// shown as what it is: the last known one, with its age.
+func (p *pageContext) condition(name, over string, v engine.Value, limit float64, m measure) conditionView {
+	c := conditionView{Name: name, Value: "unknown", Sight: unknownSight("unknown")}
+	value, lim := m.against(v.Value, limit)
+	c.Limit = lim
+	switch {
+	case !v.Known && v.At.IsZero():
+		c.Note = "no reading yet"
+	case !v.Known:
+		c.Note = "last " + m.text(v.Value) + ", " + age(p.now.Sub(v.At))
+	case v.Value > limit:
+		c.Value, c.Sight = value, overSight(over)
+	default:
+		c.Value, c.Sight = value, okSight("ok")
+	}
+	return c
+}
+
+func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
+	var now []engine.LotView
+	for _, l := range all {
+		if !l.Finished() {
+			now = append(now, l)
+		}
+	}
+	slices.SortStableFunc(now, func(a, b engine.LotView) int {
+		return cmp.Or(cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
+	})
+	if finished := len(all) - len(now); finished > 0 {
+		more = plural(finished, "finished lot is", "finished lots are") + " not shown. "
+	}
+	if hidden := len(now) - maxLots; hidden > 0 {
+		more += plural(hidden, "lot", "lots") + " with more left not shown. "
+		now = now[:maxLots]
+	}
+	for _, l := range now {
+		rows = append(rows, p.lot(l))
+	}
+	return rows, more
+}
+
+func (p *pageContext) lot(l engine.LotView) lotView {
+	v := lotView{
+		ID: l.ID, Food: cmp.Or(l.FoodName, l.Packing.Food), Container: cmp.Or(l.ContainerName, l.Packing.Container),
+		Amount:   strconv.Itoa(l.Packing.Count) + " × " + mass(l.Packing.NetMassKG),
+		Room:     roomOf(l),
+		Quality:  percent().text(l.Remaining.Likely),
+		Range:    percent().number(l.Remaining.Low, 0) + " to " + percent().text(l.Remaining.High),
+		Limiting: cmp.Or(l.Limiting, "not known"),
+		Bar:      bar(l.Remaining),
+		Packed:   p.month(l.Packing.PackedAt),
+		End:      p.month(l.EndAtPlan),
+		Lost:     days(l.LostBeyondPlan),
+		Caution:  l.Caution,
+	}
+	if l.Remaining.Likely <= 0 {
+		v.Notes = append(v.Notes, "past its limit of quality")
+	}
+	if l.Atmosphere != "" {
+		note := l.Atmosphere
+		if l.AtmosphereNote != "" {
+			note += ": " + l.AtmosphereNote
+		}
+		v.Notes = append(v.Notes, note)
+	}
+	if l.UnknownDays >= 0.05 {
+		v.Notes = append(v.Notes, days(l.UnknownDays)+" with no temperature known")
+	}
+	if l.EstimatedDays >= 0.05 {
+		v.Notes = append(v.Notes, days(l.EstimatedDays)+" with an estimated temperature")
+	}
+	if l.Packing.Note != "" {
+		v.Notes = append(v.Notes, l.Packing.Note)
+	}
+	return v
+}
+
+// bar keeps the band inside 0 to 100 and at least a hair wide.
+func bar(e engine.Estimate) barView {
+	in := func(v float64) float64 {
+		if math.IsNaN(v) {
+			return 0
+		}
+		return min(100, max(0, v*100))
+	}
+	f := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
+	low, high := in(e.Low), in(e.High)
+	return barView{From: f(low), Width: f(max(1, high-low)), Likely: f(min(98, in(e.Likely)))}
+}
+
+func (p *pageContext) alarm(a engine.AlarmView) alarmView {
+	v := alarmView{
+		Key: a.Key, Title: a.Key.String(), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
+		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
+		Acknowledge: a.State == alarm.ActiveUnacknowledged || a.State == alarm.ReturnedUnack,
+	}
+	if m, ok := alarmMeasure(a.Key.Kind); ok {
+		v.HasNumbers = true
+		v.Value, v.Limit = m.against(a.Value, a.Limit)
+		v.Peak, _ = m.against(a.Peak, a.Limit)
+		if a.Unknown {
+			v.Value = "unknown"
+		}
+	}
+	costs := slices.SortedStableFunc(slices.Values(a.Costs), func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
+	if hidden := len(costs) - maxCosts; hidden > 0 {
+		v.CostsMore = plural(hidden, "lot that loses", "lots that lose") + " less not shown."
+		costs = costs[:maxCosts]
+	}
+	for _, c := range costs {
+		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+days(c.Days)+" so far, "+days(c.Week)+" more in a week like now")
+	}
+	return v
+}
+
+func (p *pageContext) intake(v *pageView, in engine.IntakeView) {
+	link := "not connected to the broker"
+	if in.Connected {
+		link = "connected to the broker"
+	}
+	v.Intake = link + "; " + plural(int(in.Messages), "message", "messages") + ", " +
+		plural(int(in.Stored), "reading", "readings") + " stored, " +
+		plural(int(in.Duplicates), "duplicate", "duplicates") + " since the start"
+	for _, e := range in.Errors {
+		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, strconv.FormatUint(e.Count, 10), p.moment(e.At)})
+	}
+	for _, k := range in.LastKnown {
+		v.Known = append(v.Known, k.Room+", "+k.Sensor+": "+k.Quantity.String()+" "+
+			strconv.FormatFloat(k.Value, 'f', -1, 64)+" "+k.Quantity.Symbol())
+	}
+}
+
+// roomOf is where the lot stands; unlike lot.Lot.Room it has an answer for a
+// lot without a stay.
+func roomOf(l engine.LotView) string {
+	if len(l.Stays) == 0 {
+		return l.Packing.Room
+	}
+	return l.Room()
+}

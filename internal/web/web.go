@@ -1,0 +1,115 @@
+// Package web shows the published state on one plain page and as JSON, and
+// takes the keeper's edits. It reads the snapshot, never the writer's lock;
+// edits go to Actions, which answers after the commit. There is no script on
+// the page and no request from it to anywhere else.
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/engine"
+	"dryhold/internal/health"
+	"dryhold/internal/lot"
+)
+
+// Actions are the edits a keeper can make. Each returns after the change is
+// durable. An error that wraps lot.ErrNotFound or lot.ErrInvalid is the
+// keeper's to mend and is shown in full; any other is a fault of the machine:
+// it is logged, and the keeper is told only that it happened.
+type Actions interface {
+	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
+	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
+	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
+	Acknowledge(ctx context.Context, key alarm.Key, by, note string) error
+}
+
+// Config is what New needs. Snapshot and Health are called from many
+// goroutines at once.
+type Config struct {
+	// Snapshot gives the published state; it returns nil before the first.
+	Snapshot func() *engine.Snapshot
+	// Health gives the daemon's checks; nil when there are none to show.
+	Health  func() []health.Check
+	Actions Actions
+	// Metrics answers GET /metrics; nil leaves the route out.
+	Metrics http.Handler
+	Zone    *time.Location // zone of the site; nil is UTC
+	Version string
+	// Now is the clock by which ages are shown; nil is the machine's.
+	Now func() time.Time
+	Log *slog.Logger // nil discards
+	// Hosts are names, without port, by which people reach the page beside
+	// those always allowed (see allowedHost): hearth.example.org.
+	Hosts []string
+	// FirstReading is the line that publishes a first reading, shown while
+	// there is no room: mosquitto_pub -t ... -m ...; empty when not known.
+	FirstReading string
+}
+
+// server is one set of routes. It holds nothing mutable.
+type server struct {
+	Config
+	page *template.Template
+}
+
+// New makes the handler of every route. It starts nothing.
+func New(cfg Config) http.Handler {
+	if cfg.Snapshot == nil || cfg.Actions == nil {
+		panic("BUG: web.New without Snapshot or Actions")
+	}
+	if cfg.Health == nil {
+		cfg.Health = func() []health.Check { return nil }
+	}
+	if cfg.Zone == nil {
+		cfg.Zone = time.UTC
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &server{Config: cfg, page: parsePages()}
+
+	mux := http.NewServeMux()
+	route(mux, "/{$}", methods{http.MethodGet: s.getPage})
+	route(mux, "/style.css", methods{http.MethodGet: s.getStyle})
+	route(mux, "/healthz", methods{http.MethodGet: s.getHealth})
+	route(mux, "/alarms/acknowledge", methods{http.MethodGet: s.getAcknowledge, http.MethodPost: s.postAcknowledgeForm})
+	route(mux, "/api/v1/status", methods{http.MethodGet: s.getStatus})
+	route(mux, "/api/v1/lots", methods{http.MethodGet: s.getLots, http.MethodPost: s.postLot})
+	route(mux, "/api/v1/lots/{id}", methods{http.MethodGet: s.getLot})
+	route(mux, "/api/v1/lots/{id}/move", methods{http.MethodPost: s.postMove})
+	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
+	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
+	if cfg.Metrics != nil {
+		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
+	}
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, http.StatusNotFound, "there is no page at "+r.URL.Path+": the page is at /, the data under /api/v1/")
+	})
+
+	return s.guard(mux)
+}
+
+// failure turns an error of Actions into a status and the text the keeper may
+// read. The one place where errors become statuses.
+func (s *server) failure(r *http.Request, doing string, err error) (status int, detail string) {
+	switch {
+	case errors.Is(err, lot.ErrNotFound):
+		return http.StatusNotFound, err.Error()
+	case errors.Is(err, lot.ErrInvalid):
+		return http.StatusUnprocessableEntity, err.Error()
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		s.Log.Warn("edit given up", "doing", doing, "path", r.URL.Path, "error", err)
+		return http.StatusServiceUnavailable, "cannot " + doing + ": no answer from the store in time; look whether it was done before trying again"
+	}
+	s.Log.Error("edit failed", "doing", doing, "path", r.URL.Path, "error", err)
+	return http.StatusInternalServerError, "cannot " + doing + ": a fault of the machine; its log says more"
+}
