@@ -15,8 +15,7 @@ const (
 	pieceMS = 10 * 60 * 1000
 	// learnMS is how much of an hour must be measured for its mean to enter
 	// the room's pattern (judgement).
-	learnMS  = 30 * 60 * 1000
-	msPerDay = 24 * float64(hourMS)
+	learnMS = 30 * 60 * 1000
 	// gauss is the place of the two Gauss-Legendre points in a unit interval,
 	// (1 - 1/sqrt(3))/2.
 	gauss = 0.21132486540518711775
@@ -123,7 +122,7 @@ func (f *folder) piece(st *state, a, b float64, ms int64) {
 		}
 		f.lastMS = ms
 	}
-	half := float64(ms) / msPerDay / 2
+	half := float64(ms) / float64(dayMS) / 2
 	from, to, n := unit.Celsius(a), unit.Celsius(b), len(f.keys.Eas)
 	for l := range f.lags {
 		core, sums, s := unit.Celsius(st.core[l]), st.sum[l*n:(l+1)*n], &f.steps[l]
@@ -139,7 +138,7 @@ func (f *folder) piece(st *state, a, b float64, ms int64) {
 func (f *folder) estimated(st *state, likely, low, high float64, ms int64) {
 	before := append([]float64(nil), st.sum...)
 	f.measured(st, likely, likely, ms)
-	days, n := float64(ms)/msPerDay, len(f.keys.Eas)
+	days, n := float64(ms)/float64(dayMS), len(f.keys.Eas)
 	bound := func(t float64, less bool) {
 		f.kernel.Factors(f.rate, unit.Celsius(t))
 		for i := range st.sum {

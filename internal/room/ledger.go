@@ -1,7 +1,6 @@
 package room
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,10 +8,6 @@ import (
 
 	"dryhold/internal/unit"
 )
-
-// ErrBefore says that a reading belongs to a day the ledger has closed: the
-// ledger must be restarted at that day and fed from the store.
-var ErrBefore = errors.New("reading lies before the ledger's open days")
 
 // Ledger is the fold of one room's readings: hour slots, core temperatures
 // and the thermal exposure of every key since the first reading. It depends
@@ -75,30 +70,44 @@ func NewLedger(keys Keys, stale func(sensor string) time.Duration) (*Ledger, err
 func (l *Ledger) Keys() Keys { return l.fold.keys }
 
 // Add takes a reading of the room. A reading at an instant already known for
-// the sensor and quantity changes nothing. It returns ErrBefore when the
-// reading belongs to a closed day. The fold follows at the next Advance.
-func (l *Ledger) Add(r Reading) error {
+// the sensor and quantity changes nothing. Where it changes a day that is
+// closed, Add does nothing and gives the instant from which the ledger must
+// be restarted and fed again from the store; otherwise that instant is zero.
+// The fold follows at the next Advance.
+func (l *Ledger) Add(r Reading) (restart time.Time) {
 	at := r.At.UnixMilli()
-	hour := floorHour(at)
-	if !l.begun {
-		l.begun, l.start, l.settled, l.dirty = true, hour, hour, hour
-		l.openAt = 0
-	}
+	l.begin(at)
+	t := l.track(r.Series)
+	touched := t.touch(at)
 	if at < l.openStart() {
-		return ErrBefore
+		touched = at - t.stale // the reading before it, whose trace it changes, may be dropped
 	}
-	touched, added := l.track(r.Series).insert(sample{at, r.Value})
-	if added {
+	if touched < l.openStart() {
+		return time.UnixMilli(touched).UTC()
+	}
+	if t.insert(sample{at, r.Value}) {
 		l.dirty = min(l.dirty, touched)
 	}
-	return nil
+	return time.Time{}
 }
 
-// Context takes a reading from before the open days that the trace across
-// their start needs, while the ledger is fed again after Restart.
-func (l *Ledger) Context(r Reading) {
-	if l.begun {
-		l.track(r.Series).insert(sample{r.At.UnixMilli(), r.Value})
+// Feed takes a reading again after Restart. Readings must come in order of
+// time, from the instant Restart gave; those from before the day it restarts
+// at serve only the trace across its start.
+func (l *Ledger) Feed(r Reading) {
+	at := r.At.UnixMilli()
+	l.begin(at)
+	t := l.track(r.Series)
+	touched := t.touch(at)
+	if t.insert(sample{at, r.Value}) {
+		l.dirty = min(l.dirty, max(touched, l.openStart()))
+	}
+}
+
+func (l *Ledger) begin(at int64) {
+	if !l.begun {
+		hour := floorHour(at)
+		l.begun, l.start, l.settled, l.dirty = true, hour, hour, hour
 	}
 }
 
@@ -138,7 +147,7 @@ func (l *Ledger) Advance(asOf time.Time) {
 		}
 	}
 	l.now, l.settled, l.dirty = st, settled, settled
-	l.close()
+	l.close(asOf.UnixMilli())
 }
 
 // horizon gives the instant up to which the temperature can be judged, and
@@ -171,7 +180,7 @@ func (l *Ledger) openHour(i int, from int64, st state) {
 	l.prefix = append(l.prefix, st.sum...)
 	l.covered = append(l.covered, cover{st.measured, st.estimated})
 	l.open = append(l.open, st.clone())
-	if from%(24*hourMS) == 0 || i == 0 {
+	if from%dayMS == 0 || i == 0 {
 		l.days = append(l.days, closed{i, slices.Clone(st.core), st.coreKnown, st.recent})
 	}
 }
@@ -202,9 +211,17 @@ func (l *Ledger) stateAt(i int) state {
 }
 
 // close lets go of the readings and states of days that are no longer open.
-func (l *Ledger) close() {
-	const day = 24 * hourMS
-	from := l.settled/day*day - (openDays-1)*day
+// A day stays open while a sensor whose last reading lies in it may yet speak
+// within its stale limit.
+func (l *Ledger) close(asOf int64) {
+	from := floorDay(l.settled) - (openDays-1)*dayMS
+	for _, ts := range l.tracks {
+		for _, t := range ts {
+			if n := len(t.samples); n > 0 && asOf <= t.samples[n-1].at+t.stale {
+				from = min(from, floorDay(t.samples[n-1].at))
+			}
+		}
+	}
 	i := int((from - l.start) / hourMS)
 	if from <= l.start || i <= l.openAt {
 		return
@@ -218,13 +235,11 @@ func (l *Ledger) close() {
 	}
 }
 
-// Restart takes the ledger back to the start of the day of an instant, so
-// that the readings from Needs(of the day) on can be added again in order. It
-// returns the instant from which readings are needed: the day's start less
-// the longest stale limit.
+// Restart takes the ledger back to the start of the day of an instant. It
+// returns the instant from which readings must be fed again: the day's start
+// less the longest stale limit.
 func (l *Ledger) Restart(at time.Time) time.Time {
-	const day = 24 * hourMS
-	want := at.UnixMilli() / day * day
+	want := floorDay(at.UnixMilli())
 	n := len(l.days)
 	for n > 0 && l.start+int64(l.days[n-1].slot)*hourMS > want {
 		n--
@@ -270,10 +285,13 @@ func (l *Ledger) boundBefore(i int) int {
 	return n - 1
 }
 
-func floorHour(ms int64) int64 {
-	h := ms / hourMS
-	if ms%hourMS < 0 {
-		h--
+func floorHour(ms int64) int64 { return floor(ms, hourMS) }
+func floorDay(ms int64) int64  { return floor(ms, dayMS) }
+
+func floor(ms, unit int64) int64 {
+	n := ms / unit
+	if ms%unit < 0 {
+		n--
 	}
-	return h * hourMS
+	return n * unit
 }

@@ -1,12 +1,16 @@
 package room
 
 import (
+	"cmp"
 	"slices"
 	"time"
 )
 
-// hourMS is one hour in milliseconds, the unit of time inside the fold.
-const hourMS = int64(time.Hour / time.Millisecond)
+// The fold counts time in milliseconds since the epoch.
+const (
+	hourMS = int64(time.Hour / time.Millisecond)
+	dayMS  = 24 * hourMS
+)
 
 type sample struct {
 	at int64 // ms since the epoch, UTC
@@ -20,25 +24,31 @@ type track struct {
 	samples []sample
 }
 
-// insert adds a sample in its place and reports the earliest instant whose
-// trace it changes. A sample at a known instant changes nothing.
-func (t *track) insert(s sample) (touched int64, added bool) {
-	i := len(t.samples)
-	if i > 0 && s.at <= t.samples[i-1].at {
-		var found bool
-		i, found = slices.BinarySearchFunc(t.samples, s.at, func(x sample, at int64) int {
-			return compare(x.at, at)
-		})
-		if found {
-			return 0, false
-		}
+// place is where a sample at the instant stands or would stand.
+func (t *track) place(at int64) (i int, found bool) {
+	if n := len(t.samples); n == 0 || at > t.samples[n-1].at {
+		return n, false
+	}
+	return slices.BinarySearchFunc(t.samples, at, func(s sample, at int64) int { return cmp.Compare(s.at, at) })
+}
+
+// touch is the earliest instant whose trace a sample would change.
+func (t *track) touch(at int64) int64 {
+	i, _ := t.place(at)
+	if i > 0 && at-t.samples[i-1].at <= t.stale {
+		return t.samples[i-1].at
+	}
+	return at
+}
+
+// insert adds a sample in its place; one at a known instant changes nothing.
+func (t *track) insert(s sample) (added bool) {
+	i, found := t.place(s.at)
+	if found {
+		return false
 	}
 	t.samples = slices.Insert(t.samples, i, s)
-	touched = s.at
-	if i > 0 && s.at-t.samples[i-1].at <= t.stale {
-		touched = t.samples[i-1].at
-	}
-	return touched, true
+	return true
 }
 
 // drop forgets the samples before the instant but the last of them, which the
@@ -53,16 +63,6 @@ func (t *track) drop(before int64) {
 	}
 }
 
-func compare(a, b int64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
-}
-
 // cursor walks one track forward through an hour.
 type cursor struct {
 	*track
@@ -72,7 +72,7 @@ type cursor struct {
 func newCursors(tracks []*track, from int64) []cursor {
 	out := make([]cursor, 0, len(tracks))
 	for _, t := range tracks {
-		i, found := slices.BinarySearchFunc(t.samples, from, func(x sample, at int64) int { return compare(x.at, at) })
+		i, found := t.place(from)
 		if !found {
 			i--
 		}
