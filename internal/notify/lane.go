@@ -1,0 +1,148 @@
+package notify
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"time"
+)
+
+// insert queues an item in order of ID. Holds Worker.mu.
+func (l *lane) insert(item Item) {
+	at, _ := slices.BinarySearchFunc(l.queue, item.ID, func(i Item, id int64) int { return cmp.Compare(i.ID, id) })
+	l.queue = slices.Insert(l.queue, at, item)
+	l.count()
+	nudge(l.signal)
+}
+
+// count keeps the number of waiting notices. Holds Worker.mu.
+func (l *lane) count() {
+	l.status.Waiting = len(l.queue) + len(l.retries)
+	if l.busy {
+		l.status.Waiting++
+	}
+}
+
+// blocked reports whether an earlier notice of the same alarm waits for its
+// retry. Holds Worker.mu.
+func (l *lane) blocked(item Item) bool {
+	for id, r := range l.retries {
+		if id < item.ID && r.alarm == item.Notice.Alarm {
+			return true
+		}
+	}
+	return false
+}
+
+// serve delivers the items of one lane, one after the other.
+func (w *Worker) serve(ctx context.Context, l *lane) {
+	for !w.quitting(ctx) {
+		if item, ok := w.take(l); ok {
+			w.deliver(ctx, l, item)
+			continue
+		}
+		select {
+		case <-l.signal:
+		case <-w.quit:
+		case <-ctx.Done():
+		}
+	}
+}
+
+// take gives the first item of the queue that need not wait.
+func (w *Worker) take(l *lane) (Item, bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	i := slices.IndexFunc(l.queue, func(item Item) bool { return !l.blocked(item) })
+	if i < 0 {
+		return Item{}, false
+	}
+	item := l.queue[i]
+	l.queue = slices.Delete(l.queue, i, i+1)
+	l.busy = true
+	return item, true
+}
+
+// deliver makes one attempt and records what came of it.
+func (w *Worker) deliver(ctx context.Context, l *lane, item Item) {
+	sending, cancel := context.WithTimeout(ctx, sendTimeout)
+	err := l.channel.Send(sending, item.Notice)
+	cancel()
+	at := w.now()
+	switch {
+	case err == nil:
+		w.record(ctx, func(ctx context.Context) error { return w.outbox.Delivered(ctx, item.ID, at) })
+		w.succeeded(l, item, at)
+	case ctx.Err() != nil && !IsPermanent(err):
+		// Cut off by the stop, which is no fault of the channel: the item
+		// stays due.
+		w.release(l, item)
+	default:
+		permanent := IsPermanent(err)
+		next := at.Add(retryAfter(item.Attempts + 1))
+		w.record(ctx, func(ctx context.Context) error {
+			return w.outbox.Failed(ctx, item.ID, at, next, err.Error(), permanent)
+		})
+		w.failed(l, item, at, next, err)
+	}
+}
+
+// record writes the outcome of an attempt to the outbox, again and again
+// until it is written or the worker stops: an outcome forgotten is a notice
+// sent twice.
+func (w *Worker) record(ctx context.Context, write func(context.Context) error) {
+	pause := time.Second
+	for !w.mark(ctx, write) && !w.quitting(ctx) {
+		timer := time.NewTimer(pause)
+		select {
+		case <-timer.C:
+		case <-w.quit:
+		case <-ctx.Done():
+		}
+		timer.Stop()
+		pause = min(2*pause, pollEvery)
+	}
+}
+
+func (w *Worker) succeeded(l *lane, item Item, at time.Time) {
+	w.mu.Lock()
+	recovered := l.status.Failures
+	l.status.LastSuccess, l.status.Failures = at, 0
+	w.mu.Unlock()
+	w.release(l, item)
+	if recovered > 0 {
+		w.log.Info("notices are delivered again", "channel", l.status.Channel, "failed_attempts", recovered)
+	}
+}
+
+func (w *Worker) failed(l *lane, item Item, at, next time.Time, err error) {
+	permanent := IsPermanent(err)
+	w.mu.Lock()
+	l.status.LastFailure, l.status.LastError = at, err.Error()
+	l.status.Failures++
+	if permanent {
+		l.status.Refused++
+	} else {
+		l.retries[item.ID] = waiting{item.Notice.Alarm, next}
+	}
+	w.mu.Unlock()
+	w.release(l, item)
+	if permanent {
+		w.log.Error("notice refused for good", "notice", item.Notice.Key, "channel", l.status.Channel, "cause", err)
+		return
+	}
+	w.log.Warn("notice not delivered yet", "notice", item.Notice.Key, "channel", l.status.Channel,
+		"attempt", item.Attempts+1, "next", next, "cause", err)
+	w.Wake() // to look again in time for the retry
+}
+
+// release lets go of an item and of those that waited for it.
+func (w *Worker) release(l *lane, item Item) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	delete(w.taken, item.ID)
+	w.settled[item.ID] = true
+	l.busy = false
+	l.count()
+	nudge(l.signal)
+}
