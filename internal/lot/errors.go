@@ -1,6 +1,9 @@
 package lot
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // Sentinels that an edit of lots or alarms wraps, so that a page or a command
 // can tell a keeper's slip from a fault of the machine. Wrap with %w and say
@@ -16,3 +19,8 @@ var (
 	// already finished.
 	ErrInvalid = errors.New("not accepted")
 )
+
+// invalid is a refusal that wraps ErrInvalid.
+func invalid(format string, args ...any) error {
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), ErrInvalid)
+}

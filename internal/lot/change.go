@@ -1,0 +1,151 @@
+package lot
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"dryhold/internal/catalog"
+)
+
+// ChangeKind is what a change does to a lot.
+type ChangeKind string
+
+// Kinds of change. They are stored: never rename.
+const (
+	Added ChangeKind = "added"
+	Moved ChangeKind = "moved"
+	Ended ChangeKind = "finished"
+)
+
+// Change is one fact about a lot: who did what, when. Changes are only ever
+// appended; the lots are their fold.
+type Change struct {
+	Kind     ChangeKind `json:"kind"`
+	Lot      string     `json:"lot"`
+	At       time.Time  `json:"at"`       // when it happened in the store room
+	Recorded time.Time  `json:"recorded"` // when it was told
+	By       string     `json:"by,omitempty"`
+	Packing  *Packing   `json:"packing,omitempty"` // of Added
+	Room     string     `json:"room,omitempty"`    // of Moved
+	Note     string     `json:"note,omitempty"`
+}
+
+// Oldest is the earliest pack date taken: older food is not what dryhold is
+// for, and an earlier date is a slip (judgement).
+const oldestYear = 1980
+
+// Check reports what is wrong with a packing against the catalog, as of now.
+// The error wraps ErrInvalid.
+func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
+	if _, err := c.Food(p.Food); err != nil {
+		return invalid("%v", err)
+	}
+	k, err := c.Container(p.Container)
+	if err != nil {
+		return invalid("%v", err)
+	}
+	switch {
+	case p.Count < 1 || p.Count > 100_000:
+		return invalid("count %d containers: give 1 to 100000", p.Count)
+	case !(p.NetMassKG > 0):
+		return invalid("net mass %g kg of each container: give a mass above 0", p.NetMassKG)
+	case p.NetMassKG > 2*k.Volume.High:
+		return invalid("net mass %g kg does not go into a %s of %g L", p.NetMassKG, k.Name, k.Volume.Likely)
+	case p.PackedAt.IsZero():
+		return invalid("no pack date: give the day it was packed")
+	case p.PackedAt.After(now.Add(24 * time.Hour)):
+		return invalid("pack date %s is in the future", p.PackedAt.Format(time.DateOnly))
+	case p.PackedAt.Year() < oldestYear:
+		return invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
+	case p.MoistureWB < 0 || p.MoistureWB > 0.5 || p.MoistureWB != p.MoistureWB:
+		return invalid("moisture %g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
+	case p.Room == "":
+		return invalid("no room: say where the lot stands")
+	}
+	return p.checkWords()
+}
+
+func (p Packing) checkWords() error {
+	if !slices.Contains([]TreatmentKind{NoTreatment, Absorber, FreezeThaw}, p.Treatment.Kind) {
+		return invalid("unknown treatment %q: it is one of none, absorber, freeze-thaw", p.Treatment.Kind)
+	}
+	if !slices.Contains([]Shading{OpenShelf, Boxed, DarkRoom}, p.Shading) {
+		return invalid("unknown shading %q: it is one of open-shelf, boxed, dark-room", p.Shading)
+	}
+	capacity := p.Treatment.CapacityCM3
+	if p.Treatment.Kind == Absorber && !(capacity > 0 && capacity <= 20_000) {
+		return invalid("absorber capacity %g cm3: give the rated oxygen capacity of the packets in one container, up to 20000 cm3", capacity)
+	}
+	if p.Treatment.Kind != Absorber && capacity != 0 {
+		return invalid("absorber capacity %g cm3 with treatment %q: the capacity goes with treatment absorber", capacity, p.Treatment.Kind)
+	}
+	return nil
+}
+
+// Book is the fold of all changes: the lots in the order they were added.
+type Book struct{ lots []Lot }
+
+// Lots lists the lots. The slice is a copy; the stays inside are shared and
+// must not be changed.
+func (b *Book) Lots() []Lot { return slices.Clone(b.lots) }
+
+// Find gives one lot; the error wraps ErrNotFound.
+func (b *Book) Find(id string) (Lot, error) {
+	i := b.index(id)
+	if i < 0 {
+		return Lot{}, fmt.Errorf("no lot %q: %w", id, ErrNotFound)
+	}
+	return b.lots[i], nil
+}
+
+func (b *Book) index(id string) int {
+	return slices.IndexFunc(b.lots, func(l Lot) bool { return l.ID == id })
+}
+
+// NextID is the ID the next added lot gets: L-1, L-2 and so on.
+func (b *Book) NextID() string { return fmt.Sprintf("L-%d", len(b.lots)+1) }
+
+// Check reports, wrapping ErrNotFound or ErrInvalid, why a change cannot be
+// taken; a change that passes can be applied.
+func (b *Book) Check(c Change) error {
+	if c.Kind == Added {
+		if c.Packing == nil || c.Lot != b.NextID() {
+			return invalid("change adds lot %q, the next is %q", c.Lot, b.NextID())
+		}
+		return nil
+	}
+	l, err := b.Find(c.Lot)
+	if err != nil {
+		return err
+	}
+	last := l.Stays[len(l.Stays)-1]
+	switch {
+	case l.Finished():
+		return invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
+	case c.At.Before(last.From):
+		return invalid("lot %s stands in %s since %s: the change at %s is earlier", l.ID, last.Room, last.From.Format(time.RFC3339), c.At.Format(time.RFC3339))
+	case c.At.After(c.Recorded.Add(24 * time.Hour)):
+		return invalid("the change at %s is in the future", c.At.Format(time.RFC3339))
+	case c.Kind == Moved && c.Room == "":
+		return invalid("no room: say where lot %s goes", l.ID)
+	case c.Kind == Moved && c.Room == last.Room:
+		return invalid("lot %s stands in %s already", l.ID, c.Room)
+	case c.Kind != Moved && c.Kind != Ended:
+		return invalid("unknown change %q", c.Kind)
+	}
+	return nil
+}
+
+// Apply takes a change that passed Check.
+func (b *Book) Apply(c Change) {
+	switch i := b.index(c.Lot); {
+	case c.Kind == Added && c.Packing != nil:
+		b.lots = append(b.lots, Lot{ID: c.Lot, Packing: *c.Packing, Stays: []Stay{{c.Packing.Room, c.Packing.PackedAt}}})
+	case i < 0:
+	case c.Kind == Moved:
+		b.lots[i].Stays = append(slices.Clone(b.lots[i].Stays), Stay{c.Room, c.At})
+	case c.Kind == Ended:
+		b.lots[i].FinishedAt, b.lots[i].FinishNote = c.At, c.Note
+	}
+}
