@@ -1,0 +1,203 @@
+package settings
+
+import (
+	"net/netip"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"dryhold/internal/nearest"
+)
+
+// pair is two keys that only make sense together.
+type pair struct {
+	first, second string
+	a, b          *string
+}
+
+// together reports a key whose partner is missing.
+func (p *parse) together(n ast.Node, what string, pairs ...pair) {
+	for _, x := range pairs {
+		if (*x.a == "") != (*x.b == "") {
+			given, missing := x.first, x.second
+			if *x.a == "" {
+				given, missing = missing, given
+			}
+			p.at(n, "%s has %s without %s: give both or neither", what, given, missing)
+		}
+	}
+}
+
+// path reads the name of a file.
+func (p *parse) path(name string, to *string) key {
+	return key{name: name, read: func(n ast.Node) { *to = p.text(n, name) }}
+}
+
+func (p *parse) broker(n ast.Node) {
+	b := &p.s.Broker
+	var embedded, address ast.Node
+	p.mapping(n, "broker",
+		key{name: "embedded", read: func(n ast.Node) { embedded = n; p.embedded(n) }},
+		key{name: "url", read: func(n ast.Node) { address = n; b.URL = p.brokerURL(n) }},
+		key{name: "client_id", read: func(n ast.Node) { b.ClientID = p.text(n, "client_id") }},
+		p.path("username_file", &b.UsernameFile), p.path("password_file", &b.PasswordFile),
+		p.path("ca_file", &b.CAFile), p.path("cert_file", &b.CertFile), p.path("key_file", &b.KeyFile),
+	)
+	p.together(n, "broker", pair{"username_file", "password_file", &b.UsernameFile, &b.PasswordFile},
+		pair{"cert_file", "key_file", &b.CertFile, &b.KeyFile})
+	secrets := b.CAFile != "" || b.CertFile != "" || b.KeyFile != ""
+	switch {
+	case embedded != nil && address != nil:
+		p.at(address, "broker has both embedded and url: keep the one that is used")
+	case address != nil:
+		b.Embedded = nil
+		if secrets && b.URL != "" && !strings.HasPrefix(b.URL, "tls:") && !strings.HasPrefix(b.URL, "wss:") {
+			p.at(address, "ca_file, cert_file and key_file need a url with tls or wss, this one is not encrypted")
+		}
+	case secrets || b.UsernameFile != "" || b.PasswordFile != "":
+		p.at(n, "credentials directly under broker belong to a url: give one, or put username_file and password_file under embedded")
+	}
+}
+
+func (p *parse) embedded(n ast.Node) {
+	e := p.s.Broker.Embedded
+	at := n
+	p.mapping(n, "embedded",
+		key{name: "listen", read: func(n ast.Node) { at = n; e.Listen = p.listen(n, "listen") }},
+		p.path("username_file", &e.UsernameFile), p.path("password_file", &e.PasswordFile),
+	)
+	p.together(n, "embedded", pair{"username_file", "password_file", &e.UsernameFile, &e.PasswordFile})
+	if e.Listen != "" && !loopback(e.Listen) && e.UsernameFile == "" && e.PasswordFile == "" {
+		p.at(at, "%q lets others on the network publish: give username_file and password_file, or listen on 127.0.0.1", e.Listen)
+	}
+}
+
+func (p *parse) brokerURL(n ast.Node) string {
+	raw := p.text(n, "url")
+	if raw == "" {
+		return ""
+	}
+	u, err := url.Parse(raw)
+	schemes := []string{"tcp", "tls", "ws", "wss"}
+	switch {
+	case err != nil:
+		p.at(n, "url %q cannot be read: write for example tls://hearth.lan:8883", raw)
+	case !slices.Contains(schemes, u.Scheme):
+		p.at(n, "url begins with %q%s", u.Scheme, nearest.Hint(u.Scheme, schemes))
+	case u.User != nil:
+		p.at(n, "url holds credentials: put them in files and name them in username_file and password_file")
+	case u.Hostname() == "" || !port(u.Port()):
+		p.at(n, "url %q needs host and port: write for example tls://hearth.lan:8883", raw)
+	default:
+		return raw
+	}
+	return ""
+}
+
+// listen reads host:port.
+func (p *parse) listen(n ast.Node, what string) string {
+	raw := p.text(n, what)
+	if raw == "" {
+		return ""
+	}
+	host, number, ok := hostPort(raw)
+	if !ok || !port(number) || strings.ContainsAny(host, " /@") {
+		p.at(n, "%s %q is not host:port: write for example 127.0.0.1:1883", what, raw)
+		return ""
+	}
+	return raw
+}
+
+// hostPort splits host:port; a host that is an IPv6 address stands in square
+// brackets, an empty host means every address of the machine.
+func hostPort(s string) (host, port string, ok bool) {
+	i := strings.LastIndexByte(s, ':')
+	if i < 0 {
+		return "", "", false
+	}
+	host, port = s[:i], s[i+1:]
+	if inner, bracket := strings.CutPrefix(host, "["); bracket {
+		inner, bracket = strings.CutSuffix(inner, "]")
+		return inner, port, bracket
+	}
+	return host, port, !strings.ContainsAny(host, ":[]")
+}
+
+// port reports a TCP port in decimal; 0 lets the system choose one.
+func port(s string) bool {
+	_, err := strconv.ParseUint(s, 10, 16)
+	return err == nil
+}
+
+// loopback reports a host:port that only this machine reaches.
+func loopback(listen string) bool {
+	host, _, ok := hostPort(listen)
+	if !ok {
+		return false
+	}
+	if host == "localhost" {
+		return true
+	}
+	address, err := netip.ParseAddr(host)
+	return err == nil && address.IsLoopback()
+}
+
+func (p *parse) mail(n ast.Node) {
+	m := &Mail{TLS: StartTLS}
+	p.mapping(n, "mail",
+		key{name: "host", required: true, read: func(n ast.Node) { m.Host = p.text(n, "host") }},
+		key{name: "tls", read: func(n ast.Node) { p.tlsMode(n, m) }},
+		key{name: "port", read: func(n ast.Node) {
+			v, ok := p.number(n, "port")
+			if ok && (v < 1 || v > 65535 || v != float64(int(v))) {
+				p.at(n, "port %g is not a whole number from 1 to 65535", v)
+			}
+			m.Port = int(v)
+		}},
+		p.path("username_file", &m.UsernameFile), p.path("password_file", &m.PasswordFile),
+		key{name: "from", required: true, read: func(n ast.Node) { m.From = p.address(n, "from") }},
+		key{name: "to", required: true, read: func(n ast.Node) {
+			p.list(n, "to", func(n ast.Node) { m.To = append(m.To, p.address(n, "to")) })
+			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
+				p.at(n, "to is empty: give at least one address")
+			}
+		}},
+	)
+	p.together(n, "mail", pair{"username_file", "password_file", &m.UsernameFile, &m.PasswordFile})
+	if m.Port == 0 {
+		// The ports of RFC 6409, RFC 8314 and RFC 5321.
+		m.Port = map[TLSMode]int{StartTLS: 587, Implicit: 465, NoTLS: 25}[m.TLS]
+	}
+	p.s.Mail = m
+}
+
+func (p *parse) tlsMode(n ast.Node, m *Mail) {
+	name := p.word(n, "tls")
+	var names []string
+	for _, mode := range TLSModes() {
+		if string(mode) == name {
+			m.TLS = mode
+			return
+		}
+		names = append(names, string(mode))
+	}
+	p.at(n, "unknown tls %q%s", name, nearest.Hint(name, names))
+}
+
+// address reads a bare mail address. It refuses only what no server takes;
+// the rest is for the server to say.
+func (p *parse) address(n ast.Node, what string) string {
+	s := p.text(n, what)
+	if s == "" {
+		return ""
+	}
+	local, domain, ok := strings.Cut(s, "@")
+	if !ok || local == "" || domain == "" || strings.ContainsAny(s, " <>,;\"") || strings.Contains(domain, "@") {
+		p.at(n, "%s: %q is not a bare mail address: write for example pantry@mail.lan", what, s)
+		return ""
+	}
+	return s
+}

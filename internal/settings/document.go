@@ -1,0 +1,170 @@
+package settings
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"unicode/utf8"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
+	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
+)
+
+// Bounds on the input. A configuration is written by hand: what passes them
+// by far is a wrong file. The parser recurses for each nested value and for
+// each further key of a mapping, and a stack that overflows ends the process
+// in a way that no recover contains, so they are checked before it runs.
+const (
+	maxBytes  = 1 << 20
+	maxTokens = 40_000
+	maxDepth  = 32
+)
+
+// document parses one file to its only value, nil when the file is empty.
+// What is wrong is added to the problems; then the value is nil as well.
+func (d *decoder) document(src []byte) (root ast.Node) {
+	// The parser is known to panic on some malformed input (index out of
+	// range in odd indentation). For the keeper that is a mistake in the file
+	// like any other, never the end of the daemon.
+	defer func() {
+		if r := recover(); r != nil {
+			d.add(0, 0, "cannot read the file as YAML: %v", r)
+			root = nil
+		}
+	}()
+	src = bytes.TrimPrefix(src, []byte("\ufeff"))
+	if len(src) > maxBytes {
+		d.add(0, 0, "the file has %d bytes: at most %d are read", len(src), maxBytes)
+		return nil
+	}
+	if !utf8.Valid(src) {
+		line, column := invalidUTF8(src)
+		d.add(line, column, "the file is not UTF-8 text: save it as UTF-8")
+		return nil
+	}
+	tokens := lexer.Tokenize(string(src))
+	if !d.plain(tokens) {
+		return nil
+	}
+	// Duplicate keys are allowed here and refused by the walk, which goes on
+	// after them.
+	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
+	if err != nil {
+		d.syntax(err)
+		return nil
+	}
+	for _, doc := range file.Docs {
+		if doc.Body == nil {
+			continue
+		}
+		if root != nil {
+			d.at(doc.Body, "a second document begins here: a file holds one, remove the line with ---")
+			return nil
+		}
+		root = doc.Body
+	}
+	return root
+}
+
+// plain reports whether the tokens stay within the bounds and the part of
+// YAML that a configuration needs. Anchors, aliases and merges are refused
+// because a few lines of them expand without limit; tags and directives
+// because they change the meaning of what is written.
+func (d *decoder) plain(tokens token.Tokens) bool {
+	before := len(d.problems)
+	if len(tokens) > maxTokens {
+		at := tokens[maxTokens].Position
+		d.add(at.Line, at.Column, "the file has more than %d words and signs: at most so many are read", maxTokens)
+		return false
+	}
+	flow, entries, line := 0, 0, 0
+	for _, t := range tokens {
+		if t.Position.Line != line {
+			entries, line = 0, t.Position.Line
+		}
+		switch t.Type {
+		case token.AnchorType, token.AliasType, token.MergeKeyType:
+			d.add(t.Position.Line, t.Position.Column, "%q: anchors, aliases and merges are not read here, write the value out (or in quotes, if it is text)", t.Value)
+		case token.TagType:
+			d.add(t.Position.Line, t.Position.Column, "%q: tags are not read here, leave it out (or put the text in quotes)", t.Value)
+		case token.DirectiveType:
+			d.add(t.Position.Line, t.Position.Column, "directives are not read here: leave the line out")
+		case token.MappingKeyType:
+			d.add(t.Position.Line, t.Position.Column, "\"?\" keys are not read here: write key: value")
+		case token.SequenceStartType, token.MappingStartType:
+			flow++
+		case token.SequenceEndType, token.MappingEndType:
+			flow--
+		case token.SequenceEntryType:
+			entries++
+		}
+		if flow > maxDepth || entries > maxDepth {
+			d.add(t.Position.Line, t.Position.Column, "values nest deeper than %d here", maxDepth)
+			return false
+		}
+	}
+	return len(d.problems) == before
+}
+
+// syntax adds the parser's error at its place.
+func (d *decoder) syntax(err error) {
+	var at yaml.Error
+	if errors.As(err, &at) && at.GetToken() != nil && at.GetToken().Position != nil {
+		p := at.GetToken().Position
+		d.add(p.Line, p.Column, "this is not YAML: %s", at.GetMessage())
+		return
+	}
+	d.add(0, 0, "this is not YAML: %v", err)
+}
+
+// invalidUTF8 is the place of the first byte that is not UTF-8.
+func invalidUTF8(src []byte) (line, column int) {
+	line, column = 1, 1
+	for len(src) > 0 {
+		r, size := utf8.DecodeRune(src)
+		switch {
+		case r == utf8.RuneError && size == 1:
+			return line, column
+		case r == '\n':
+			line, column = line+1, 1
+		default:
+			column++
+		}
+		src = src[size:]
+	}
+	return line, column
+}
+
+// place is where a node begins, 0 0 when the parser does not say.
+func place(n ast.Node) (line, column int) {
+	switch x := n.(type) {
+	case nil:
+		return 0, 0
+	case *ast.MappingNode:
+		// The parser's own place of a block mapping is its first colon.
+		if !x.IsFlowStyle && len(x.Values) > 0 {
+			return place(x.Values[0].Key)
+		}
+	case *ast.MappingValueNode:
+		return place(x.Key)
+	}
+	t := n.GetToken()
+	if t == nil || t.Position == nil {
+		return 0, 0
+	}
+	return t.Position.Line, t.Position.Column
+}
+
+// add notes a problem at a place.
+func (d *decoder) add(line, column int, format string, args ...any) {
+	d.problems = append(d.problems, Problem{File: d.file, Line: line, Column: column, Text: fmt.Sprintf(format, args...)})
+}
+
+// at notes a problem at a node.
+func (d *decoder) at(n ast.Node, format string, args ...any) {
+	line, column := place(n)
+	d.add(line, column, format, args...)
+}
