@@ -37,8 +37,7 @@ func times() []scaleUnit    { return []scaleUnit{{"times", 1}} }
 //	life: {low: 20, likely: 30, high: 40, unit: y, source: "..."}
 //
 // All five keys are required. The band is converted to the first of the units
-// and checked against the range, which is stated in that unit. A key called
-// limit is required by its reader only where the order asks for it.
+// and checked against the range, which is stated in that unit.
 func (p *catalogParse) band(name string, to *catalog.Band, units []scaleUnit, plausible catalog.Range) key {
 	return key{name: name, required: true, read: func(n ast.Node) { *to = p.readBand(n, name, units, plausible) }}
 }

@@ -37,10 +37,10 @@ func DefaultRules() []alarm.Rule {
 			OnDelay: 2 * time.Hour, OffDelay: 30 * time.Minute, Priority: alarm.Low,
 		},
 		{
-			// Silent: starts when the sensor's stale limit has passed (that
-			// limit stands in StaleLimit, here Limit is the default in
-			// seconds, for display), without further delay. A store nobody
-			// watches is as bad as a warm one, hence not low.
+			// Silent: raised when the sensor's stale limit has passed, without
+			// further delay. The limit, in seconds, is the default one; a
+			// sensor may have its own, see StaleLimit. A store nobody watches
+			// is as bad as a warm one, hence not low.
 			Kind: alarm.Silent, Limit: DefaultStale.Seconds(), Priority: alarm.Medium,
 		},
 	}

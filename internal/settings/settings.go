@@ -207,8 +207,9 @@ func mustUnit(q unit.Quantity, name string) unit.Unit {
 	return u
 }
 
-// Rules of the room: its own when it is listed, else the defaults. The map is
-// a copy.
+// Rules gives the rules of the room: its own when it is listed, else the
+// defaults. The map is a copy. Rule.Stale is left at zero: how long a reading
+// stands depends on its sensor, see StaleLimit.
 func (s *Settings) Rules(room string) map[alarm.Kind]alarm.Rule {
 	rules := make(map[alarm.Kind]alarm.Rule)
 	for _, r := range s.Rooms {
@@ -223,6 +224,18 @@ func (s *Settings) Rules(room string) map[alarm.Kind]alarm.Rule {
 		rules[rule.Kind] = rule
 	}
 	return rules
+}
+
+// SensorRooms gives the room of each listed sensor that has one, for topics
+// that name only the sensor. The map is a copy.
+func (s *Settings) SensorRooms() map[string]string {
+	rooms := make(map[string]string)
+	for _, k := range s.Sensors {
+		if k.Room != "" {
+			rooms[k.Name] = k.Room
+		}
+	}
+	return rooms
 }
 
 // StaleLimit is the stale limit of the sensor: its own, else the general one.

@@ -54,8 +54,13 @@ func (p *parse) topic(n ast.Node) {
 	if m.Pattern == "" {
 		return
 	}
-	if m.Room == "" && m.Sensor == "" && !has("{room}") && !has("{sensor}") {
-		p.at(at, "the topic names neither {room} nor {sensor}: put one in the place of a level, or add the key room or sensor")
+	if m.Room == "" && !has("{room}") && !has("{sensor}") {
+		switch _, listed := p.s.SensorRooms()[m.Sensor]; {
+		case m.Sensor == "":
+			p.at(at, "the topic names neither {room} nor {sensor}: put one in the place of a level, or add the key room")
+		case !listed:
+			p.at(at, "the room of sensor %q is not known: add the key room here, or list the sensor with its room under sensors", m.Sensor)
+		}
 	}
 	p.s.Topics = append(p.s.Topics, m)
 }
