@@ -82,6 +82,13 @@ func (b *box) fail(err error) {
 	b.broken = err
 }
 
+// looked counts the looks into the outbox.
+func (b *box) looked() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.looks
+}
+
 // closed counts the items that are closed.
 func (b *box) closed() (n int) {
 	b.mu.Lock()
@@ -326,9 +333,9 @@ func TestWorkerForgottenRetry(t *testing.T) {
 		if !next.closed || w.Status().Channels[0].Waiting != 0 {
 			t.Errorf("blocked by an item that is gone: %+v", w.Status())
 		}
-		before := b.looks
+		before := b.looked()
 		settle(time.Hour)
-		if looks := b.looks - before; looks > 61 {
+		if looks := b.looked() - before; looks > 61 {
 			t.Errorf("%d looks into an idle outbox in an hour", looks)
 		}
 	})
@@ -417,7 +424,7 @@ func TestWorkerStopBeforeStart(t *testing.T) {
 		}
 		w.Start(t.Context())
 		settle(time.Hour)
-		if b.looks > 0 {
+		if b.looked() > 0 {
 			t.Error("a stopped worker started")
 		}
 	})
