@@ -26,7 +26,7 @@ const TriplePoint unit.Celsius = 0.01
 
 // The ranges of the saturation functions in °C. The liquid equation is stated
 // for 0 °C and above; for supercooled water it is extrapolated, within 0.35 %
-// of the WMO form down to -45 °C.
+// of the WMO form down to -40 °C and 0.6 % down to -45 °C (a test holds it).
 const (
 	liquidLow, liquidHigh = -60, 200
 	iceLow, iceHigh       = -100, TriplePoint
@@ -36,7 +36,9 @@ const (
 const dewLow = -100
 
 // lnLiquid is the natural logarithm of the saturation pressure in Pa over
-// liquid water at tk kelvin, and its derivative in 1/K.
+// liquid water at tk kelvin, and its derivative in 1/K. The conversions to
+// float64 keep a compiler from fusing multiply and add: vapour pressure goes
+// into hour slots that are compared bit by bit.
 func lnLiquid(tk float64) (lnp, slope float64) {
 	const (
 		c8  = -5.8002206e3
@@ -46,7 +48,10 @@ func lnLiquid(tk float64) (lnp, slope float64) {
 		c12 = -1.4452093e-8
 		c13 = 6.5459673
 	)
-	lnp = c8/tk + c9 + tk*(c10+tk*(c11+tk*c12)) + c13*math.Log(tk)
+	p := float64(tk*c12) + c11
+	p = float64(tk*p) + c10
+	p = float64(tk*p) + c9
+	lnp = c8/tk + p + float64(c13*math.Log(tk))
 	slope = -c8/(tk*tk) + c10 + tk*(2*c11+tk*3*c12) + c13/tk
 	return lnp, slope
 }
