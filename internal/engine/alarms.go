@@ -1,0 +1,242 @@
+package engine
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+// kindOf is the condition that a quantity drives.
+func kindOf(q unit.Quantity) (alarm.Kind, bool) {
+	switch q {
+	case unit.Temperature:
+		return alarm.Warm, true
+	case unit.Humidity:
+		return alarm.Damp, true
+	case unit.Illuminance:
+		return alarm.Bright, true
+	}
+	return "", false
+}
+
+// condition finds a condition of the room, or makes it.
+func (rs *roomState) condition(key alarm.Key) *alarm.Condition {
+	i, found := slices.BinarySearchFunc(rs.conditions, key, func(c alarm.Condition, k alarm.Key) int {
+		return cmp.Or(strings.Compare(string(c.Key.Kind), string(k.Kind)), strings.Compare(c.Key.Sensor, k.Sensor))
+	})
+	if !found {
+		rs.conditions = slices.Insert(rs.conditions, i, alarm.New(key))
+	}
+	return &rs.conditions[i]
+}
+
+// worst is the highest value of a quantity that the sensors of a room stand
+// by at an instant: the warmest shelf decides. ok is false when all are stale.
+func (e *Engine) worst(rs *roomState, q unit.Quantity, at time.Time) (v float64, ok bool) {
+	for _, l := range rs.latest {
+		if l.Quantity == q && at.Sub(l.at) <= e.cfg.Stale(l.Sensor) {
+			if !ok || l.value > v {
+				v, ok = l.value, true
+			}
+		}
+	}
+	return v, ok
+}
+
+// judge runs the condition that a new reading drives, and the silence of its
+// sensor.
+func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
+	kind, watched := kindOf(r.Quantity)
+	if rule, ok := rs.rules[kind]; watched && ok {
+		rule.Stale = e.cfg.Stale(r.Sensor)
+		v, known := e.worst(rs, r.Quantity, r.At)
+		if !known {
+			v = r.Value
+		}
+		c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
+		next, ts := c.Observe(rule, r.At, v)
+		fx.note(c, next, ts)
+	}
+	if rule, ok := rs.silentRule(e, r.Sensor); ok {
+		c := rs.condition(alarm.Key{Kind: alarm.Silent, Room: rs.name, Sensor: r.Sensor})
+		next, ts := c.ObserveAge(rule, r.At, r.At)
+		fx.note(c, next, ts)
+	}
+}
+
+func (rs *roomState) silentRule(e *Engine, sensor string) (alarm.Rule, bool) {
+	rule, ok := rs.rules[alarm.Silent]
+	rule.Limit = e.cfg.Stale(sensor).Seconds()
+	return rule, ok
+}
+
+// event is a transition that wants a notice, with the condition as it then
+// was; compose writes the text once the ledgers know what it cost.
+type event struct {
+	alarm.Condition
+	kind alarm.NoticeEvent
+	at   time.Time
+}
+
+// note stores the changed condition and keeps each event for compose.
+func (fx *Effects) note(c *alarm.Condition, next alarm.Condition, ts []alarm.Transition) {
+	if next == *c {
+		return
+	}
+	*c = next
+	i := slices.IndexFunc(fx.Conditions, func(x alarm.Condition) bool { return x.Key == next.Key })
+	if i < 0 {
+		fx.Conditions = append(fx.Conditions, next)
+	} else {
+		fx.Conditions[i] = next
+	}
+	for _, t := range ts {
+		if t.Event != "" {
+			fx.events = append(fx.events, event{next, t.Event, t.At})
+		}
+	}
+}
+
+// Tick lets time pass: delays run out, sensors fall silent, gaps are judged.
+func (e *Engine) Tick(now time.Time) Effects {
+	var fx Effects
+	for _, rs := range e.rooms {
+		rs.ledger.Advance(now)
+		for _, q := range []unit.Quantity{unit.Temperature, unit.Humidity, unit.Illuminance} {
+			kind, _ := kindOf(q)
+			rule, ok := rs.rules[kind]
+			if !ok || !rs.has(q) {
+				continue
+			}
+			c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
+			rule.Stale = e.longest(rs, q)
+			next, ts := c.Tick(rule, now)
+			fx.note(c, next, ts)
+		}
+		e.tickSilence(rs, now, &fx)
+	}
+	e.compose(&fx)
+	return fx
+}
+
+func (rs *roomState) has(q unit.Quantity) bool {
+	return slices.ContainsFunc(rs.latest, func(l latest) bool { return l.Quantity == q })
+}
+
+// longest is the longest stale limit among a room's sensors of a quantity.
+func (e *Engine) longest(rs *roomState, q unit.Quantity) time.Duration {
+	most := time.Duration(0)
+	for _, l := range rs.latest {
+		if l.Quantity == q {
+			most = max(most, e.cfg.Stale(l.Sensor))
+		}
+	}
+	return most
+}
+
+// tickSilence ages every sensor of the room. A silence that began while the
+// daemon was down counts from its start, unless the alarm stands already:
+// missing data never clears.
+func (e *Engine) tickSilence(rs *roomState, now time.Time, fx *Effects) {
+	for sensor, seen := range rs.sensors() {
+		rule, ok := rs.silentRule(e, sensor)
+		if !ok {
+			continue
+		}
+		c := rs.condition(alarm.Key{Kind: alarm.Silent, Room: rs.name, Sensor: sensor})
+		if !c.Active && seen.Before(e.cfg.Started) {
+			seen = e.cfg.Started
+		}
+		next, ts := c.ObserveAge(rule, now, seen)
+		fx.note(c, next, ts)
+	}
+}
+
+// sensors gives each sensor of the room, by name, with when it was last heard.
+func (rs *roomState) sensors() func(yield func(string, time.Time) bool) {
+	return func(yield func(string, time.Time) bool) {
+		for i := 0; i < len(rs.latest); {
+			name, seen := rs.latest[i].Sensor, rs.latest[i].at
+			for i++; i < len(rs.latest) && rs.latest[i].Sensor == name; i++ {
+				if rs.latest[i].at.After(seen) {
+					seen = rs.latest[i].at
+				}
+			}
+			if !yield(name, seen) {
+				return
+			}
+		}
+	}
+}
+
+// Acknowledge marks an alarm as seen by a person. The error wraps
+// lot.ErrNotFound or lot.ErrInvalid.
+func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by, note string) (Effects, error) {
+	var fx Effects
+	rs := e.find(key.Room)
+	if rs == nil || !slices.ContainsFunc(rs.conditions, func(c alarm.Condition) bool { return c.Key == key }) {
+		return fx, fmt.Errorf("no alarm condition %s: %w", key, lot.ErrNotFound)
+	}
+	c := rs.condition(key)
+	next, ts, err := c.Acknowledge(now, by, note)
+	if err != nil {
+		return fx, fmt.Errorf("%w: %w", err, lot.ErrInvalid)
+	}
+	fx.note(c, next, ts)
+	return fx, nil
+}
+
+// compose writes the notices: what it is, and what it costs which lots.
+func (e *Engine) compose(fx *Effects) {
+	for _, ev := range fx.events {
+		rs := e.find(ev.Key.Room)
+		rule := rs.rules[ev.Key.Kind]
+		if ev.Key.Kind == alarm.Silent {
+			rule, _ = rs.silentRule(e, ev.Key.Sensor)
+		}
+		costs := e.costs(rs, ev.Condition, ev.at)
+		fx.Notices = append(fx.Notices, alarm.Compose(e.cfg.Site, ev.Condition, rule, ev.kind, ev.at, e.cfg.Zone, costs))
+	}
+	fx.events = nil
+}
+
+// costs is what a spell of heat has cost the lots of a room up to an instant,
+// from its first reading beyond the limit on. Only heat is costed so far: the
+// other conditions have none.
+func (e *Engine) costs(rs *roomState, c alarm.Condition, to time.Time) []alarm.LotCost {
+	if c.Key.Kind != alarm.Warm || c.Since.IsZero() {
+		return nil
+	}
+	var out []alarm.LotCost
+	for _, l := range e.book.Lots() {
+		if l.Finished() || l.Room() != rs.name {
+			continue
+		}
+		s, err := e.eval.State(l, to)
+		if err != nil {
+			continue // New and CheckLot let no unknown class in
+		}
+		m := s.Modes[s.Limiting].Mode
+		out = append(out, alarm.LotCost{
+			Lot: l.ID, Food: e.foodName(l),
+			Days: max(0, e.eval.Cost(l, m, c.Since, to)),
+			Week: max(0, e.eval.CostOfHolding(l, m, unit.Celsius(c.Value), 7)),
+		})
+	}
+	return out
+}
+
+func (e *Engine) foodName(l lot.Lot) string {
+	f, err := e.cfg.Catalog.Food(l.Packing.Food)
+	if err != nil {
+		return l.Packing.Food
+	}
+	return f.Name
+}

@@ -1,0 +1,310 @@
+package engine
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/catalog"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+// judged is how old a reading may be to move an alarm: older ones come from a
+// backlog or an import and tell of heat that is over (judgement).
+const judged = 24 * time.Hour
+
+// Config is what the engine is told once.
+type Config struct {
+	Site    string
+	Zone    *time.Location
+	Catalog *catalog.Catalog
+	// Rules of a room, by kind; a kind without a rule is not watched.
+	Rules func(room string) map[alarm.Kind]alarm.Rule
+	// Stale limit of a sensor.
+	Stale func(sensor string) time.Duration
+	// Rooms that are there before any reading.
+	Rooms []string
+	// Started is when the daemon began to listen: silence before it is the
+	// daemon's, not the sensors'.
+	Started time.Time
+	// Lots and Conditions are as the store kept them.
+	Lots       []lot.Change
+	Conditions []alarm.Condition
+}
+
+// Engine is the whole state of one site. It is not safe for concurrent use:
+// one writer owns it. Snapshot gives what others read.
+type Engine struct {
+	cfg   Config
+	book  lot.Book
+	keys  room.Keys
+	rooms []*roomState // sorted by name
+	eval  lot.Evaluator
+}
+
+// roomState is one room: its ledger, what its sensors said last and its
+// alarm conditions.
+type roomState struct {
+	name       string
+	ledger     *room.Ledger
+	rules      map[alarm.Kind]alarm.Rule
+	latest     []latest          // sorted by sensor, then quantity
+	conditions []alarm.Condition // sorted by key
+}
+
+type latest struct {
+	room.Series
+	at    time.Time
+	value float64
+}
+
+// Effects is what an event asks of the world. Conditions and notices must be
+// on disk before the event is acknowledged.
+type Effects struct {
+	Conditions []alarm.Condition // changed ones, as they now are
+	Notices    []alarm.Notice
+	// Refold lists rooms whose ledger must be fed again from the store,
+	// because a reading reaches into closed days or a new lot needs an
+	// exposure not kept so far.
+	Refold []Refold
+
+	events []event
+}
+
+// Refold asks for one room to be fed again from an instant; the zero instant
+// means from its first reading.
+type Refold struct {
+	Room  string
+	Since time.Time
+}
+
+// New makes the engine of a site from its lots and alarm conditions. Rooms
+// with stored readings must then be refolded.
+func New(cfg Config) (*Engine, error) {
+	e := &Engine{cfg: cfg}
+	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
+	for _, c := range cfg.Lots {
+		e.book.Apply(c)
+	}
+	keys, err := e.wantedKeys()
+	if err != nil {
+		return nil, err
+	}
+	e.keys = keys
+	for _, name := range cfg.Rooms {
+		if _, err := e.room(name); err != nil {
+			return nil, err
+		}
+	}
+	for _, c := range cfg.Conditions {
+		r, err := e.room(c.Key.Room)
+		if err != nil {
+			return nil, err
+		}
+		*r.condition(c.Key) = c
+	}
+	return e, nil
+}
+
+// wantedKeys are the exposures that the lots of the book need.
+func (e *Engine) wantedKeys() (room.Keys, error) {
+	var lags []unit.Hours
+	var eas []unit.KJPerMol
+	for _, l := range e.book.Lots() {
+		f, err := e.cfg.Catalog.Food(l.Packing.Food)
+		if err != nil {
+			return room.Keys{}, fmt.Errorf("lot %s: %w", l.ID, err)
+		}
+		k, err := e.cfg.Catalog.Container(l.Packing.Container)
+		if err != nil {
+			return room.Keys{}, fmt.Errorf("lot %s: %w", l.ID, err)
+		}
+		lags = append(lags, unit.Hours(k.Lag.Likely))
+		for _, m := range f.Modes {
+			eas = append(eas, unit.KJPerMol(m.Ea.Likely))
+		}
+	}
+	return room.NewKeys(lags, eas), nil
+}
+
+// room finds a room, or opens it.
+func (e *Engine) room(name string) (*roomState, error) {
+	i, found := slices.BinarySearchFunc(e.rooms, name, func(r *roomState, name string) int { return strings.Compare(r.name, name) })
+	if !found {
+		ledger, err := room.NewLedger(e.keys, e.cfg.Stale)
+		if err != nil {
+			return nil, fmt.Errorf("cannot open room %s: %w", name, err)
+		}
+		e.rooms = slices.Insert(e.rooms, i, &roomState{name: name, ledger: ledger, rules: e.cfg.Rules(name)})
+	}
+	return e.rooms[i], nil
+}
+
+// find is room without opening it; nil when it is not there.
+func (e *Engine) find(name string) *roomState {
+	i := slices.IndexFunc(e.rooms, func(r *roomState) bool { return r.name == name })
+	if i < 0 {
+		return nil
+	}
+	return e.rooms[i]
+}
+
+// Rooms lists the rooms that are open.
+func (e *Engine) Rooms() []string {
+	var names []string
+	for _, r := range e.rooms {
+		names = append(names, r.name)
+	}
+	return names
+}
+
+// Exposure implements lot.Rooms.
+func (e *Engine) Exposure(name string, lag unit.Hours, ea unit.KJPerMol, from, to time.Time) room.Exposure {
+	r := e.find(name)
+	if r == nil {
+		return room.Exposure{Unknown: max(0, to.Sub(from))}
+	}
+	return r.ledger.Between(lag, ea, from, to)
+}
+
+// Plan implements lot.Rooms: plan storage is the room's warm limit, or the
+// reference temperature where none is set.
+func (e *Engine) Plan(name string) unit.Celsius {
+	rules := e.cfg.Rules(name)
+	if r := e.find(name); r != nil {
+		rules = r.rules
+	}
+	if rule, ok := rules[alarm.Warm]; ok {
+		return unit.Celsius(rule.Limit)
+	}
+	return room.Reference
+}
+
+// Observe takes readings that are new, not seen before; now is the instant of
+// their arrival.
+func (e *Engine) Observe(now time.Time, readings []room.Reading) (Effects, error) {
+	var fx Effects
+	byTime := slices.Clone(readings)
+	slices.SortStableFunc(byTime, func(a, b room.Reading) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Room, b.Room), strings.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity))
+	})
+	var touched []*roomState
+	for _, r := range byTime {
+		rs, err := e.room(r.Room)
+		if err != nil {
+			return fx, err
+		}
+		if since := rs.ledger.Add(r); !since.IsZero() {
+			fx.refold(r.Room, since)
+		}
+		if !slices.Contains(touched, rs) {
+			touched = append(touched, rs)
+		}
+		if rs.hear(r) && now.Sub(r.At) <= judged {
+			e.judge(rs, r, &fx)
+		}
+	}
+	for _, rs := range touched {
+		rs.ledger.Advance(now)
+	}
+	e.compose(&fx)
+	return fx, nil
+}
+
+func (fx *Effects) refold(name string, since time.Time) {
+	for i, r := range fx.Refold {
+		if r.Room == name {
+			if since.Before(r.Since) {
+				fx.Refold[i].Since = since
+			}
+			return
+		}
+	}
+	fx.Refold = append(fx.Refold, Refold{name, since})
+}
+
+// hear remembers the newest reading of a series and reports whether this is
+// it.
+func (rs *roomState) hear(r room.Reading) bool {
+	i, found := slices.BinarySearchFunc(rs.latest, r.Series, func(l latest, s room.Series) int {
+		return cmp.Or(strings.Compare(l.Sensor, s.Sensor), cmp.Compare(l.Quantity, s.Quantity))
+	})
+	if !found {
+		rs.latest = slices.Insert(rs.latest, i, latest{r.Series, r.At, r.Value})
+		return true
+	}
+	if !r.At.After(rs.latest[i].at) {
+		return false
+	}
+	rs.latest[i].at, rs.latest[i].value = r.At, r.Value
+	return true
+}
+
+// Restart takes a room's ledger back for a refold and gives the instant from
+// which its stored readings must be fed, in order, to Feed. With the zero
+// instant, or when the lots now need other exposures, it starts from nothing.
+func (e *Engine) Restart(f Refold) (from time.Time, err error) {
+	rs, err := e.room(f.Room)
+	if err != nil {
+		return from, err
+	}
+	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.keys) {
+		rs.ledger, err = room.NewLedger(e.keys, e.cfg.Stale)
+		return time.UnixMilli(0).UTC(), err
+	}
+	return rs.ledger.Restart(f.Since), nil
+}
+
+// Feed gives a room stored readings again, in order of time, and folds them
+// up to the instant asOf.
+func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) error {
+	rs, err := e.room(name)
+	if err != nil {
+		return err
+	}
+	for _, r := range readings {
+		rs.ledger.Feed(r)
+		rs.hear(r)
+	}
+	rs.ledger.Advance(asOf)
+	return nil
+}
+
+// CheckLot reports why a change of a lot cannot be taken; it wraps
+// lot.ErrNotFound or lot.ErrInvalid.
+func (e *Engine) CheckLot(c lot.Change) error {
+	if c.Kind == lot.Added && c.Packing != nil {
+		if err := c.Packing.Check(e.cfg.Catalog, c.Recorded); err != nil {
+			return err
+		}
+	}
+	return e.book.Check(c)
+}
+
+// NextLot is the ID of the next lot added.
+func (e *Engine) NextLot() string { return e.book.NextID() }
+
+// Lot finds a lot; the error wraps lot.ErrNotFound.
+func (e *Engine) Lot(id string) (lot.Lot, error) { return e.book.Find(id) }
+
+// ChangeLot takes a change that passed CheckLot.
+func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
+	var fx Effects
+	e.book.Apply(c)
+	keys, err := e.wantedKeys()
+	if err != nil {
+		return fx, err
+	}
+	if !keys.Equal(e.keys) {
+		e.keys = keys
+		for _, r := range e.rooms {
+			fx.Refold = append(fx.Refold, Refold{Room: r.name})
+		}
+	}
+	return fx, nil
+}

@@ -1,0 +1,196 @@
+package engine
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/climate"
+	"dryhold/internal/kinetics"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+const (
+	month = 30 * 24 * time.Hour
+	// shownEa is the activation energy of the ageing factor shown for a room
+	// (kJ/mol), in the middle of the ranges for dry foods (models 3.2).
+	shownEa = unit.KJPerMol(80)
+)
+
+// Snapshot is the state as of an instant, for pages, metrics and the command
+// line.
+func (e *Engine) Snapshot(now time.Time) *Snapshot {
+	s := &Snapshot{Site: e.cfg.Site, At: now}
+	for _, rs := range e.rooms {
+		s.Rooms = append(s.Rooms, e.roomView(rs, now))
+		s.Sensors = append(s.Sensors, e.sensorViews(rs, now)...)
+		s.Alarms = append(s.Alarms, e.alarmViews(rs, now)...)
+	}
+	for _, l := range e.book.Lots() {
+		if v, err := e.lotView(l, now); err == nil {
+			s.Lots = append(s.Lots, v)
+		}
+	}
+	slices.SortStableFunc(s.Alarms, func(a, b AlarmView) int {
+		return cmp.Or(cmp.Compare(weight(a.State), weight(b.State)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
+	})
+	slices.SortStableFunc(s.Lots, func(a, b LotView) int {
+		return cmp.Or(cmp.Compare(flag(a.Finished()), flag(b.Finished())), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely))
+	})
+	return s
+}
+
+func flag(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// weight orders alarm states, the one that wants a person first.
+func weight(s alarm.State) int {
+	return slices.Index([]alarm.State{
+		alarm.ActiveUnacknowledged, alarm.ReturnedUnack, alarm.ActiveAcknowledged, alarm.Shelved, alarm.OutOfService, alarm.Normal,
+	}, s)
+}
+
+func (e *Engine) roomView(rs *roomState, now time.Time) RoomView {
+	v := RoomView{
+		Name:        rs.name,
+		Temperature: e.value(rs, unit.Temperature, now),
+		Humidity:    e.value(rs, unit.Humidity, now),
+		Illuminance: e.value(rs, unit.Illuminance, now),
+		WarmLimit:   e.Plan(rs.name),
+		DampLimit:   unit.RH(rs.rules[alarm.Damp].Limit),
+		BrightLimit: unit.Lux(rs.rules[alarm.Bright].Limit),
+		Coverage24h: rs.ledger.Coverage(now.Add(-24*time.Hour), now), LightDose30d: rs.ledger.Dose(now.Add(-month), now),
+	}
+	if v.Temperature.Known {
+		f := kinetics.AccelerationFactor(shownEa, unit.Celsius(v.Temperature.Value), v.WarmLimit)
+		v.Acceleration = Value{true, f, v.Temperature.At}
+	}
+	if v.Temperature.Known && v.Humidity.Known {
+		if d, err := climate.DewPoint(unit.Celsius(v.Temperature.Value), unit.RH(v.Humidity.Value)); err == nil {
+			v.DewPoint = Value{true, float64(d), v.Humidity.At}
+		}
+	}
+	if t, ok := rs.ledger.MeanKinetic(now.Add(-month), now); ok {
+		v.MeanKinetic = Value{true, float64(t), rs.ledger.Settled()}
+	}
+	for _, l := range e.book.Lots() {
+		if !l.Finished() && l.Room() == rs.name {
+			v.LotCount++
+		}
+	}
+	return v
+}
+
+// value is the mean of what the sensors that are not stale said last. When
+// all are stale it is the newest value, not known any more.
+func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
+	var fresh, last Value
+	n := 0.0
+	for _, l := range rs.latest {
+		if l.Quantity != q {
+			continue
+		}
+		if now.Sub(l.at) <= e.cfg.Stale(l.Sensor) {
+			n++
+			fresh.Known = true
+			fresh.Value += l.value
+		}
+		if l.at.After(last.At) {
+			last.At, last.Value = l.at, l.value
+		}
+	}
+	if !fresh.Known {
+		return last
+	}
+	return Value{true, fresh.Value / n, last.At}
+}
+
+func (e *Engine) sensorViews(rs *roomState, now time.Time) []SensorView {
+	var out []SensorView
+	for name, seen := range rs.sensors() {
+		stale := e.cfg.Stale(name)
+		out = append(out, SensorView{Name: name, Room: rs.name, LastSeen: seen, Stale: stale, Silent: now.Sub(seen) > stale})
+	}
+	return out
+}
+
+func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
+	var out []AlarmView
+	for _, c := range rs.conditions {
+		if c.State == alarm.Normal {
+			continue
+		}
+		rule := rs.rules[c.Key.Kind]
+		if c.Key.Kind == alarm.Silent {
+			rule, _ = rs.silentRule(e, c.Key.Sensor)
+		}
+		ev, to := alarm.Raised, now
+		if !c.Active {
+			ev, to = alarm.Returned, c.Changed
+		}
+		costs := e.costs(rs, c, to)
+		out = append(out, AlarmView{
+			Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
+			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: costs,
+			Text: alarm.Compose(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, costs).Subject,
+		})
+	}
+	return out
+}
+
+func (e *Engine) lotView(l lot.Lot, now time.Time) (LotView, error) {
+	s, err := e.eval.State(l, now)
+	if err != nil {
+		return LotView{}, err
+	}
+	f, err := e.cfg.Catalog.Food(l.Packing.Food)
+	if err != nil {
+		return LotView{}, err
+	}
+	k, err := e.cfg.Catalog.Container(l.Packing.Container)
+	if err != nil {
+		return LotView{}, err
+	}
+	v := LotView{
+		Lot: l, FoodName: f.Name, ContainerName: k.Name, Caution: f.Caution,
+		Remaining: Estimate(s.Remaining), Limiting: s.Modes[s.Limiting].Mode.Name,
+		EndAtPlan: s.EndAtPlan, LostBeyondPlan: s.LostBeyondPlan,
+		EstimatedDays: s.Estimated.Hours() / 24, UnknownDays: s.Unknown.Hours() / 24,
+		Atmosphere: "air", AtmosphereNote: s.Atmosphere.Why, AbsorberNeed: s.Atmosphere.NeedCM3,
+	}
+	if s.Atmosphere.LowOxygen && now.Before(s.Atmosphere.Until) {
+		v.Atmosphere = "low oxygen"
+	}
+	for _, m := range s.Modes {
+		v.Modes = append(v.Modes, ModeView{m.Mode.Name, Estimate(m.Consumed), Estimate(m.Exposure)})
+	}
+	return v, nil
+}
+
+// CostBetween is what a stretch of time has cost the limiting mode of a lot
+// beyond plan storage, in days of life at plan storage, with the exposure of
+// that mode over the stretch.
+func (e *Engine) CostBetween(id string, from, to time.Time) (days float64, exposure room.Exposure, mode string, err error) {
+	l, err := e.book.Find(id)
+	if err != nil {
+		return 0, exposure, "", err
+	}
+	s, err := e.eval.State(l, to)
+	if err != nil {
+		return 0, exposure, "", err
+	}
+	k, err := e.cfg.Catalog.Container(l.Packing.Container)
+	if err != nil {
+		return 0, exposure, "", err
+	}
+	m := s.Modes[s.Limiting].Mode
+	exposure = e.Exposure(l.Room(), unit.Hours(k.Lag.Likely), unit.KJPerMol(m.Ea.Likely), from, to)
+	return e.eval.Cost(l, m, from, to), exposure, m.Name, nil
+}

@@ -1,0 +1,186 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+)
+
+// Batch is what came in: readings, and the receipts of the messages without a
+// time of their own that they came from.
+type Batch struct {
+	Readings []room.Reading
+	Receipts []Receipt
+}
+
+// Receipt identifies one message without a time of its own: MQTT redelivers
+// it under the same packet identifier.
+type Receipt struct {
+	Packet uint16
+	Digest [32]byte // of topic and payload
+	At     time.Time
+}
+
+// Outcome is what follows from a batch or an edit and must be on disk with
+// it.
+type Outcome struct {
+	Lots       []lot.Change
+	Actions    []Action
+	Conditions []alarm.Condition
+	Notices    []alarm.Notice
+}
+
+// Action is what a person did to an alarm.
+type Action struct {
+	At       time.Time
+	Action   string // acknowledge
+	Key      alarm.Key
+	By, Note string
+}
+
+// Commit stores a batch. Of the readings it finds those not stored before
+// and hands them to apply, whose outcome goes into the same transaction: when
+// Commit returns without error everything is on disk, when it fails nothing
+// is. channels are the notice channels to queue each notice for.
+func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time.Time, apply func(fresh []room.Reading) (Outcome, error)) error {
+	tx, err := s.write.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("cannot begin a commit: %w", err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	fresh, opened, err := s.insert(ctx, tx, b.Readings)
+	if err != nil {
+		return fmt.Errorf("cannot store readings: %w", err)
+	}
+	out, err := apply(fresh)
+	if err != nil {
+		return err
+	}
+	if err := s.writeReceipts(ctx, tx, b.Receipts); err != nil {
+		return fmt.Errorf("cannot store receipts: %w", err)
+	}
+	if err := writeOutcome(ctx, tx, out, channels, now); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("cannot commit: %w", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k, id := range opened {
+		s.series[k] = id
+	}
+	for _, r := range b.Receipts {
+		s.receipts[r.Packet] = r
+	}
+	return nil
+}
+
+// insert stores the readings that are new and returns them, with the series
+// opened for them.
+func (s *Store) insert(ctx context.Context, tx *sql.Tx, readings []room.Reading) (fresh []room.Reading, opened map[room.Series]int64, err error) {
+	if len(readings) == 0 {
+		return nil, nil, nil
+	}
+	opened = map[room.Series]int64{}
+	put, err := tx.PrepareContext(ctx, `INSERT OR IGNORE INTO open_reading (series, at, steps) VALUES (?, ?, ?)`)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer put.Close()
+	for _, r := range readings {
+		id, err := s.seriesID(ctx, tx, r.Series, opened)
+		if err != nil {
+			return nil, nil, err
+		}
+		known, err := s.packedAlready(ctx, tx, id, r.At.UnixMilli())
+		if err != nil {
+			return nil, nil, err
+		}
+		if known {
+			continue
+		}
+		res, err := put.ExecContext(ctx, id, r.At.UnixMilli(), r.Quantity.Steps(r.Value))
+		if err != nil {
+			return nil, nil, err
+		}
+		if n, err := res.RowsAffected(); err != nil {
+			return nil, nil, err
+		} else if n > 0 {
+			fresh = append(fresh, r)
+		}
+	}
+	return fresh, opened, nil
+}
+
+func (s *Store) seriesID(ctx context.Context, tx *sql.Tx, k room.Series, opened map[room.Series]int64) (int64, error) {
+	s.mu.Lock()
+	id, ok := s.series[k]
+	s.mu.Unlock()
+	if ok {
+		return id, nil
+	}
+	if id, ok := opened[k]; ok {
+		return id, nil
+	}
+	res, err := tx.ExecContext(ctx, `INSERT INTO series (room, sensor, quantity) VALUES (?, ?, ?)`, k.Room, k.Sensor, k.Quantity)
+	if err != nil {
+		return 0, err
+	}
+	id, err = res.LastInsertId()
+	opened[k] = id
+	return id, err
+}
+
+// packedAlready reports whether a packed day holds a reading at the instant.
+func (s *Store) packedAlready(ctx context.Context, tx *sql.Tx, series, at int64) (bool, error) {
+	day := floorDay(at)
+	s.mu.Lock()
+	last, any := s.packed[series]
+	s.mu.Unlock()
+	if !any || day > last {
+		return false, nil
+	}
+	points, err := s.day(ctx, tx, series, day)
+	if err != nil {
+		return false, err
+	}
+	return slices.ContainsFunc(points, func(p point) bool { return p.at == at }), nil
+}
+
+func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []string, now time.Time) error {
+	for _, c := range out.Lots {
+		body, err := json.Marshal(c)
+		if err != nil {
+			return fmt.Errorf("cannot write change of lot %s: %w", c.Lot, err)
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO lot_change (lot, body) VALUES (?, ?)`, c.Lot, string(body)); err != nil {
+			return fmt.Errorf("cannot store change of lot %s: %w", c.Lot, err)
+		}
+	}
+	for _, a := range out.Actions {
+		_, err := tx.ExecContext(ctx, `INSERT INTO operator_action (at, action, key, by, note) VALUES (?, ?, ?, ?, ?)`,
+			a.At.UnixMilli(), a.Action, a.Key.String(), a.By, a.Note)
+		if err != nil {
+			return fmt.Errorf("cannot store %s of %s: %w", a.Action, a.Key, err)
+		}
+	}
+	for _, c := range out.Conditions {
+		body, err := json.Marshal(c)
+		if err != nil {
+			return fmt.Errorf("cannot write alarm condition %s: %w", c.Key, err)
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO condition (key, body) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET body = excluded.body`, c.Key.String(), string(body))
+		if err != nil {
+			return fmt.Errorf("cannot store alarm condition %s: %w", c.Key, err)
+		}
+	}
+	return queueNotices(ctx, tx, out.Notices, channels, now)
+}

@@ -1,0 +1,163 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+)
+
+// LotChanges gives every change of every lot in the order it was told.
+func (s *Store) LotChanges(ctx context.Context) ([]lot.Change, error) {
+	var out []lot.Change
+	err := scan(ctx, s.read, `SELECT body FROM lot_change ORDER BY seq`, nil, func(r *sql.Rows) error {
+		var c lot.Change
+		if err := scanJSON(r, &c); err != nil {
+			return err
+		}
+		out = append(out, c)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read lots: %w", err)
+	}
+	return out, nil
+}
+
+// Conditions gives the stored state of every alarm condition.
+func (s *Store) Conditions(ctx context.Context) ([]alarm.Condition, error) {
+	var out []alarm.Condition
+	err := scan(ctx, s.read, `SELECT body FROM condition ORDER BY key`, nil, func(r *sql.Rows) error {
+		var c alarm.Condition
+		if err := scanJSON(r, &c); err != nil {
+			return err
+		}
+		out = append(out, c)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read alarm conditions: %w", err)
+	}
+	return out, nil
+}
+
+func scanJSON(r *sql.Rows, to any) error {
+	var body string
+	if err := r.Scan(&body); err != nil {
+		return err
+	}
+	return json.Unmarshal([]byte(body), to)
+}
+
+// Redelivered reports whether a message without a time of its own, flagged by
+// the broker as delivered before, is on disk already.
+func (s *Store) Redelivered(packet uint16, digest [32]byte) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r, ok := s.receipts[packet]
+	return ok && r.Digest == digest
+}
+
+func (s *Store) loadReceipts(ctx context.Context) error {
+	err := scan(ctx, s.read, `SELECT packet, digest, at FROM receipt`, nil, func(r *sql.Rows) error {
+		var x Receipt
+		var digest []byte
+		var at int64
+		if err := r.Scan(&x.Packet, &digest, &at); err != nil {
+			return err
+		}
+		copy(x.Digest[:], digest)
+		x.At = time.UnixMilli(at).UTC()
+		s.receipts[x.Packet] = x
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("cannot read receipts: %w", err)
+	}
+	return nil
+}
+
+func (s *Store) writeReceipts(ctx context.Context, tx *sql.Tx, receipts []Receipt) error {
+	for _, r := range receipts {
+		_, err := tx.ExecContext(ctx, `INSERT INTO receipt (packet, digest, at) VALUES (?, ?, ?)
+			ON CONFLICT (packet) DO UPDATE SET digest = excluded.digest, at = excluded.at`, r.Packet, r.Digest[:], r.At.UnixMilli())
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Queued is one notice waiting for one channel.
+type Queued struct {
+	ID       int64
+	Channel  string
+	Attempts int
+	Notice   alarm.Notice
+}
+
+func queueNotices(ctx context.Context, tx *sql.Tx, notices []alarm.Notice, channels []string, now time.Time) error {
+	for _, n := range notices {
+		body, err := json.Marshal(n)
+		if err != nil {
+			return fmt.Errorf("cannot write notice %s: %w", n.Key, err)
+		}
+		for _, ch := range channels {
+			// The same event queued twice is one notice.
+			_, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO notice (key, channel, body, queued, due) VALUES (?, ?, ?, ?, ?)`,
+				n.Key, ch, string(body), now.UnixMilli(), now.UnixMilli())
+			if err != nil {
+				return fmt.Errorf("cannot queue notice %s for %s: %w", n.Key, ch, err)
+			}
+		}
+	}
+	return nil
+}
+
+// Due lists notices that wait for delivery, the oldest first.
+func (s *Store) Due(ctx context.Context, now time.Time, limit int) ([]Queued, error) {
+	var out []Queued
+	err := scan(ctx, s.read, `SELECT id, channel, attempts, body FROM notice
+		WHERE delivered IS NULL AND refused IS NULL AND due <= ? ORDER BY id LIMIT ?`,
+		[]any{now.UnixMilli(), limit}, func(r *sql.Rows) error {
+			var q Queued
+			var body string
+			if err := r.Scan(&q.ID, &q.Channel, &q.Attempts, &body); err != nil {
+				return err
+			}
+			out = append(out, q)
+			return json.Unmarshal([]byte(body), &out[len(out)-1].Notice)
+		})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the outbox: %w", err)
+	}
+	return out, nil
+}
+
+// Delivered marks a notice as delivered.
+func (s *Store) Delivered(ctx context.Context, id int64, at time.Time) error {
+	_, err := s.write.ExecContext(ctx, `UPDATE notice SET delivered = ?, attempts = attempts + 1 WHERE id = ?`, at.UnixMilli(), id)
+	if err != nil {
+		return fmt.Errorf("cannot mark notice %d delivered: %w", id, err)
+	}
+	return nil
+}
+
+// Failed records a failed attempt and when to try next, or, when it is
+// permanent, that no attempt will follow.
+func (s *Store) Failed(ctx context.Context, id int64, at, next time.Time, cause string, permanent bool) error {
+	var refused any
+	if permanent {
+		refused = at.UnixMilli()
+	}
+	_, err := s.write.ExecContext(ctx, `UPDATE notice SET attempts = attempts + 1, due = ?, cause = ?, refused = ? WHERE id = ?`,
+		next.UnixMilli(), cause, refused, id)
+	if err != nil {
+		return fmt.Errorf("cannot record the failed delivery of notice %d: %w", id, err)
+	}
+	return nil
+}

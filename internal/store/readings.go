@@ -1,0 +1,188 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/room"
+)
+
+// Rooms lists the rooms that have readings.
+func (s *Store) Rooms(ctx context.Context) ([]string, error) {
+	var out []string
+	err := scan(ctx, s.read, `SELECT DISTINCT room FROM series ORDER BY room`, nil, func(r *sql.Rows) error {
+		var name string
+		err := r.Scan(&name)
+		out = append(out, name)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("cannot list rooms: %w", err)
+	}
+	return out, nil
+}
+
+// EachDay gives the readings of a room from an instant on, one UTC day at a
+// time in order, each day sorted by time.
+func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit func([]room.Reading) error) error {
+	series := s.seriesOf(name)
+	first := floorDay(from.UnixMilli())
+	days, err := s.daysOf(ctx, series, first)
+	if err != nil {
+		return fmt.Errorf("cannot list the days of %s: %w", name, err)
+	}
+	for _, day := range days {
+		var out []room.Reading
+		for _, k := range series {
+			points, err := s.day(ctx, s.read, k.id, day)
+			if err != nil {
+				return fmt.Errorf("cannot read %s on %s: %w", k.Series, time.UnixMilli(day*dayMS).UTC().Format(time.DateOnly), err)
+			}
+			for _, p := range points {
+				if at := time.UnixMilli(p.at).UTC(); !at.Before(from) {
+					out = append(out, room.Reading{Series: k.Series, At: at, Value: k.Quantity.FromSteps(p.steps)})
+				}
+			}
+		}
+		slices.SortStableFunc(out, func(a, b room.Reading) int { return a.At.Compare(b.At) })
+		if err := visit(out); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type keyed struct {
+	room.Series
+	id int64
+}
+
+// seriesOf lists the series of a room in a fixed order.
+func (s *Store) seriesOf(name string) []keyed {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []keyed
+	for k, id := range s.series {
+		if k.Room == name {
+			out = append(out, keyed{k, id})
+		}
+	}
+	slices.SortFunc(out, func(a, b keyed) int {
+		return cmp.Or(strings.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity))
+	})
+	return out
+}
+
+func (s *Store) daysOf(ctx context.Context, series []keyed, first int64) ([]int64, error) {
+	var days []int64
+	for _, k := range series {
+		err := scan(ctx, s.read, `SELECT day FROM packed_day WHERE series = ?1 AND day >= ?2
+			UNION SELECT DISTINCT at / ?3 FROM open_reading WHERE series = ?1 AND at >= ?2 * ?3`,
+			[]any{k.id, first, dayMS}, func(r *sql.Rows) error {
+				var day int64
+				err := r.Scan(&day)
+				days = append(days, day)
+				return err
+			})
+		if err != nil {
+			return nil, err
+		}
+	}
+	slices.Sort(days)
+	return slices.Compact(days), nil
+}
+
+// day gives the points of a series on a day, packed and open ones merged in
+// order of time.
+func (s *Store) day(ctx context.Context, q queryer, series, day int64) ([]point, error) {
+	var points []point
+	err := scan(ctx, q, `SELECT data FROM packed_day WHERE series = ? AND day = ?`, []any{series, day}, func(r *sql.Rows) error {
+		var data []byte
+		err := r.Scan(&data)
+		if err == nil {
+			points, err = s.unpack(day, data)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	packed := len(points)
+	err = scan(ctx, q, `SELECT at, steps FROM open_reading WHERE series = ? AND at >= ? AND at < ? ORDER BY at`,
+		[]any{series, day * dayMS, (day + 1) * dayMS}, func(r *sql.Rows) error {
+			var p point
+			err := r.Scan(&p.at, &p.steps)
+			points = append(points, p)
+			return err
+		})
+	if packed > 0 && len(points) > packed {
+		slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(a.at, b.at) })
+		points = slices.CompactFunc(points, func(a, b point) bool { return a.at == b.at })
+	}
+	return points, err
+}
+
+// Pack packs the days before an instant's UTC day that are still open, a few
+// at a time so that intake waits little, and reports whether any are left.
+func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err error) {
+	const atOnce = 32
+	limit := floorDay(before.UnixMilli())
+	tx, err := s.write.BeginTx(ctx, nil)
+	if err != nil {
+		return false, fmt.Errorf("cannot begin packing: %w", err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	var todo [][2]int64
+	err = scan(ctx, tx, `SELECT DISTINCT series, at / ? FROM open_reading WHERE at < ? LIMIT ?`,
+		[]any{dayMS, limit * dayMS, atOnce}, func(r *sql.Rows) error {
+			var k [2]int64
+			err := r.Scan(&k[0], &k[1])
+			todo = append(todo, k)
+			return err
+		})
+	if err != nil {
+		return false, fmt.Errorf("cannot list open days: %w", err)
+	}
+	for _, k := range todo {
+		if err := s.packDay(ctx, tx, k[0], k[1]); err != nil {
+			return false, fmt.Errorf("cannot pack series %d on day %d: %w", k[0], k[1], err)
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		return false, fmt.Errorf("cannot commit packed days: %w", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, k := range todo {
+		s.packed[k[0]] = max(s.packed[k[0]], k[1])
+	}
+	return len(todo) == atOnce, nil
+}
+
+func (s *Store) packDay(ctx context.Context, tx *sql.Tx, series, day int64) error {
+	points, err := s.day(ctx, tx, series, day)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)
+		ON CONFLICT (series, day) DO UPDATE SET n = excluded.n, codec = excluded.codec, data = excluded.data`,
+		series, day, len(points), codecDelta, s.pack(day, points))
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `DELETE FROM open_reading WHERE series = ? AND at >= ? AND at < ?`, series, day*dayMS, (day+1)*dayMS)
+	return err
+}
+
+func floorDay(ms int64) int64 {
+	d := ms / dayMS
+	if ms%dayMS < 0 {
+		d--
+	}
+	return d
+}

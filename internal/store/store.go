@@ -1,0 +1,169 @@
+// Package store keeps the facts of a site in one SQLite file: readings, lots
+// and their changes, operator actions, alarm conditions and the outbox. A
+// commit is on disk, through power cuts, when it returns.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"github.com/klauspost/compress/zstd"
+	"github.com/pressly/goose/v3"
+	_ "modernc.org/sqlite" // the driver "sqlite"
+
+	"dryhold/internal/room"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// File is the name of the database inside the data directory.
+const File = "dryhold.db"
+
+// Store is the open database of one site. One goroutine commits; any may
+// read.
+type Store struct {
+	lock  *os.File
+	write *sql.DB // one connection, used by the writer alone
+	read  *sql.DB
+	enc   *zstd.Encoder
+	dec   *zstd.Decoder
+	log   *slog.Logger
+
+	mu       sync.Mutex // guards the fields below
+	series   map[room.Series]int64
+	packed   map[int64]int64 // per series the newest packed day
+	receipts map[uint16]Receipt
+}
+
+// Open opens or creates the database in a directory, which it makes if need
+// be, brings its schema up to date and takes the directory for this process
+// alone.
+func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("cannot make data directory: %w", err)
+	}
+	s := &Store{log: log, series: map[room.Series]int64{}, packed: map[int64]int64{}, receipts: map[uint16]Receipt{}}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, s.Close())
+		}
+	}()
+	if s.lock, err = lockDir(dir); err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, File)
+	// WAL lets readers go on while the writer commits; FULL syncs the log
+	// before a commit returns. Pragmas are in the name so that every pooled
+	// connection has them.
+	const common = "?_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"
+	if s.write, err = sql.Open("sqlite", path+common+"&_txlock=immediate"); err != nil {
+		return nil, fmt.Errorf("cannot open %s: %w", path, err)
+	}
+	s.write.SetMaxOpenConns(1)
+	if err := s.migrate(ctx); err != nil {
+		return nil, fmt.Errorf("cannot bring the schema of %s up to date: %w", path, err)
+	}
+	if s.read, err = sql.Open("sqlite", path+common+"&_pragma=query_only(1)"); err != nil {
+		return nil, fmt.Errorf("cannot open %s for reading: %w", path, err)
+	}
+	if s.enc, err = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedBetterCompression), zstd.WithEncoderConcurrency(1)); err != nil {
+		return nil, fmt.Errorf("cannot make encoder: %w", err)
+	}
+	if s.dec, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(0), zstd.WithDecoderMaxMemory(maxPacked)); err != nil {
+		return nil, fmt.Errorf("cannot make decoder: %w", err)
+	}
+	return s, s.load(ctx)
+}
+
+func (s *Store) migrate(ctx context.Context) error {
+	dir, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, s.write, dir)
+	if err != nil {
+		return err
+	}
+	done, err := p.Up(ctx)
+	for _, m := range done {
+		s.log.Info("schema brought up to date", "step", filepath.Base(m.Source.Path), "took", m.Duration)
+	}
+	return err
+}
+
+// load reads what the writer keeps in memory.
+func (s *Store) load(ctx context.Context) error {
+	err := scan(ctx, s.read, `SELECT id, room, sensor, quantity FROM series`, nil, func(r *sql.Rows) error {
+		var id int64
+		var k room.Series
+		err := r.Scan(&id, &k.Room, &k.Sensor, &k.Quantity)
+		s.series[k] = id
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("cannot read the list of series: %w", err)
+	}
+	err = scan(ctx, s.read, `SELECT series, max(day) FROM packed_day GROUP BY series`, nil, func(r *sql.Rows) error {
+		var id, day int64
+		err := r.Scan(&id, &day)
+		s.packed[id] = day
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("cannot read the list of packed days: %w", err)
+	}
+	return s.loadReceipts(ctx)
+}
+
+// Close releases the database and the directory. It may be called twice.
+func (s *Store) Close() error {
+	var errs []error
+	for _, db := range []*sql.DB{s.read, s.write} {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	if s.enc != nil {
+		errs = append(errs, s.enc.Close())
+	}
+	if s.dec != nil {
+		s.dec.Close()
+	}
+	if s.lock != nil {
+		errs = append(errs, s.lock.Close())
+	}
+	s.lock, s.enc, s.dec = nil, nil, nil
+	if err := errors.Join(errs...); err != nil {
+		return fmt.Errorf("cannot close the store: %w", err)
+	}
+	return nil
+}
+
+// queryer is a database or a transaction.
+type queryer interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// scan calls row for every row of a query.
+func scan(ctx context.Context, q queryer, query string, args []any, row func(*sql.Rows) error) error {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := row(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
