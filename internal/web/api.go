@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -224,7 +225,7 @@ func acknowledgement(a Acknowledge) *refusal {
 	if a.Kind == "" || a.Room == "" {
 		return &refusal{http.StatusUnprocessableEntity, "say which alarm: kind and room, and sensor for an alarm of one sensor"}
 	}
-	if a.By == "" {
+	if strings.TrimSpace(a.By) == "" {
 		return &refusal{http.StatusUnprocessableEntity, "by: give the name of who acknowledges"}
 	}
 	return personal(a.By, a.Note)

@@ -58,7 +58,6 @@ type roomView struct {
 	Conditions []conditionView
 	DewPoint   string
 	Ageing     string
-	AgeingWord string
 	Kinetic    string
 	Coverage   string
 	Last       moment
@@ -118,7 +117,7 @@ type errorView struct {
 // view turns the snapshot into words; the snapshot may be nil.
 func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	v := pageView{Title: "dryhold", Version: s.Version, Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
-		NoAlarm: okSight("no alarm: nothing needs doing"), UnknownNow: unknownSight("There is no reading now.")}
+		UnknownNow: unknownSight("There is no reading now.")}
 	p := &pageContext{now: s.Now(), zone: s.Zone}
 	v.Checks, v.Healthy = p.checks(s.healthNow().Checks)
 	if snap == nil {
@@ -137,9 +136,27 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	for _, r := range snap.Rooms {
 		v.Rooms = append(v.Rooms, p.room(r, snap.Sensors))
 	}
+	v.NoAlarm = noAlarm(snap, v.Old)
 	v.Lots, v.LotsMore = p.lots(snap.Lots)
 	p.intake(&v, snap.Intake)
 	return v
+}
+
+// noAlarm is what the absence of alarms is worth: silence about what is not
+// measured is no good news.
+func noAlarm(snap *engine.Snapshot, old bool) sight {
+	unknown := func(r engine.RoomView) bool {
+		return !r.Temperature.Known || !r.Humidity.Known || !r.Illuminance.Known
+	}
+	switch {
+	case len(snap.Rooms) == 0:
+		return unknownSight("no alarm, for nothing is measured yet")
+	case old:
+		return unknownSight("no alarm when this state was fresh")
+	case slices.ContainsFunc(snap.Rooms, unknown):
+		return unknownSight("no alarm, but not everything is measured: see the rooms below")
+	}
+	return okSight("no alarm: nothing needs doing")
 }
 
 func (p *pageContext) checks(checks []health.Check) ([]checkView, sight) {
@@ -171,13 +188,10 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 			p.condition("Dry", "too damp", r.Humidity, float64(r.DampLimit), percent()),
 		},
 		DewPoint: known(r.DewPoint, celsius().text),
-		Ageing:   known(r.Acceleration, times),
+		Ageing:   known(r.Acceleration, ageing),
 		Kinetic:  known(r.MeanKinetic, celsius().text),
 		Coverage: percent().text(r.Coverage24h),
 		Lots:     plural(r.LotCount, "lot", "lots"),
-	}
-	if r.Acceleration.Known {
-		v.AgeingWord = ageingWord(r.Acceleration.Value)
 	}
 	last := r.Temperature.At
 	for _, t := range []time.Time{r.Humidity.At, r.Illuminance.At} {
@@ -207,16 +221,6 @@ func (p *pageContext) age(t time.Time) string {
 		return "never heard"
 	}
 	return age(p.now.Sub(t))
-}
-
-func ageingWord(v float64) string {
-	switch {
-	case v > 1.05:
-		return "faster than planned"
-	case v < 0.95:
-		return "slower than planned"
-	}
-	return "as planned"
 }
 
 func known(v engine.Value, text func(float64) string) string {
@@ -314,12 +318,13 @@ func bar(e engine.Estimate) barView {
 	}
 	f := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
 	low, high := in(e.Low), in(e.High)
+	low = min(low, 99)
 	return barView{From: f(low), Width: f(max(1, high-low)), Likely: f(min(98, in(e.Likely)))}
 }
 
 func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
-		Key: a.Key, Title: a.Key.String(), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
+		Key: a.Key, Title: alarmTitle(a.Key), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
 		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
 		Acknowledge: a.State == alarm.ActiveUnacknowledged || a.State == alarm.ReturnedUnack,
 	}
@@ -330,6 +335,10 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 		if a.Unknown {
 			v.Value = "unknown"
 		}
+	}
+	if a.Key.Kind == alarm.Silent { // silence in seconds
+		v.HasNumbers = true
+		v.Value, v.Peak, v.Limit = silence(a.Value), silence(a.Peak), silence(a.Limit)
 	}
 	costs := slices.SortedStableFunc(slices.Values(a.Costs), func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
 	if hidden := len(costs) - maxCosts; hidden > 0 {
@@ -347,11 +356,10 @@ func (p *pageContext) intake(v *pageView, in engine.IntakeView) {
 	if in.Connected {
 		link = "connected to the broker"
 	}
-	v.Intake = link + "; " + plural(int(in.Messages), "message", "messages") + ", " +
-		plural(int(in.Stored), "reading", "readings") + " stored, " +
-		plural(int(in.Duplicates), "duplicate", "duplicates") + " since the start"
+	v.Intake = link + "; since the start " + grouped(in.Messages) + " messages, " +
+		grouped(in.Stored) + " readings stored, " + grouped(in.Duplicates) + " readings that came twice"
 	for _, e := range in.Errors {
-		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, strconv.FormatUint(e.Count, 10), p.moment(e.At)})
+		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, grouped(e.Count), p.moment(e.At)})
 	}
 	for _, k := range in.LastKnown {
 		v.Known = append(v.Known, k.Room+", "+k.Sensor+": "+k.Quantity.String()+" "+

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"time"
@@ -29,7 +28,7 @@ func (m measure) text(v float64) string { return m.number(v, m.decimals) + m.sym
 func (m measure) number(v float64, decimals int) string {
 	v *= m.factor
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "no number"
+		return "unknown"
 	}
 	n := strconv.FormatFloat(math.Abs(v), 'f', decimals, 64)
 	if zero, err := strconv.ParseFloat(n, 64); v < 0 && err == nil && zero != 0 {
@@ -48,19 +47,29 @@ func (m measure) against(v, limit float64) (value, lim string) {
 	return m.number(v, d) + m.symbol, m.number(limit, m.decimals) + m.symbol
 }
 
-// times is a ratio in words of speed.
-func times(v float64) string {
+// ageing is a speed of ageing against plan storage, in words.
+func ageing(v float64) string {
+	decimals := 1
 	switch {
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return "unknown"
 	case v >= 9.95:
-		return strconv.FormatFloat(v, 'f', 0, 64) + " ×"
-	case v >= 0.1:
-		return strconv.FormatFloat(v, 'f', 1, 64) + " ×"
+		decimals = 0
+	case v < 0.1:
+		decimals = 2
 	}
-	return strconv.FormatFloat(v, 'f', 2, 64) + " ×"
+	n := strconv.FormatFloat(v, 'f', decimals, 64)
+	if n == "1.0" {
+		return "as fast as planned"
+	}
+	return n + " times as fast as planned"
 }
 
 // days is a span of life in days, with a decimal while it is short.
 func days(d float64) string {
+	if math.IsNaN(d) || math.IsInf(d, 0) {
+		return "unknown"
+	}
 	n := strconv.FormatFloat(math.Abs(d), 'f', 0, 64)
 	if math.Abs(d) < 99.95 {
 		n = strconv.FormatFloat(math.Abs(d), 'f', 1, 64)
@@ -76,38 +85,42 @@ func days(d float64) string {
 
 // mass is a mass of food: grams below a kilogram.
 func mass(kg float64) string {
+	if math.IsNaN(kg) || math.IsInf(kg, 0) {
+		return "unknown"
+	}
 	if kg > 0 && kg < 0.9995 {
 		return strconv.FormatFloat(kg*1000, 'f', 0, 64) + " g"
 	}
 	return strconv.FormatFloat(math.Round(kg*1000)/1000, 'f', -1, 64) + " kg"
 }
 
-// age is a span in the largest units that say enough.
+// age is how long ago something was.
 func age(d time.Duration) string {
-	switch {
-	case d < 0:
+	if d < 0 {
 		return "in the future"
-	case d < 90*time.Second:
-		return fmt.Sprintf("%d s ago", int(d.Seconds()))
-	case d < 90*time.Minute:
-		return fmt.Sprintf("%d min ago", int(d.Minutes()))
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h ago", int(d.Hours()))
 	}
-	return fmt.Sprintf("%d days ago", int(d.Hours()/24))
+	return span(d) + " ago"
 }
 
-// span is a set duration, such as a stale limit: "30 min", "2 h", "90 s".
+// span is a duration in the largest unit that says enough.
 func span(d time.Duration) string {
 	switch {
-	case d >= 48*time.Hour && d%(24*time.Hour) == 0:
-		return fmt.Sprintf("%d days", d/(24*time.Hour))
-	case d >= time.Hour && d%time.Hour == 0:
-		return fmt.Sprintf("%d h", d/time.Hour)
-	case d >= time.Minute && d%time.Minute == 0:
-		return fmt.Sprintf("%d min", d/time.Minute)
+	case d < 90*time.Second:
+		return strconv.FormatInt(int64(d/time.Second), 10) + " s"
+	case d < 90*time.Minute:
+		return strconv.FormatInt(int64(d/time.Minute), 10) + " min"
+	case d < 48*time.Hour:
+		return strconv.FormatInt(int64(d/time.Hour), 10) + " h"
 	}
-	return fmt.Sprintf("%.0f s", d.Seconds())
+	return strconv.FormatInt(int64(d/(24*time.Hour)), 10) + " days"
+}
+
+// silence is a span given in seconds.
+func silence(seconds float64) string {
+	if !(seconds >= 0 && seconds < math.MaxInt32) {
+		return "not known"
+	}
+	return span(time.Duration(seconds) * time.Second)
 }
 
 // moment is a time shown twice: for people in the site's zone, for programs
@@ -180,6 +193,32 @@ func alarmMeasure(k alarm.Kind) (measure, bool) {
 		return lux(), true
 	}
 	return measure{}, false
+}
+
+// alarmTitle is the condition in words, its key beside it being the name to
+// acknowledge it by.
+func alarmTitle(k alarm.Key) string {
+	switch k.Kind {
+	case alarm.Warm:
+		return k.Room + ": too warm"
+	case alarm.Damp:
+		return k.Room + ": too damp"
+	case alarm.Bright:
+		return k.Room + ": too bright"
+	case alarm.Silent:
+		return k.Room + ": sensor " + k.Sensor + " is silent"
+	}
+	return k.Room + ": " + string(k.Kind)
+}
+
+// grouped is a count with its thousands set apart by thin spaces that do not
+// break.
+func grouped(n uint64) string {
+	s := strconv.FormatUint(n, 10)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "\u202f" + s[i:]
+	}
+	return s
 }
 
 // plural is "1 lot", "2 lots".

@@ -1,0 +1,267 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
+
+	"dryhold/internal/engine"
+	"dryhold/internal/health"
+	"dryhold/internal/lot"
+)
+
+// page fetches and parses a page.
+func page(t testing.TB, h http.Handler, path string, status int) *html.Node {
+	t.Helper()
+	res := ask(t, h, http.MethodGet, path, "")
+	if res.StatusCode != status || res.Header.Get("Content-Type") != "text/html; charset=utf-8" {
+		t.Fatalf("GET %s: %d %s", path, res.StatusCode, res.Header.Get("Content-Type"))
+	}
+	doc, err := html.Parse(res.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return doc
+}
+
+// words is the text of a node with its spaces tidied.
+func words(n *html.Node) string {
+	var b strings.Builder
+	for c := range n.Descendants() {
+		if c.Type == html.TextNode {
+			b.WriteString(" " + c.Data)
+		}
+	}
+	return strings.Join(strings.Fields(b.String()), " ")
+}
+
+func attr(n *html.Node, key string) string {
+	for _, a := range n.Attr {
+		if a.Key == key {
+			return a.Val
+		}
+	}
+	return ""
+}
+
+// all lists the elements with the tag for which keep holds.
+func all(n *html.Node, tag string, keep func(*html.Node) bool) []*html.Node {
+	var out []*html.Node
+	for c := range n.Descendants() {
+		if c.Type == html.ElementNode && c.Data == tag && (keep == nil || keep(c)) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func labelled(label string) func(*html.Node) bool {
+	return func(n *html.Node) bool { return attr(n, "aria-label") == label }
+}
+
+// only is the one element there must be.
+func only(t testing.TB, n *html.Node, tag string, keep func(*html.Node) bool) *html.Node {
+	t.Helper()
+	found := all(n, tag, keep)
+	if len(found) != 1 {
+		t.Fatalf("%d elements %s, want 1", len(found), tag)
+	}
+	return found[0]
+}
+
+func wantWords(t testing.TB, n *html.Node, want ...string) {
+	t.Helper()
+	got := words(n)
+	for _, w := range want {
+		if !strings.Contains(got, w) {
+			t.Errorf("lacks %q:\n%s", w, got)
+		}
+	}
+}
+
+func TestPageShowsTheHouse(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	doc := page(t, h, "/", 200)
+
+	cellar := only(t, doc, "article", labelled("Room cellar"))
+	wantWords(t, cellar, "3 lots", "Cool 14.2 °C limit 18.0 °C ✓ ok", "Dark 0 lx limit 50 lx ✓ ok", "Dry 58 % limit 65 % ✓ ok",
+		"Dew point 6.1 °C", "0.6 times as fast as planned", "Last day measured 99 %", "14 Jul 2026 14:29 CEST , 42 s ago")
+	loft := only(t, doc, "article", labelled("Room loft"))
+	wantWords(t, loft, "Cool 33.4 °C limit 24.0 °C ▲ too warm", "Dark unknown last 120 lx, 5 h ago; limit 50 lx ? unknown",
+		"loft-light ? silent for more than 30 min , 5 h ago")
+	pantry := only(t, doc, "article", labelled("Room north-pantry"))
+	wantWords(t, pantry, "21.04 °C limit 21.0 °C ▲ too warm", "Dry unknown no reading yet; limit 60 % ? unknown", "Dew point unknown", "1 lot")
+
+	warm := only(t, doc, "article", labelled("Alarm loft: too warm"))
+	wantWords(t, warm, "warm/loft", "active unacknowledged", "Since 13 Jul 2026 07:30 CEST , 31 h ago", "Now 33.4 °C", "Peak 36.2 °C",
+		"Limit 24.0 °C", "Priority high", "brown-rice-1 (Brown rice): 3.1 days so far, 16.0 days more in a week like now")
+	link := only(t, warm, "a", nil)
+	if got, want := attr(link, "href"), "/alarms/acknowledge?kind=warm&room=loft&sensor="; got != want {
+		t.Errorf("acknowledge at %q, want %q", got, want)
+	}
+	silent := only(t, doc, "article", labelled("Alarm loft: sensor loft-light is silent"))
+	wantWords(t, silent, "active acknowledged", "Acknowledged by Mara", "Now 5 h Peak 5 h Limit 30 min")
+	if n := len(all(silent, "a", nil)); n != 0 {
+		t.Errorf("an acknowledged alarm offers to be acknowledged again: %d links", n)
+	}
+	wantWords(t, only(t, doc, "article", labelled("Alarm loft: too bright")), "returned unacknowledged", "There is no reading now")
+
+	wantWords(t, doc, "1 check fails", "▲ not ok Mail goes out : the mail server refuses the password",
+		"home/loft/climate implausible 3", "loft, loft-2: temperature 30.2 °C", "Quality is not safety", "When in doubt, throw it out",
+		"Botulism", "local food-safety authority", "away from children", "Rodents gnaw through plastic", "dryhold 0.1.0-test")
+}
+
+func TestLotsTable(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	table := only(t, page(t, h, "/", 200), "table", func(n *html.Node) bool { return attr(n, "class") == "lots" })
+	var ids []string
+	for _, id := range all(table, "span", func(n *html.Node) bool { return attr(n, "class") == "id" }) {
+		ids = append(ids, words(id))
+	}
+	if d := cmp.Diff([]string{"brown-rice-1", "milk-powder-1", "white-rice-1"}, ids); d != "" {
+		t.Errorf("lots with least left first, finished ones not at all (-want +got):\n%s", d)
+	}
+	wantWords(t, table, "Brown rice brown-rice-1 6 × 850 g, PET bottle, 1 L, March 2025 loft 8 % −10 to 22 % oxidation March 2027 61.3 days",
+		"1.5 days with no temperature known", "4.0 days with an estimated temperature", "air: absorber of 50 cm³", "Caution: Keeps a year at best")
+	for _, th := range all(table, "th", nil) {
+		if attr(th, "scope") == "" {
+			t.Errorf("header %q has no scope", words(th))
+		}
+	}
+
+	snap := larchHouse()
+	for i := range 250 {
+		snap.Lots = append(snap.Lots, engine.LotView{Lot: lot.Lot{ID: fmt.Sprintf("lot-%d", i)}, Remaining: engine.Estimate{Likely: 0.99}})
+	}
+	many, _ := house(t, snap, nil)
+	doc := page(t, many, "/", 200)
+	wantWords(t, doc, "1 finished lot is not shown", "53 lots with more left not shown")
+}
+
+func TestEmptyStatesSayTheNextStep(t *testing.T) {
+	line := `mosquitto_pub -t home/cellar/climate -m '{"temperature":14.2}'`
+	f := func(snap *engine.Snapshot, first string, status int, want ...string) {
+		t.Helper()
+		h, _ := house(t, snap, func(c *Config) { c.FirstReading = first })
+		wantWords(t, page(t, h, "/", status), want...)
+	}
+	empty := &engine.Snapshot{Site: "Larch House", At: noon()}
+	f(empty, line, 200, line, "dryhold lots add", "no alarm, for nothing is measured yet")
+	f(empty, "", 200, "the text dryhold prints when it starts")
+	f(nil, line, 503, "There is no state yet", "A state is published", "Quality is not safety")
+}
+
+// Silence is good news only where everything is measured, now.
+func TestNoAlarm(t *testing.T) {
+	f := func(change func(*engine.Snapshot), want string) {
+		t.Helper()
+		snap := larchHouse()
+		snap.Alarms, snap.Rooms = nil, snap.Rooms[:1]
+		change(snap)
+		h, _ := house(t, snap, nil)
+		wantWords(t, page(t, h, "/", 200), want)
+	}
+	f(func(*engine.Snapshot) {}, "✓ no alarm: nothing needs doing")
+	f(func(s *engine.Snapshot) { s.Rooms[0].Humidity.Known = false }, "? no alarm, but not everything is measured")
+	f(func(s *engine.Snapshot) { s.At = ago(time.Hour) }, "? no alarm when this state was fresh")
+	f(func(s *engine.Snapshot) { s.At = ago(time.Hour) }, "This state is old. Nothing below is sure to be so now")
+}
+
+func TestPageRefreshes(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	refresh := func(path string, status int) int {
+		return len(all(page(t, h, path, status), "meta", func(n *html.Node) bool { return attr(n, "http-equiv") == "refresh" && attr(n, "content") == "10" }))
+	}
+	if refresh("/", 200) != 1 || refresh("/?refresh=off", 200) != 0 {
+		t.Error("the page reloads itself each 10 s unless asked not to")
+	}
+	if refresh("/alarms/acknowledge?kind=warm&room=loft", 200) != 0 {
+		t.Error("a page with a form must not reload itself: it would wipe what was typed")
+	}
+}
+
+func TestPageHasNoScriptAndNoStyleOfItsOwn(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	for _, path := range []string{"/", "/alarms/acknowledge?kind=warm&room=loft"} {
+		doc := page(t, h, path, 200)
+		for n := range doc.Descendants() {
+			if n.Type == html.ElementNode && (n.Data == "script" || n.Data == "style" || n.Data == "img") {
+				t.Errorf("GET %s has a <%s>", path, n.Data)
+			}
+			for _, a := range n.Attr {
+				if a.Key == "style" || strings.HasPrefix(a.Key, "on") {
+					t.Errorf("GET %s: <%s %s> would be blocked by the policy", path, n.Data, a.Key)
+				}
+			}
+		}
+		if len(all(doc, "h1", nil)) != 1 || attr(only(t, doc, "html", nil), "lang") != "en" {
+			t.Errorf("GET %s: one h1 and a language", path)
+		}
+	}
+}
+
+func TestTextFromOutsideIsOnlyText(t *testing.T) {
+	const evil = `"><script>alert(1)</script>` + "\xff\x00"
+	snap := larchHouse()
+	snap.Rooms[0].Name, snap.Site = evil, evil
+	snap.Lots[0].Packing.Note, snap.Lots[0].ID = evil, evil
+	snap.Alarms[0].Text, snap.Alarms[0].Key.Room = evil, evil
+	snap.Intake.Errors[0].Topic, snap.Intake.Errors[0].Last = evil, evil
+	h, _ := house(t, snap, func(c *Config) {
+		c.Health = func() []health.Check { return []health.Check{{Title: evil, Text: evil}} }
+	})
+	for _, path := range []string{"/", "/alarms/acknowledge?room=" + url.QueryEscape(evil)} {
+		if n := len(all(page(t, h, path, 200), "script", nil)); n != 0 {
+			t.Errorf("GET %s: %d scripts came in from outside", path, n)
+		}
+	}
+}
+
+func TestAcknowledgeForm(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	doc := page(t, h, "/alarms/acknowledge?kind=silent&room=loft&sensor=loft-1", 200)
+	form := only(t, doc, "form", nil)
+	values := url.Values{}
+	for _, in := range all(form, "input", nil) {
+		values.Set(attr(in, "name"), attr(in, "value"))
+	}
+	if attr(form, "method") != "post" || attr(form, "action") != "/alarms/acknowledge" {
+		t.Errorf("form %v", form.Attr)
+	}
+	const media = "application/x-www-form-urlencoded"
+	values.Set("by", "Mara")
+	values.Set("note", "battery")
+	res := ask(t, h, http.MethodPost, "/alarms/acknowledge", values.Encode(), "Content-Type", media)
+	if res.StatusCode != 303 || res.Header.Get("Location") != "/#alarms" {
+		t.Errorf("status %d to %q", res.StatusCode, res.Header.Get("Location"))
+	}
+	if d := cmp.Diff([]string{"acknowledge silent/loft/loft-1 by Mara: battery"}, k.seen()); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+
+	refused := func(body, contentType string, status int, want string) {
+		t.Helper()
+		res := ask(t, h, http.MethodPost, "/alarms/acknowledge", body, "Content-Type", contentType)
+		doc, err := html.Parse(res.Body)
+		if err != nil || res.StatusCode != status {
+			t.Fatalf("status %d, want %d, %v", res.StatusCode, status, err)
+		}
+		wantWords(t, only(t, doc, "p", func(n *html.Node) bool { return attr(n, "role") == "alert" }), want)
+	}
+	refused("kind=warm&room=loft", media, 422, "give the name")
+	refused("by=Mara", media, 422, "say which alarm")
+	refused("by=%zz", media, 400, "could not be read")
+	refused("by="+strings.Repeat("x", maxBody), media, 413, "larger than 65536 bytes")
+	refused("by=Mara", "text/plain", 415, "send the form as")
+	k.err = fmt.Errorf("no alarm silent/attic: %w", lot.ErrNotFound)
+	refused("kind=silent&room=attic&by=Mara", media, 404, "no alarm silent/attic: not found")
+	if n := len(k.seen()); n != 2 {
+		t.Errorf("%d calls reached Actions, want 2", n)
+	}
+}

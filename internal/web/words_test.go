@@ -1,0 +1,119 @@
+package web
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/engine"
+)
+
+func TestMeasureText(t *testing.T) {
+	f := func(m measure, v float64, want string) {
+		t.Helper()
+		if got := m.text(v); got != want {
+			t.Errorf("%g reads %q, want %q", v, got, want)
+		}
+	}
+	f(celsius(), 21.44, "21.4 °C")
+	f(celsius(), -7.25, "−7.2 °C")
+	f(celsius(), -0.04, "0.0 °C")
+	f(percent(), 0.583, "58 %")
+	f(percent(), 1, "100 %")
+	f(lux(), 310.2, "310 lx")
+	f(celsius(), math.NaN(), "unknown °C")
+}
+
+func TestMeasureAgainstTellsValueFromLimit(t *testing.T) {
+	f := func(m measure, v, limit float64, wantValue, wantLimit string) {
+		t.Helper()
+		value, lim := m.against(v, limit)
+		if value != wantValue || lim != wantLimit {
+			t.Errorf("%g against %g reads %q and %q, want %q and %q", v, limit, value, lim, wantValue, wantLimit)
+		}
+	}
+	f(celsius(), 21.3, 21, "21.3 °C", "21.0 °C")
+	f(celsius(), 21.04, 21, "21.04 °C", "21.0 °C")
+	f(celsius(), 21, 21, "21.0 °C", "21.0 °C")
+	f(percent(), 0.604, 0.6, "60.4 %", "60 %")
+	f(celsius(), 21.0000001, 21, "21.000 °C", "21.0 °C") // below the resolution of a reading: no endless decimals
+}
+
+func TestWords(t *testing.T) {
+	f := func(got, want string) {
+		t.Helper()
+		if got != want {
+			t.Errorf("reads %q, want %q", got, want)
+		}
+	}
+	f(ageing(1.02), "as fast as planned")
+	f(ageing(0.62), "0.6 times as fast as planned")
+	f(ageing(0.043), "0.04 times as fast as planned")
+	f(ageing(12.4), "12 times as fast as planned")
+	f(ageing(math.Inf(1)), "unknown")
+
+	f(days(0.04), "0 days")
+	f(days(-0.04), "0 days")
+	f(days(3.14), "3.1 days")
+	f(days(-3.14), "−3.1 days")
+	f(days(99.97), "100 days")
+	f(days(1234.5), "1234 days")
+	f(days(math.NaN()), "unknown")
+
+	f(mass(1.75), "1.75 kg")
+	f(mass(0.85), "850 g")
+	f(mass(0.99999), "1 kg")
+	f(mass(20), "20 kg")
+	f(mass(math.NaN()), "unknown")
+
+	f(age(-time.Second), "in the future")
+	f(age(89*time.Second), "89 s ago")
+	f(age(90*time.Second), "1 min ago")
+	f(age(89*time.Minute), "89 min ago")
+	f(age(47*time.Hour), "47 h ago")
+	f(age(49*time.Hour), "2 days ago")
+	f(silence(1800), "30 min")
+	f(silence(math.NaN()), "not known")
+	f(silence(1e300), "not known")
+
+	f(grouped(7), "7")
+	f(grouped(1234567), "1\u202f234\u202f567")
+	f(plural(1, "lot", "lots"), "1 lot")
+	f(plural(0, "lot", "lots"), "0 lots")
+
+	f(alarmTitle(alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-1"}), "loft: sensor loft-1 is silent")
+	f(alarmTitle(alarm.Key{Kind: "flooded", Room: "loft"}), "loft: flooded")
+}
+
+func TestMomentShowsTheZone(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Zurich")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &pageContext{zone: zone}
+	f := func(at time.Time, text, machine string) {
+		t.Helper()
+		if got := p.moment(at); got != (moment{text, machine}) {
+			t.Errorf("%v reads %+v, want %q and %q", at, got, text, machine)
+		}
+	}
+	f(noon(), "14 Jul 2026 14:30 CEST", "2026-07-14T12:30:00Z")
+	// The hour that comes twice when summer time ends is told apart.
+	f(time.Date(2026, 10, 25, 0, 30, 0, 0, time.UTC), "25 Oct 2026 02:30 CEST", "2026-10-25T00:30:00Z")
+	f(time.Date(2026, 10, 25, 1, 30, 0, 0, time.UTC), "25 Oct 2026 02:30 CET", "2026-10-25T01:30:00Z")
+	f(time.Time{}, "never", "")
+}
+
+func TestBarStaysInside(t *testing.T) {
+	f := func(e engine.Estimate, want barView) {
+		t.Helper()
+		if got := bar(e); got != want {
+			t.Errorf("%+v draws %+v, want %+v", e, got, want)
+		}
+	}
+	f(engine.Estimate{Low: 0.7, Likely: 0.81, High: 0.9}, barView{"70.0", "20.0", "81.0"})
+	f(engine.Estimate{Low: -0.4, Likely: -0.1, High: 0.1}, barView{"0.0", "10.0", "0.0"})
+	f(engine.Estimate{Low: 1, Likely: 1, High: 1}, barView{"99.0", "1.0", "98.0"})
+	f(engine.Estimate{Low: math.NaN(), Likely: math.NaN(), High: math.NaN()}, barView{"0.0", "1.0", "0.0"})
+}
