@@ -84,7 +84,8 @@ func (p *parse) brokerURL(n ast.Node) string {
 	schemes := []string{"tcp", "tls", "ws", "wss"}
 	switch {
 	case err != nil:
-		p.at(n, "url %q cannot be read: write for example tls://hearth.lan:8883", raw)
+		// Without the text of it, which may hold a password.
+		p.at(n, "url cannot be read: write for example tls://hearth.lan:8883")
 	case !slices.Contains(schemes, u.Scheme):
 		p.at(n, "url begins with %q%s", u.Scheme, nearest.Hint(u.Scheme, schemes))
 	case u.User != nil:

@@ -162,6 +162,10 @@ func (d *decoder) number(n ast.Node, what string) (float64, bool) {
 			return v, true
 		}
 	}
+	if ok && quoted(n) {
+		d.at(n, "%s must be a number, not text: write it without quotes", what)
+		return 0, false
+	}
 	d.at(n, "%s must be a number, not %s", what, shown(n))
 	return 0, false
 }

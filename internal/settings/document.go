@@ -53,20 +53,43 @@ func (d *decoder) document(src []byte) (root ast.Node) {
 	// after them.
 	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
-		d.syntax(err)
+		d.syntax(err, src)
 		return nil
 	}
 	for _, doc := range file.Docs {
-		if doc.Body == nil {
-			continue
+		if root == nil {
+			root = doc.Body
 		}
-		if root != nil {
-			d.at(doc.Body, "a second document begins here: a file holds one, remove the line with ---")
-			return nil
-		}
-		root = doc.Body
+	}
+	if !whole(root, tokens) {
+		d.add(0, 0, "cannot read the whole file as YAML: a part of it would be left out; check its indentation, or write it anew in small steps")
+		return nil
 	}
 	return root
+}
+
+// whole reports whether every key and every list item of the file has come
+// into the tree. The parser drops what it does not expect in some places
+// without an error, and a limit left out would never raise its alarm.
+func whole(root ast.Node, tokens token.Tokens) bool {
+	keys, items := 0, 0
+	for _, t := range tokens {
+		switch t.Type {
+		case token.MappingValueType:
+			keys++
+		case token.SequenceEntryType:
+			items++
+		}
+	}
+	if root == nil {
+		return keys+items == 0
+	}
+	for _, n := range ast.Filter(ast.SequenceType, root) {
+		if s, ok := n.(*ast.SequenceNode); ok && !s.IsFlowStyle {
+			items -= len(s.Values)
+		}
+	}
+	return len(ast.Filter(ast.MappingValueType, root)) >= keys && items <= 0
 }
 
 // plain reports whether the tokens stay within the bounds and the part of
@@ -80,7 +103,7 @@ func (d *decoder) plain(tokens token.Tokens) bool {
 		d.add(at.Line, at.Column, "the file has more than %d words and signs: at most so many are read", maxTokens)
 		return false
 	}
-	flow, entries, line := 0, 0, 0
+	flow, entries, line, content := 0, 0, 0, false
 	for _, t := range tokens {
 		if t.Position.Line != line {
 			entries, line = 0, t.Position.Line
@@ -92,8 +115,14 @@ func (d *decoder) plain(tokens token.Tokens) bool {
 			d.add(t.Position.Line, t.Position.Column, "%q: tags are not read here, leave it out (or put the text in quotes)", t.Value)
 		case token.DirectiveType:
 			d.add(t.Position.Line, t.Position.Column, "directives are not read here: leave the line out")
+			return false
 		case token.MappingKeyType:
 			d.add(t.Position.Line, t.Position.Column, "\"?\" keys are not read here: write key: value")
+		case token.DocumentHeaderType, token.DocumentEndType:
+			// The parser leaves out what follows two of them.
+			if content {
+				d.add(t.Position.Line, t.Position.Column, "%q begins another document: a file holds one, leave the line out", t.Value)
+			}
 		case token.SequenceStartType, token.MappingStartType:
 			flow++
 		case token.SequenceEndType, token.MappingEndType:
@@ -101,6 +130,7 @@ func (d *decoder) plain(tokens token.Tokens) bool {
 		case token.SequenceEntryType:
 			entries++
 		}
+		content = content || t.Type != token.CommentType
 		if flow > maxDepth || entries > maxDepth {
 			d.add(t.Position.Line, t.Position.Column, "values nest deeper than %d here", maxDepth)
 			return false
@@ -109,15 +139,26 @@ func (d *decoder) plain(tokens token.Tokens) bool {
 	return len(d.problems) == before
 }
 
-// syntax adds the parser's error at its place.
-func (d *decoder) syntax(err error) {
+// syntax adds the parser's error at its place. The one mistake that the
+// parser's words do not explain gets a hint: a named wildcard in a topic looks
+// like the start of a mapping where it begins the text or stands in one.
+func (d *decoder) syntax(err error, src []byte) {
 	var at yaml.Error
-	if errors.As(err, &at) && at.GetToken() != nil && at.GetToken().Position != nil {
-		p := at.GetToken().Position
-		d.add(p.Line, p.Column, "this is not YAML: %s", at.GetMessage())
+	if !errors.As(err, &at) || at.GetToken() == nil || at.GetToken().Position == nil {
+		d.add(0, 0, "this is not YAML: %v", err)
 		return
 	}
-	d.add(0, 0, "this is not YAML: %v", err)
+	p := at.GetToken().Position
+	hint := ""
+	lines := bytes.Split(src, []byte("\n"))
+	if i := p.Line - 1; i >= 0 && i < len(lines) {
+		for _, wildcard := range []string{"{room}", "{sensor}", "{quantity}"} {
+			if bytes.Contains(lines[i], []byte(wildcard)) {
+				hint = ": put the topic in quotes"
+			}
+		}
+	}
+	d.add(p.Line, p.Column, "this is not YAML: %s%s", at.GetMessage(), hint)
 }
 
 // invalidUTF8 is the place of the first byte that is not UTF-8.

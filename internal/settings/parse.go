@@ -207,14 +207,15 @@ type limit struct {
 	// Range of limits that make sense in a food store, canonical unit, and
 	// the widest deadband (judgement).
 	low, high, maxDeadband float64
-	shown                  string // the range for people
+	// The two ranges for people.
+	shown, shownDeadband string
 }
 
 func limits() []limit {
 	return []limit{
-		{alarm.Warm, unit.Temperature, "18 C", -30, 60, 10, "-30 to 60 °C"},
-		{alarm.Damp, unit.Humidity, "60 %", 0.05, 1, 0.3, "5 to 100 %"},
-		{alarm.Bright, unit.Illuminance, "5 lx", 0.1, 100_000, 50_000, "0.1 to 100000 lx"},
+		{alarm.Warm, unit.Temperature, "18 C", -30, 60, 10, "-30 to 60 °C", "0 to 10 K"},
+		{alarm.Damp, unit.Humidity, "60 %", 0.05, 1, 0.3, "5 to 100 %", "0 to 30 %"},
+		{alarm.Bright, unit.Illuminance, "5 lx", 0.1, 100_000, 50_000, "0.1 to 100000 lx", "0 to 50000 lx"},
 	}
 }
 
@@ -243,10 +244,10 @@ func (p *parse) rule(n ast.Node, l limit, rules map[alarm.Kind]alarm.Rule) {
 	}
 	rule := rules[l.kind]
 	what := string(l.kind)
+	deadband := n
 	if _, short := scalar(n); short {
 		p.limitValue(n, what, l, &rule)
 	} else {
-		deadband := n
 		p.mapping(n, what,
 			key{name: "limit", read: func(n ast.Node) { p.limitValue(n, what+" limit", l, &rule) }},
 			key{name: "deadband", read: func(n ast.Node) { deadband = n; p.deadband(n, l, &rule) }},
@@ -254,10 +255,16 @@ func (p *parse) rule(n ast.Node, l limit, rules map[alarm.Kind]alarm.Rule) {
 			key{name: "off_delay", read: func(n ast.Node) { p.delay(n, "off_delay", &rule.OffDelay) }},
 			key{name: "priority", read: func(n ast.Node) { p.priority(n, &rule) }},
 		)
-		n = deadband
+	}
+	if deadband == n && l.kind != alarm.Warm {
+		// The default deadband goes with the default limit; a limit of 5 lx
+		// wants less than 10 lx.
+		rule.Deadband = min(rule.Deadband, l.quantity.Round(rule.Limit/5))
 	}
 	if l.kind != alarm.Warm && rule.Deadband >= rule.Limit {
-		p.at(n, "the deadband of %s (%g) reaches down to nothing from its limit (%g), so the alarm could never return: make it smaller", what, rule.Deadband, rule.Limit)
+		unit := l.quantity.Symbol()
+		p.at(deadband, "the deadband of %s (%g %s) reaches down to nothing from its limit (%g %s), so the alarm could never return: make it smaller",
+			what, rule.Deadband, unit, rule.Limit, unit)
 	}
 	rules[l.kind] = rule
 }
@@ -326,7 +333,8 @@ func (p *parse) limitValue(n ast.Node, what string, l limit, rule *alarm.Rule) {
 	if !ok {
 		return
 	}
-	if v < l.low || v > l.high {
+	const rounding = 1e-9 // of the conversion, at a bound written in another unit
+	if v < l.low-rounding || v > l.high+rounding {
 		raw, _ := scalar(n)
 		p.at(n, "%s %s is outside %s", what, raw, l.shown)
 		return
@@ -340,9 +348,9 @@ func (p *parse) deadband(n ast.Node, l limit, rule *alarm.Rule) {
 	if !ok {
 		return
 	}
-	if v < 0 || v > l.maxDeadband {
+	if v < 0 || v > l.maxDeadband+1e-9 {
 		raw, _ := scalar(n)
-		p.at(n, "deadband %s is outside 0 to %g %s", raw, l.maxDeadband, l.quantity.Symbol())
+		p.at(n, "deadband %s is outside %s", raw, l.shownDeadband)
 		return
 	}
 	rule.Deadband = l.quantity.Round(v)

@@ -1,0 +1,311 @@
+package settings_test
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"dryhold/config"
+	"dryhold/internal/catalog"
+	"dryhold/internal/settings"
+)
+
+// number writes a float so that it reads back the same.
+func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+func shippedCatalog(t testing.TB) []settings.Source {
+	t.Helper()
+	files, err := config.Catalog()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sources []settings.Source
+	for _, f := range files {
+		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
+	}
+	return sources
+}
+
+func shipped(t testing.TB) *catalog.Catalog {
+	t.Helper()
+	c, err := settings.ParseCatalog(shippedCatalog(t)...)
+	if err != nil {
+		t.Fatalf("the shipped catalog has problems:\n%v", err)
+	}
+	return c
+}
+
+func TestShippedCatalog(t *testing.T) {
+	c := shipped(t)
+	if err := c.Check(); err != nil {
+		t.Error(err)
+	}
+	for _, id := range []string{
+		"white-rice", "brown-rice", "hard-wheat", "soft-wheat", "white-flour", "whole-flour", "rolled-oats", "whole-corn",
+		"cornmeal", "dry-beans", "lentils", "split-peas", "pasta", "nonfat-dry-milk", "potato-flakes", "sugar", "salt",
+	} {
+		f, err := c.Food(id)
+		if err != nil {
+			t.Error(err)
+		}
+		if n := len(f.Modes); n < 1 || n > 3 {
+			t.Errorf("%s has %d modes", id, n)
+		}
+	}
+	for _, id := range []string{
+		"pet-0.5l", "pet-1l", "pet-2l", "pet-4l", "glass-jar-1l", "foil-pouch-4l", "pail-20l", "pail-20l-foil", "can-no10", "paper-sack-10kg",
+	} {
+		if _, err := c.Container(id); err != nil {
+			t.Error(err)
+		}
+	}
+	// The figures the whole program is checked with.
+	wheat, err := c.Food("hard-wheat")
+	if err != nil || wheat.Modes[0].Ea.Likely != 80 {
+		t.Errorf("hard wheat: %v, Ea %+v, want likely exactly 80 kJ/mol", err, wheat.Modes[0].Ea)
+	}
+	if rice, _ := c.Food("white-rice"); rice.Modes[0].Ea.Low != 60 || rice.Modes[0].Ea.Likely != 75 || rice.Modes[0].Ea.High != 90 {
+		t.Errorf("white rice: Ea %+v, want 60, 75, 90 kJ/mol", rice.Modes[0].Ea)
+	}
+}
+
+// bareNumbers walks a syntax tree and names every number that is not the low,
+// likely or high of a band with all three, a unit and a source that says
+// something.
+func bareNumbers(n ast.Node, path string) []string {
+	var faults []string
+	switch x := n.(type) {
+	case *ast.MappingNode:
+		values := map[string]ast.Node{}
+		for _, v := range x.Values {
+			values[v.Key.GetToken().Value] = v.Value
+		}
+		if band := values["low"] != nil || values["likely"] != nil || values["high"] != nil; band {
+			for _, k := range []string{"low", "likely", "high"} {
+				if !isNumber(values[k]) {
+					faults = append(faults, path+" has no number "+k)
+				}
+				delete(values, k)
+			}
+			for _, k := range []string{"unit", "source"} {
+				if s, ok := values[k].(*ast.StringNode); !ok || strings.TrimSpace(s.Value) == "" {
+					faults = append(faults, path+" has no "+k)
+				}
+			}
+		}
+		for k, v := range values {
+			faults = append(faults, bareNumbers(v, path+"/"+k)...)
+		}
+	case *ast.SequenceNode:
+		for i, v := range x.Values {
+			faults = append(faults, bareNumbers(v, path+"/"+strconv.Itoa(i))...)
+		}
+	default:
+		if isNumber(n) {
+			faults = append(faults, path+" is a number without band, unit and source")
+		}
+	}
+	return faults
+}
+
+func isNumber(n ast.Node) bool {
+	switch n.(type) {
+	case *ast.IntegerNode, *ast.FloatNode, *ast.InfinityNode, *ast.NanNode:
+		return true
+	}
+	return false
+}
+
+func numbersIn(t *testing.T, src string) (faults []string, numbers int) {
+	t.Helper()
+	file, err := parser.ParseBytes([]byte(src), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, doc := range file.Docs {
+		faults = append(faults, bareNumbers(doc.Body, "")...)
+		for _, kind := range []ast.NodeType{ast.IntegerType, ast.FloatType} {
+			numbers += len(ast.Filter(kind, doc.Body))
+		}
+	}
+	return faults, numbers
+}
+
+// Every number that ships has a band, a unit and a source. The walk does not
+// use the decoder, so that a hole in one does not hide in the other.
+func TestEveryShippedNumberHasBandUnitAndSource(t *testing.T) {
+	total := 0
+	for _, f := range shippedCatalog(t) {
+		faults, numbers := numbersIn(t, string(f.Data))
+		for _, fault := range faults {
+			t.Errorf("%s: %s", f.File, fault)
+		}
+		if numbers%3 != 0 {
+			t.Errorf("%s: %d numbers are not threes", f.File, numbers)
+		}
+		total += numbers
+	}
+	// 23 foods of at least 5 bands, 10 containers of 3.
+	if want := 3 * (23*5 + 10*3); total < want {
+		t.Errorf("only %d numbers seen, want at least %d: does the walk see them?", total, want)
+	}
+	// The walk can fail.
+	for _, bad := range []string{
+		"a: {x: 1}", "a: [1]", "a: {low: 1, likely: 2, high: 3, unit: d}", "a: {low: 1, likely: 2, high: 3, source: s}",
+		"a: {low: 1, high: 3, unit: d, source: s}", "a: {low: 1, likely: x, high: 3, unit: d, source: s}",
+		"a: {low: 1, likely: 2, high: 3, unit: d, source: ' '}", "a: {low: 1, likely: 2, high: 3, unit: d, source: 7}",
+		"a: {low: 1, likely: 2, high: 3, unit: d, source: s, extra: 4}",
+	} {
+		if faults, _ := numbersIn(t, bad); len(faults) == 0 {
+			t.Errorf("the walk accepts %s", bad)
+		}
+	}
+}
+
+// food is a food class in order, with one line to change.
+const goodFood = `foods:
+  - id: rye
+    name: Rye, whole
+    bulk_density: {low: 680, likely: 720, high: 760, unit: kg/m3, source: judgement}
+    void: {low: 38, likely: 41, high: 44, unit: "%", source: judgement}
+    modes:
+      - name: staling
+        order: zero
+        ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}
+        life: {low: 10, likely: 20, high: 30, unit: y, source: judgement}
+        low_oxygen_gain: {low: 1, likely: 1.2, high: 1.5, unit: times, source: judgement}
+`
+
+const goodContainer = `containers:
+  - id: tin-1l
+    name: Tin, 1 L
+    volume: {low: 950, likely: 1000, high: 1050, unit: mL, source: judgement}
+    lag: {low: 1, likely: 1.5, high: 2, unit: h, source: judgement}
+    low_oxygen_hold: {low: 1, likely: 6, high: 24, unit: mo, source: judgement}
+    clear: false
+`
+
+func TestCatalogProblems(t *testing.T) {
+	f := func(base, old, with string, want ...string) {
+		t.Helper()
+		if strings.Count(base, old) != 1 {
+			t.Fatalf("%q stands %d times in the base", old, strings.Count(base, old))
+		}
+		src := strings.Replace(base, old, with, 1)
+		_, err := settings.ParseCatalog(settings.Source{File: "c.yaml", Data: []byte(src)})
+		wantProblems(t, src, err, want)
+	}
+
+	// A number needs band, unit and source.
+	f(goodFood, "{low: 680, likely: 720, high: 760, unit: kg/m3, source: judgement}", "720",
+		"c.yaml:4:19: bulk_density must be keys with values, not a number")
+	f(goodFood, "low: 680, ", "", `c.yaml:4:19: bulk_density needs the key "low"`)
+	f(goodFood, "likely: 720, high: 760, ", "", `c.yaml:4:19: bulk_density needs the key "high"`, `c.yaml:4:19: bulk_density needs the key "likely"`)
+	f(goodFood, "unit: kg/m3, ", "", `c.yaml:4:19: bulk_density needs the key "unit"`)
+	f(goodFood, "kg/m3, source: judgement", "kg/m3", `c.yaml:4:19: bulk_density needs the key "source"`)
+	f(goodFood, "kg/m3, source: judgement", "kg/m3, source: ''", `c.yaml:4:75: source is empty`)
+	f(goodFood, "kg/m3, source: judgement", "kg/m3, source: 1979", `c.yaml:4:75: source must be text, not a number: put "1979" in quotes`)
+	f(goodFood, "kg/m3, source: judgement", "kg/m3, sorce: judgement",
+		`c.yaml:4:19: bulk_density needs the key "source"`, `c.yaml:4:67: unknown key "sorce" in bulk_density: did you mean "source"?`)
+	f(goodFood, "low: 680", "low: .nan", `c.yaml:4:25: low must be a number, not ".nan"`)
+	f(goodFood, "low: 680", "low: 0x2A8", `c.yaml:4:25: low must be a number, not "0x2A8"`)
+	f(goodFood, "low: 680", "low: '680'", `c.yaml:4:25: low must be a number, not text: write it without quotes`)
+
+	// Units.
+	f(goodFood, "unit: kg/m3", "unit: g/L", `c.yaml:4:60: "g/L" is not a unit of bulk_density: use kg/m3`)
+	f(goodFood, "unit: y", "unit: Y", `c.yaml:10:53: "Y" is not a unit of life: did you mean "y"?`)
+	f(goodFood, "unit: y", "unit: years", `c.yaml:10:53: "years" is not a unit of life: use one of d, h, mo, y`)
+	f(goodContainer, "unit: mL", "unit: y", `c.yaml:4:56: "y" is not a unit of volume: use one of L, mL`)
+
+	// Values.
+	f(goodFood, "low: 680", "low: 780", `c.yaml:4:19: bulk_density low 780, likely 720 and high 760 kg/m3 are not in rising order`)
+	f(goodFood, "high: 760", "high: 7600", `c.yaml:4:19: bulk_density 680 to 7600 kg/m3 is outside the plausible 50 to 2000 kg/m3`)
+	f(goodFood, `unit: "%"`, "unit: fraction", `c.yaml:5:11: void 38 to 44 fraction is outside the plausible 0.01 to 0.99 fraction`)
+	f(goodFood, "low: 1, likely: 1.2", "low: 0.5, likely: 1.2", `c.yaml:11:26: low_oxygen_gain 0.5 to 1.5 times is outside the plausible 1 to 100 times`)
+	f(goodContainer, "low: 1, likely: 6", "low: -1, likely: 6", `c.yaml:6:22: low_oxygen_hold -30.4375 to 730.5 d is outside the plausible 0 to 36525 d`)
+
+	// Classes and modes.
+	f(goodFood, "id: rye", "id: Rye", `c.yaml:2:9: id "Rye" is not kebab-case: write for example white-rice`)
+	f(goodFood, "    name: Rye, whole\n", "", `c.yaml:2:5: a food class needs the key "name"`)
+	f(goodFood, "order: zero", "order: zeroth", `c.yaml:8:16: unknown order "zeroth": did you mean "zero"?`)
+	f(goodFood, "order: zero", "order: first", `c.yaml:7:9: a first-order mode needs the key "limit": the fraction left at the end of life`)
+	f(goodFood, "order: zero\n", "order: zero\n        limit: {low: 0.5, likely: 0.5, high: 0.5, unit: fraction, source: judgement}\n",
+		`c.yaml:9:16: a zero-order mode has no limit: leave the key out, or write order: first`)
+	f(goodFood, "        ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}\n", "", `c.yaml:7:9: a mode needs the key "ea"`)
+	f("foods:\n  - id: a\n    name: b\n    modes: []\n", "modes", "modes",
+		`c.yaml:2:5: a food class needs the key "bulk_density"`, `c.yaml:2:5: a food class needs the key "void"`,
+		"c.yaml:4:12: modes is empty: without a deterioration mode nothing could ever end the food")
+	f(goodFood+strings.TrimPrefix(goodFood, "foods:\n"), "foods:\n", "foods:\n", `c.yaml:12:9: food class "rye" stands in this file a second time: keep one`)
+	f(goodContainer+strings.TrimPrefix(goodContainer, "containers:\n"), "containers:\n", "containers:\n",
+		`c.yaml:8:9: container class "tin-1l" stands in this file a second time: keep one`)
+	f(goodFood+goodFood[strings.Index(goodFood, "      - name"):], "foods:\n", "foods:\n",
+		`c.yaml:12:15: mode "staling" stands in this food a second time: keep one`)
+	f(goodContainer, "clear: false", "clear: no", `c.yaml:7:12: clear must be true or false, not "no"`)
+	f(goodContainer, "containers", "container", `c.yaml:1:1: unknown key "container" in the catalog: did you mean "containers"?`)
+}
+
+// Problems of all files come together, sorted.
+func TestCatalogProblemsOfAllFiles(t *testing.T) {
+	_, err := settings.ParseCatalog(
+		settings.Source{File: "b.yaml", Data: []byte("food: []\n")},
+		settings.Source{File: "a.yaml", Data: []byte("foods: []\n\tx")},
+		settings.Source{File: "ok.yaml", Data: []byte(goodFood)},
+	)
+	wantProblems(t, "three files", err, []string{
+		"a.yaml:2:1: this is not YAML: found character '\t' that cannot start any token",
+		`b.yaml:1:1: unknown key "food" in the catalog: did you mean "foods"?`,
+	})
+}
+
+func TestOverride(t *testing.T) {
+	own := strings.Replace(goodFood, "id: rye", "id: white-rice", 1)
+	c, err := settings.ParseCatalog(append(shippedCatalog(t), settings.Source{File: "own.yaml", Data: []byte(own + goodContainer)})...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	base := shipped(t)
+	rice, err := c.Food("white-rice")
+	if err != nil || rice.Name != "Rye, whole" || len(c.Foods) != len(base.Foods) {
+		t.Errorf("white rice is %q of %d foods (%v), want the later class of %d", rice.Name, len(c.Foods), err, len(base.Foods))
+	}
+	if len(c.Containers) != len(base.Containers)+1 {
+		t.Errorf("%d containers, want one more than %d", len(c.Containers), len(base.Containers))
+	}
+	if err := c.Check(); err != nil {
+		t.Error(err)
+	}
+	if rice.Void.Low != 0.38 || rice.Modes[0].Life.High != 30*365.25 {
+		t.Errorf("converted to %+v, %+v", rice.Void, rice.Modes[0].Life)
+	}
+	if tin, _ := c.Container("tin-1l"); tin.Volume.Likely != 1 || tin.LowOxygenHold.High != 730.5 {
+		t.Errorf("tin: %+v", tin)
+	}
+	if diff := cmp.Diff(base, shipped(t)); diff != "" {
+		t.Errorf("reading twice differs: %s", diff)
+	}
+}
+
+// A life is the same in whatever unit it is written.
+func TestLifeUnits(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		years := float64(rapid.IntRange(1, 400).Draw(t, "years"))
+		for unit, perYear := range map[string]float64{"y": 1, "mo": 12, "d": 365.25, "h": 8766} {
+			v := number(years * perYear)
+			src := strings.Replace(goodFood, "{low: 10, likely: 20, high: 30, unit: y, source: judgement}",
+				"{low: "+v+", likely: "+v+", high: "+v+", unit: "+unit+", source: judgement}", 1)
+			c, err := settings.ParseCatalog(settings.Source{File: "c", Data: []byte(src)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, want := c.Foods[0].Modes[0].Life.Likely, years*365.25; math.Abs(got-want) > 1e-9*want {
+				t.Fatalf("%s %s read as %g d, want %g", v, unit, got, want)
+			}
+		}
+	})
+}

@@ -1,0 +1,169 @@
+package settings_test
+
+import (
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"dryhold/config"
+	"dryhold/internal/settings"
+	"dryhold/internal/wire"
+)
+
+// wellFormed checks what holds for every error of this package.
+func wellFormed(t rapid.TB, err error, src []byte) {
+	t.Helper()
+	var problems settings.Problems
+	if !errors.As(err, &problems) || len(problems) == 0 {
+		t.Fatalf("error %T %v", err, err)
+	}
+	lines := strings.Count(string(src), "\n") + strings.Count(string(src), "\r") + 2
+	for _, p := range problems {
+		if p.File == "" || p.Text == "" || (p.Line == 0) != (p.Column == 0) || p.Line < 0 || p.Line > lines {
+			t.Fatalf("problem %+v of a file of %d lines", p, lines)
+		}
+	}
+	order := func(a, b settings.Problem) int {
+		if a.Line != b.Line {
+			return a.Line - b.Line
+		}
+		return a.Column - b.Column
+	}
+	if !slices.IsSortedFunc(problems, order) {
+		t.Fatalf("problems are not sorted: %v", problems)
+	}
+}
+
+// checkSettings checks what holds for every configuration that is accepted.
+func checkSettings(t rapid.TB, src []byte) {
+	t.Helper()
+	s, err := settings.Parse("f", src)
+	if err != nil {
+		wellFormed(t, err, src)
+		if s != nil {
+			t.Fatal("settings and an error")
+		}
+		return
+	}
+	if s.Zone == nil || s.Site == "" || s.Stale <= 0 || len(s.Topics) == 0 || s.HTTP.Listen == "" {
+		t.Fatalf("accepted %q as %+v", src, s)
+	}
+	if (s.Broker.Embedded == nil) == (s.Broker.URL == "") || s.Broker.ClientID == "" {
+		t.Fatalf("accepted %q with broker %+v", src, s.Broker)
+	}
+	if _, err := wire.NewMap(s.Topics, s.SensorRooms()); err != nil {
+		t.Fatalf("accepted %q, which the topic map refuses: %v", src, err)
+	}
+	for _, r := range s.Rooms {
+		if err := wire.CheckName(r.Name); err != nil {
+			t.Fatalf("accepted %q: %v", src, err)
+		}
+		for kind, rule := range r.Rules {
+			if rule.Kind != kind || rule.Deadband < 0 || rule.OnDelay < 0 || rule.OffDelay < 0 {
+				t.Fatalf("accepted %q with rule %+v", src, rule)
+			}
+		}
+	}
+	if s.Mail != nil && (s.Mail.Host == "" || s.Mail.Port < 1 || len(s.Mail.To) == 0) {
+		t.Fatalf("accepted %q with mail %+v", src, s.Mail)
+	}
+}
+
+func checkCatalog(t rapid.TB, src []byte) {
+	t.Helper()
+	c, err := settings.ParseCatalog(settings.Source{File: "f", Data: src})
+	if err != nil {
+		wellFormed(t, err, src)
+		return
+	}
+	if err := c.Check(); err != nil {
+		t.Fatalf("accepted %q, which the catalog refuses: %v", src, err)
+	}
+}
+
+func seeds(f *testing.F) {
+	f.Add([]byte(config.Example()))
+	f.Add([]byte(goodFood + goodContainer))
+	for _, s := range []string{
+		"", "a: 1", "a:\n - b\n - {c: d}\n", "site: 'x", "site: \"\\u0000\"", "? a\n: b", "a: |\n  b\n", "a: >-\n\n  b\n", "- - - a", "[[[", "{{{",
+		"a: &b [*b]", "!!str a", "%TAG ! x\n---\n", "rooms: [{name: a, limits: {warm: 18 C}}]", "\xff", "\ufeffa", "a\r\n\tb", "mail: {host: h, from: a@b, to: [c@d]}",
+		"topics: [{topic: \"a/{room}\", number: {quantity: temperature, unit: C}}]", "broker: {url: tcp://h:1}", "foods: []\ncontainers: []\n",
+		"a: [\n#", "a: {b\n#c", "a: !", "a: ''\n ''", "---\n---\n...\n", "a: b\n  c: d", ": :", "-\n-", "stale: 1h\nstale: 2h\n",
+	} {
+		f.Add([]byte(s))
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	seeds(f)
+	f.Fuzz(func(t *testing.T, src []byte) { checkSettings(t, src) })
+}
+
+func FuzzParseCatalog(f *testing.F) {
+	seeds(f)
+	f.Fuzz(func(t *testing.T, src []byte) { checkCatalog(t, src) })
+}
+
+// A file in order with a few characters lost, doubled or exchanged is what a
+// keeper's editor makes: it reads, or says where it does not.
+func TestDamagedFiles(t *testing.T) {
+	sources := []string{config.Example(), goodFood + goodContainer}
+	for _, s := range shippedCatalog(t) {
+		sources = append(sources, string(s.Data))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		src := []byte(rapid.SampledFrom(sources).Draw(t, "file"))
+		for range rapid.IntRange(1, 4).Draw(t, "edits") {
+			i := rapid.IntRange(0, len(src)-1).Draw(t, "at")
+			n := min(rapid.IntRange(0, 12).Draw(t, "length"), len(src)-i)
+			with := rapid.SampledFrom([]string{"", "", " ", "\n", ":", ": ", "- ", "{", "}", "[", "]", "'", "\"", "#", "\t", "0", "x", "|", ">", "&a", "*", "!", "\xff", "°", string(src[i : i+n])}).Draw(t, "with")
+			src = slices.Concat(src[:i], []byte(with), src[i+n:])
+		}
+		if _, err := settings.Parse("f", src); err != nil {
+			wellFormed(t, err, src)
+		}
+		if c, err := settings.ParseCatalog(settings.Source{File: "f", Data: src}); err != nil {
+			wellFormed(t, err, src)
+		} else if err := c.Check(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// Input made to exhaust the reader is refused, with a place and before it
+// costs more than a large honest file.
+func TestHostileInput(t *testing.T) {
+	const n = 1 << 19
+	f := func(src, want string) {
+		t.Helper()
+		_, err := settings.Parse("f", []byte(src))
+		if err == nil {
+			t.Fatalf("%.20q... is accepted", src)
+		}
+		wellFormed(t, err, []byte(src))
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("%.20q...: %.200v, want %q", src, err, want)
+		}
+		checkCatalog(t, []byte(src))
+	}
+	f(strings.Repeat("#", 1<<20+1), "f: the file has 1048577 bytes: at most 1048576 are read")
+	f(strings.Repeat("[", n), "f:1:40001: the file has more than 40000 words and signs")
+	f(strings.Repeat("[", 20_000), "f:1:33: values nest deeper than 32 here")
+	f(strings.Repeat("{a: ", 10_000), "f:1:129: values nest deeper than 32 here")
+	f(strings.Repeat("- ", 20_000), "f:1:65: values nest deeper than 32 here")
+	f(strings.Repeat("? ", 10_000), `f:1:1: "?" keys are not read here`)
+	f(strings.Repeat("!a ", 10_000), `f:1:1: "!a": tags are not read here`)
+	f(strings.Repeat("&a ", 10_000), `f:1:1: "&": anchors`)
+	f("a: &a [x,x,x,x,x,x,x,x]\nb: &b [*a,*a,*a,*a,*a,*a]\nc: &c [*b,*b,*b,*b,*b,*b]\n", `f:1:4: "&": anchors`)
+	f(strings.Repeat("a:\n", 15_000), `f:1:1: unknown key "a" in the configuration`)
+	f(strings.Repeat("---\n", 10_000)+"a: 1\n", `f:2:1: "---" begins another document`)
+	f("a: "+strings.Repeat("x ", n-10), `f:1:1: unknown key "a" in the configuration`)
+	f("a: \""+strings.Repeat("x\n", n-10)+"\"", `f:1:1: unknown key "a" in the configuration`)
+	f("a: '"+strings.Repeat("'", n), "f:1:")
+	f("a: |\n"+strings.Repeat(" x\n", n/2), `f:1:1: unknown key "a" in the configuration`)
+	f("\""+strings.Repeat("\\", n), "f:1:")
+	f(strings.Repeat(" ", n)+"x", "f:1:")
+}

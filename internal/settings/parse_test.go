@@ -1,0 +1,322 @@
+package settings_test
+
+import (
+	"errors"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"dryhold/config"
+	"dryhold/internal/alarm"
+	"dryhold/internal/settings"
+	"dryhold/internal/unit"
+	"dryhold/internal/wire"
+)
+
+// parse reads a configuration that must be in order.
+func parse(t *testing.T, src string) *settings.Settings {
+	t.Helper()
+	s, err := settings.Parse("f.yaml", []byte(src))
+	if err != nil {
+		t.Fatalf("cannot parse %q: %v", src, err)
+	}
+	return s
+}
+
+// zones and units compare by what they say.
+func comparers() cmp.Options {
+	return cmp.Options{
+		cmp.Comparer(func(a, b *time.Location) bool { return a.String() == b.String() }),
+		cmp.Comparer(func(a, b unit.Unit) bool { return a == b }),
+	}
+}
+
+func mustUnit(t *testing.T, q unit.Quantity, name string) unit.Unit {
+	t.Helper()
+	u, err := unit.Parse(q, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return u
+}
+
+func TestExampleSaysWhatItMeans(t *testing.T) {
+	got := parse(t, config.Example())
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rules := func(changed ...alarm.Rule) map[alarm.Kind]alarm.Rule {
+		out := map[alarm.Kind]alarm.Rule{}
+		for _, r := range append(settings.DefaultRules(), changed...) {
+			out[r.Kind] = r
+		}
+		return out
+	}
+	loft := rules(alarm.Rule{Kind: alarm.Warm, Limit: 24, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.High})
+	delete(loft, alarm.Bright)
+	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
+	want := &settings.Settings{
+		Site: "larch-house", Zone: berlin,
+		Broker: settings.Broker{
+			URL: "tls://hearth.lan:8883", ClientID: "dryhold",
+			UsernameFile: "secrets/mqtt-user", PasswordFile: "secrets/mqtt-password",
+			CAFile: "secrets/ca.pem", CertFile: "secrets/dryhold.pem", KeyFile: "secrets/dryhold.key",
+		},
+		HTTP: settings.HTTP{Listen: "127.0.0.1:8090"},
+		Rooms: []settings.Room{
+			{Name: "cellar", Rules: rules(
+				alarm.Rule{Kind: alarm.Warm, Limit: 18, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.Medium},
+				alarm.Rule{Kind: alarm.Damp, Limit: 0.6, Deadband: 0.03, OnDelay: 6 * time.Hour, OffDelay: 2 * time.Hour, Priority: alarm.High},
+				alarm.Rule{Kind: alarm.Bright, Limit: 5, Deadband: 1, OnDelay: time.Hour, OffDelay: 30 * time.Minute, Priority: alarm.Low},
+				alarm.Rule{Kind: alarm.Silent, Limit: 3600, OnDelay: 30 * time.Minute, Priority: alarm.Medium},
+			)},
+			{Name: "north-pantry", Rules: rules()},
+			{Name: "loft", Rules: loft},
+		},
+		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour}, {Name: "loft-1", Room: "loft", Stale: time.Hour}},
+		Stale:   time.Hour,
+		Topics: []wire.Mapping{
+			{Pattern: "larch/{room}/climate", JSON: &wire.JSON{
+				Time: &wire.TimeField{Path: "ts", Format: wire.UnixMillis},
+				Fields: []wire.Field{
+					{Path: "t", Quantity: unit.Temperature, Unit: c, Scale: 1},
+					{Path: "rh", Quantity: unit.Humidity, Unit: pct, Scale: 1},
+					{Path: "light.lux", Quantity: unit.Illuminance, Unit: lx, Scale: 1},
+				},
+			}},
+			{Pattern: "dryhold/{room}/{quantity}", Number: &wire.Number{Units: map[unit.Quantity]unit.Unit{
+				unit.Temperature: c, unit.Humidity: pct, unit.Illuminance: lx,
+			}}},
+			{Pattern: "sensors/{sensor}/state", JSON: &wire.JSON{Fields: []wire.Field{
+				{Path: "tenths", Quantity: unit.Temperature, Unit: c, Scale: 0.1},
+				{Path: "battery", Quantity: unit.Battery, Unit: mustUnit(t, unit.Battery, "%"), Scale: 1},
+			}}},
+			{Pattern: "attic/thermometer", Room: "loft", Sensor: "loft-2", Number: &wire.Number{
+				Quantity: unit.Temperature, Units: map[unit.Quantity]unit.Unit{unit.Temperature: mustUnit(t, unit.Temperature, "F")},
+			}},
+		},
+		Mail: &settings.Mail{
+			Host: "mail.lan", Port: 587, TLS: settings.StartTLS,
+			UsernameFile: "secrets/mail-user", PasswordFile: "secrets/mail-password",
+			From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan", "neighbour@larch-house.lan"},
+		},
+		Notify: settings.Notify{MQTTTopic: "dryhold/notices"},
+	}
+	if diff := cmp.Diff(want, got, comparers()); diff != "" {
+		t.Errorf("the example reads otherwise (-want +got):\n%s", diff)
+	}
+	if _, err := wire.NewMap(got.Topics, got.SensorRooms()); err != nil {
+		t.Errorf("the topic map refuses the example's topics: %v", err)
+	}
+}
+
+// The comment in the example promises defaults; they are the real ones.
+func TestExampleTellsTheDefaults(t *testing.T) {
+	embedded := parse(t, "broker:\n  embedded:\n    listen: 127.0.0.1:1883\n")
+	if diff := cmp.Diff(settings.Default(), embedded, comparers()); diff != "" {
+		t.Errorf("the embedded broker of the comment is not the default:\n%s", diff)
+	}
+	for _, line := range []string{
+		"warm    21 C    0.5 K      2h         1h          medium",
+		"damp    60 %    3 %        6h         2h          medium",
+		"bright  50 lx   10 lx      2h         30m         low",
+		"silent                     0s                     medium",
+	} {
+		if !strings.Contains(config.Example(), line) {
+			t.Errorf("the example lacks the line %q", line)
+		}
+	}
+	want := parse(t, `rooms:
+  - name: r
+    limits:
+      warm: {limit: 21 C, deadband: 0.5 K, on_delay: 2h, off_delay: 1h, priority: medium}
+      damp: {limit: 60 %, deadband: 3 %, on_delay: 6h, off_delay: 2h, priority: medium}
+      bright: {limit: 50 lx, deadband: 10 lx, on_delay: 2h, off_delay: 30m, priority: low}
+      silent: {on_delay: 0s, priority: medium}
+`).Rules("r")
+	if diff := cmp.Diff(want, settings.Default().Rules("any")); diff != "" {
+		t.Errorf("the defaults told are not the defaults:\n%s", diff)
+	}
+}
+
+func TestDefault(t *testing.T) {
+	for _, src := range []string{"", "\n", "# nothing\n", "---\n", "\ufeff"} {
+		if diff := cmp.Diff(settings.Default(), parse(t, src), comparers()); diff != "" {
+			t.Errorf("Parse(%q) is not the default:\n%s", src, diff)
+		}
+	}
+	s := settings.Default()
+	if _, err := wire.NewMap(s.Topics, s.SensorRooms()); err != nil {
+		t.Errorf("the topic map refuses the default topics: %v", err)
+	}
+	if s.Broker.Embedded.Listen != "127.0.0.1:1883" || s.HTTP.Listen != "127.0.0.1:8090" || !s.AcceptNewRooms || s.Mail != nil || s.Zone != time.UTC {
+		t.Errorf("Default() = %+v", s)
+	}
+	kinds := map[alarm.Kind]bool{}
+	for _, r := range settings.DefaultRules() {
+		kinds[r.Kind] = true
+		if r.Priority < alarm.Low || r.Priority > alarm.High || r.Limit <= 0 || r.Deadband < 0 || r.Deadband >= r.Limit {
+			t.Errorf("default rule %+v is out of order", r)
+		}
+	}
+	if len(kinds) != 4 {
+		t.Errorf("DefaultRules covers %v", kinds)
+	}
+}
+
+func TestAcceptNewRooms(t *testing.T) {
+	f := func(src string, want bool) {
+		t.Helper()
+		if got := parse(t, src).AcceptNewRooms; got != want {
+			t.Errorf("%q: accept new rooms %v, want %v", src, got, want)
+		}
+	}
+	f("site: a\n", true)
+	f("rooms: []\n", true)
+	f("rooms: [{name: loft}]\n", false)
+	f("rooms: [{name: loft}]\naccept_new_rooms: true\n", true)
+	f("accept_new_rooms: true\nrooms: [{name: loft}]\nsensors: [{name: a, room: elsewhere}]\n", true)
+	f("accept_new_rooms: false\n", false)
+	// Keys stand in any order: sensors before the rooms they name.
+	f("sensors: [{name: a, room: loft}]\nrooms: [{name: loft}]\n", false)
+}
+
+func TestLookups(t *testing.T) {
+	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
+	if got, want := []time.Duration{s.StaleLimit("a"), s.StaleLimit("b"), s.StaleLimit("c")}, []time.Duration{36 * time.Hour, 90 * time.Minute, 90 * time.Minute}; !slices.Equal(got, want) {
+		t.Errorf("stale limits %v, want %v", got, want)
+	}
+	if diff := cmp.Diff(map[string]string{"a": "loft"}, s.SensorRooms()); diff != "" {
+		t.Error(diff)
+	}
+	rules := s.Rules("loft")
+	if len(rules) != 1 || rules[alarm.Warm].Limit != 24 {
+		t.Errorf("rules of the loft: %v", rules)
+	}
+	delete(rules, alarm.Warm)
+	if len(s.Rules("loft")) != 1 {
+		t.Error("Rules hands out its own map")
+	}
+	if len(s.Rules("attic")) != 4 {
+		t.Error("a room not listed has not the default rules")
+	}
+}
+
+// A deadband left out shrinks with the limit; one given stays.
+func TestDeadband(t *testing.T) {
+	f := func(kind alarm.Kind, value string, want float64) {
+		t.Helper()
+		s := parse(t, "rooms: [{name: r, limits: {"+string(kind)+": "+value+"}}]\n")
+		if got := s.Rules("r")[kind].Deadband; got != want {
+			t.Errorf("%s: %s: deadband %g, want %g", kind, value, got, want)
+		}
+	}
+	f(alarm.Bright, "5 lx", 1)
+	f(alarm.Bright, "{limit: 5 lx}", 1)
+	f(alarm.Bright, "{limit: 5 lx, deadband: 2 lx}", 2)
+	f(alarm.Bright, "200 lx", 10)
+	f(alarm.Damp, "10 %", 0.02)
+	f(alarm.Damp, "60%", 0.03)
+	f(alarm.Warm, "1 C", 0.5)
+	f(alarm.Warm, "-18 C", 0.5)
+	f(alarm.Warm, "{deadband: 0 K}", 0)
+}
+
+func TestMailPort(t *testing.T) {
+	f := func(tls string, want int) {
+		t.Helper()
+		s := parse(t, "mail: {host: h, tls: "+tls+", from: a@b, to: [c@d]}\n")
+		if s.Mail.Port != want {
+			t.Errorf("tls %s: port %d, want %d", tls, s.Mail.Port, want)
+		}
+	}
+	f("starttls", 587)
+	f("implicit", 465)
+	f("none", 25)
+}
+
+// A limit means the same in whatever unit it is written.
+func TestLimitUnits(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		tenths := rapid.IntRange(-300, 600).Draw(t, "tenths of a degree")
+		celsius := float64(tenths) / 10
+		read := func(value string, db string) alarm.Rule {
+			s, err := settings.Parse("f", []byte("rooms: [{name: r, limits: {warm: {limit: "+value+", deadband: "+db+"}}}]\n"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			return s.Rules("r")[alarm.Warm]
+		}
+		want := read(number(celsius)+" C", "0.5 K")
+		for _, other := range []alarm.Rule{
+			read(number(celsius*9/5+32)+" F", "0.9 F"), read(number(celsius+273.15)+"K", "0.5 C"), read("\""+number(celsius)+" °C\"", "0.5K"),
+		} {
+			if other != want || want.Limit != celsius || want.Deadband != 0.5 {
+				t.Fatalf("%g °C reads as %+v and %+v", celsius, want, other)
+			}
+		}
+	})
+}
+
+func TestErrorsAreProblems(t *testing.T) {
+	_, err := settings.Parse("dir/f.yaml", []byte("zon: x\nsit: y\n"))
+	var problems settings.Problems
+	if !errors.As(err, &problems) {
+		t.Fatalf("error %T", err)
+	}
+	want := settings.Problems{
+		{File: "dir/f.yaml", Line: 1, Column: 1, Text: `unknown key "zon" in the configuration: did you mean "zone"?`},
+		{File: "dir/f.yaml", Line: 2, Column: 1, Text: `unknown key "sit" in the configuration: did you mean "site"?`},
+	}
+	if diff := cmp.Diff(want, problems); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// Every key the decoder knows stands in the example or in the shipped
+// catalog, so that a keeper can see how it is written.
+func TestEveryKeyIsShown(t *testing.T) {
+	shown := config.Example()
+	for _, f := range shippedCatalog(t) {
+		shown += string(f.Data)
+	}
+	files, err := os.ReadDir(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var keys []string
+	for _, file := range files {
+		if strings.HasSuffix(file.Name(), ".go") && !strings.HasSuffix(file.Name(), "_test.go") {
+			src, err := os.ReadFile(file.Name())
+			if err != nil {
+				t.Fatal(err)
+			}
+			keys = append(keys, keysIn(string(src))...)
+		}
+	}
+	if len(keys) < 60 {
+		t.Fatalf("only %d keys found in the decoder: %v", len(keys), keys)
+	}
+	for _, k := range keys {
+		if !strings.Contains(shown, k+":") {
+			t.Errorf("key %q is read but shown nowhere", k)
+		}
+	}
+}
+
+// keysIn finds the names of keys by the calls that declare them.
+func keysIn(src string) []string {
+	var keys []string
+	for _, opening := range []string{`key{name: "`, `p.path("`, `p.band("`, `fixed("`, `value("`} {
+		for _, rest := range strings.Split(src, opening)[1:] {
+			keys = append(keys, rest[:strings.IndexByte(rest, '"')])
+		}
+	}
+	return keys
+}
