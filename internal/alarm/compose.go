@@ -35,7 +35,7 @@ func Compose(site string, c Condition, r Rule, ev NoticeEvent, at time.Time, zon
 		return cmp.Or(cmp.Compare(b.Days, a.Days), cmp.Compare(a.Lot, b.Lot))
 	})
 	d := draft{
-		site: plain(site), c: c, r: r.effective(), ev: ev, zone: zone,
+		site: plain(site), c: c, r: r.effective(), ev: ev, at: at, zone: zone,
 		costs: known, uncosted: len(costs) - len(known),
 		room: place(c.Key.Room), sensor: plain(c.Key.Sensor),
 	}
@@ -54,6 +54,7 @@ type draft struct {
 	c                  Condition
 	r                  Rule
 	ev                 NoticeEvent
+	at                 time.Time
 	zone               *time.Location
 	costs              []LotCost // worst first, finite
 	uncosted           int       // lots whose cost is not known
@@ -72,7 +73,7 @@ func (d draft) subject() string {
 	case d.c.Key.Kind == Silent && d.ev == Returned:
 		rest = ": sensor " + d.sensor + " is back"
 	case d.c.Key.Kind == Silent:
-		rest = ": sensor " + d.sensor + " silent for " + seconds(d.c.Value)
+		rest = ": sensor " + d.sensor + " silent for " + span(d.at.Sub(d.c.lastSeen()))
 	case d.ev == Returned:
 		rest = " " + d.r.words().over + ": " + now
 	}
@@ -115,8 +116,8 @@ func (d draft) what() string {
 	case d.c.Key.Kind == Silent && d.ev == Returned:
 		return wrap("Sensor " + d.sensor + " in the " + d.room + " at " + d.site + " is heard again. It had been silent for " + seconds(d.c.Peak) + ".")
 	case d.c.Key.Kind == Silent:
-		return wrap("Sensor " + d.sensor + " in the " + d.room + " at " + d.site + " has sent nothing for " + seconds(d.c.Value) +
-			", since " + d.clock(d.c.ValueAt.Add(-secs(d.c.Value))) + ".")
+		return wrap("Sensor " + d.sensor + " in the " + d.room + " at " + d.site + " has sent nothing for " + span(d.at.Sub(d.c.lastSeen())) +
+			", since " + d.clock(d.c.lastSeen()) + ".")
 	case d.ev == Returned:
 		return wrap(where + " is " + w.over + ". It had been " + w.trouble + " since " + since + ", for " + span(d.c.Changed.Sub(d.c.Since)) + ".")
 	}

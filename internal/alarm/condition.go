@@ -121,9 +121,24 @@ func (c Condition) Observe(r Rule, at time.Time, v float64) (Condition, []Transi
 // daemon's own downtime looks like silence of the sensor: OnDelay, counted
 // from the first tick, is the time sensors have to show up. Missing must not
 // be used: silence is known.
+//
+// A call that moves neither state nor delay gives c back as it was, so that a
+// tick over many sensors leaves nothing to store: Value and ValueAt stand for
+// the last call that moved something, and ValueAt less Value is when an
+// active sensor was last seen.
 func (c Condition) ObserveAge(r Rule, at, lastSeen time.Time) (Condition, []Transition) {
-	return c.Observe(r, at, max(0, at.Sub(lastSeen).Seconds()))
+	after, moved := c.Observe(r, at, max(0, at.Sub(lastSeen).Seconds()))
+	if len(moved) == 0 && !c.Unknown && after.Active == c.Active && after.On.From.Equal(c.On.From) {
+		return c, nil
+	}
+	if c.Active && !after.Active {
+		after.Peak, after.PeakAt = max(c.Peak, lastSeen.Sub(c.lastSeen()).Seconds()), lastSeen
+	}
+	return after, moved
 }
+
+// lastSeen is when the sensor of an active silent condition was last seen.
+func (c Condition) lastSeen() time.Time { return c.ValueAt.Add(-secs(c.Value)) }
 
 // Missing says that at this instant there is no usable reading (the newest
 // went past the stale limit, or the clock or sensor is not trusted). The

@@ -268,7 +268,11 @@ func TestSilent(t *testing.T) {
 	var got []moved
 	age := func(m, seen float64) {
 		var transitions []Transition
+		before := c
 		c, transitions = restart(t, c).ObserveAge(r, minute(m), minute(seen))
+		if len(transitions) == 0 && c.Active == before.Active && !before.Unknown && c.On == before.On && !cmp.Equal(c, before) {
+			t.Errorf("minute %v moved nothing, but there is something to store:\n%s", m, cmp.Diff(before, c))
+		}
 		for _, m := range transitions {
 			got = append(got, moved{m.At.Sub(noon()).Minutes(), m.To, m.Event})
 		}
@@ -279,14 +283,17 @@ func TestSilent(t *testing.T) {
 	age(90, 0)
 	age(91, 0)
 	age(200, 0)
-	if c.Peak != (200 * time.Minute).Seconds() {
-		t.Errorf("longest silence %v s, want 200 minutes", c.Peak)
+	if text := Compose("", c, r, Raised, minute(200), nil, nil).Subject; text != "Loft: sensor loft-1 silent for 3 h 20 min" {
+		t.Errorf("the text does not age with the silence: %q", text)
 	}
 	c, _ = c.Missing(r, minute(201))
 	if c.Unknown {
 		t.Error("silence is unknown")
 	}
 	age(202, 202)
+	if c.Peak != (202 * time.Minute).Seconds() {
+		t.Errorf("longest silence %v s, want 202 minutes", c.Peak)
+	}
 	age(203, 204) // seen in the future by a clock that runs ahead: not silent
 	// A restart after a day of downtime: the sensor has the delay to show up.
 	age(2000, 204)

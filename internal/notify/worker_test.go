@@ -281,14 +281,16 @@ func TestWorkerOrder(t *testing.T) {
 			return nil
 		})
 		w := run(t, b, mail)
-		for _, n := range []alarm.Notice{raised, returned, other} {
-			b.put("mail", n)
-		}
+		first, second := b.put("mail", raised), b.put("mail", returned)
+		b.put("mail", other)
 		w.Wake()
 		settle(time.Hour)
 		want := []string{raised.Key, other.Key, raised.Key, raised.Key, raised.Key, returned.Key}
 		if diff := gocmp.Diff(want, mail.attempts()); diff != "" || b.closed() != 3 {
 			t.Errorf("%d closed; attempts differ (-want +got):\n%s", b.closed(), diff)
+		}
+		if !first.taken.Equal(second.taken) {
+			t.Errorf("the return waited until %v, though the raise was taken at %v", second.taken, first.taken)
 		}
 	})
 }
