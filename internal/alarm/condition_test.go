@@ -277,7 +277,9 @@ func TestSilent(t *testing.T) {
 			got = append(got, moved{m.At.Sub(noon()).Minutes(), m.To, m.Event})
 		}
 	}
-	age(0, 0)
+	if age(0, 0); c.Unknown {
+		t.Error("a sensor just heard of is unknown")
+	}
 	age(60, 0)
 	age(61, 0) // the first tick past the limit starts the delay
 	age(90, 0)
