@@ -138,7 +138,8 @@ type Client struct {
 	work   sync.WaitGroup
 
 	mu      sync.Mutex
-	link    *link // nil while not connected
+	opened  *link // the latest connection, from its first packet on
+	link    *link // the same once it is subscribed, else nil
 	cancel  context.CancelFunc
 	stopped bool
 }
@@ -303,9 +304,19 @@ func (c *Client) setLink(l *link) {
 	c.link = l
 }
 
+func (c *Client) setOpened(l *link) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.opened = l
+}
+
+// current gives the connection to publish on, or nil.
 func (c *Client) current() *link {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if c.link == nil || c.link.gone() {
+		return nil
+	}
 	return c.link
 }
 
@@ -319,6 +330,16 @@ func (c *Client) Dropped() int64 { return c.queue.dropped.Load() }
 // Waiting is how many messages wait for the handler.
 func (c *Client) Waiting() int { return c.queue.len() }
 
+// Pending is how many messages of this connection the handler got and has not
+// acknowledged, counting acknowledgements not yet sent.
+func (c *Client) Pending() int {
+	l := c.current()
+	if l == nil {
+		return 0
+	}
+	return l.pending()
+}
+
 // Stop hands out no further messages, waits a moment for the acknowledgement
 // of those handed out, says goodbye to the broker and ends all goroutines.
 // Its context bounds all of that: if it ends first, Stop returns its error
@@ -326,14 +347,14 @@ func (c *Client) Waiting() int { return c.queue.len() }
 // stays with the broker.
 func (c *Client) Stop(ctx context.Context) error {
 	c.mu.Lock()
-	first, cancel, l := !c.stopped, c.cancel, c.link
+	first, cancel, l := !c.stopped, c.cancel, c.opened
 	c.stopped = true
 	c.mu.Unlock()
 	c.queue.close()
 	if cancel == nil {
 		return nil
 	}
-	if first && l != nil {
+	if first && l != nil && !l.gone() {
 		l.farewell(ctx, c.cfg.StatusTopic)
 	}
 	cancel()

@@ -60,6 +60,7 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 		<-l.acks.ended
 		return nil, c.explain(err, token.ReturnCode())
 	}
+	c.setOpened(l)
 	c.log.Debug("MQTT session", "kept by the broker", token.SessionPresent())
 	refused, err := c.subscribe(ctx, l)
 	if err == nil && c.cfg.StatusTopic != "" {
@@ -229,17 +230,34 @@ func (l *link) wait(ctx context.Context, token mqtt.Token) error {
 	}
 }
 
+// pending counts the messages with the handler and the acknowledgements not
+// yet sent. An acknowledgement is counted twice for an instant, never not.
+func (l *link) pending() int { return int(l.handed.Load()) + l.acks.len() }
+
+// gone reports whether the link was lost.
+func (l *link) gone() bool {
+	select {
+	case <-l.lost:
+		return true
+	default:
+		return false
+	}
+}
+
 // reason says why the link was lost.
 func (l *link) reason() error {
 	<-l.lost
 	return l.cause
 }
 
-// farewell ends the connection in good order.
+// farewell ends the connection in good order. Its last exchange shows that
+// the broker has read everything before it: mosquitto drops what it has not
+// read, acknowledgements among it, when the connection closes under an answer
+// it is sending.
 func (l *link) farewell(ctx context.Context, statusTopic string) {
 	ctx, cancel := context.WithTimeout(ctx, ackGrace)
 	defer cancel()
-	for l.handed.Load() > 0 || !l.acks.idle() {
+	for l.pending() > 0 {
 		select {
 		case <-time.After(time.Millisecond):
 			continue
@@ -248,9 +266,13 @@ func (l *link) farewell(ctx context.Context, statusTopic string) {
 		}
 		break
 	}
+	var last mqtt.Token
 	if statusTopic != "" {
-		_ = l.wait(ctx, l.paho.Publish(statusTopic, 1, true, Offline)) // the will is not sent after a goodbye
+		last = l.paho.Publish(statusTopic, 1, true, Offline) // the will is not sent after a goodbye
+	} else {
+		last = l.paho.Unsubscribe("dryhold/farewell") // which it never subscribed to
 	}
+	_ = l.wait(ctx, last) // at worst, messages are delivered again
 	l.paho.Disconnect(uint(goodbye.Milliseconds()))
 }
 
@@ -269,7 +291,7 @@ type acks struct {
 
 	mu      sync.Mutex
 	waiting []mqtt.Message
-	sending bool
+	sending int // how many of them the batch under way had
 }
 
 func newAcks(lost <-chan struct{}) *acks {
@@ -288,11 +310,11 @@ func (a *acks) add(m mqtt.Message) {
 	}
 }
 
-// idle reports whether every acknowledgement was sent.
-func (a *acks) idle() bool {
+// len counts the acknowledgements not yet sent.
+func (a *acks) len() int {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return len(a.waiting) == 0 && !a.sending
+	return len(a.waiting) + a.sending
 }
 
 func (a *acks) run() {
@@ -306,7 +328,7 @@ func (a *acks) run() {
 		}
 		a.mu.Lock()
 		batch, a.waiting = a.waiting, batch[:0]
-		a.sending = true
+		a.sending = len(batch)
 		a.mu.Unlock()
 		for i, m := range batch {
 			select {
@@ -318,7 +340,7 @@ func (a *acks) run() {
 			}
 		}
 		a.mu.Lock()
-		a.sending = false
+		a.sending = 0
 		a.mu.Unlock()
 	}
 }
