@@ -152,7 +152,7 @@ func TestEmptyStatesSayTheNextStep(t *testing.T) {
 		wantWords(t, page(t, h, "/", status), want...)
 	}
 	empty := &engine.Snapshot{Site: "Larch House", At: noon()}
-	f(empty, line, 200, line, "dryhold lots add", "no alarm, for nothing is measured yet")
+	f(empty, line, 200, line, "dryhold lots add white-rice pet-2l --count 6 --mass 1.6 --room cellar", "no alarm, for nothing is measured yet")
 	f(empty, "", 200, "the text dryhold prints when it starts")
 	f(nil, line, 503, "There is no state yet", "A state is published", "Quality is not safety")
 }
