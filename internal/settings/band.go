@@ -78,7 +78,7 @@ func (p *catalogParse) scaleOf(n ast.Node, what string, units []scaleUnit) float
 	case len(names) == 1:
 		p.at(n, "%q is not a unit of %s: use %s", name, what, names[0])
 	case strings.EqualFold(name, nearest.Name(name, names)):
-		p.at(n, "%q is not a unit of %s%s", name, what, nearest.Hint(name, names))
+		p.at(n, "%q is not a unit of %s%s", name, what, hint(name, names))
 	default:
 		p.at(n, "%q is not a unit of %s: use one of %s", name, what, strings.Join(names, ", "))
 	}

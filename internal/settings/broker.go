@@ -8,8 +8,6 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
-
-	"dryhold/internal/nearest"
 )
 
 // pair is two keys that only make sense together.
@@ -87,7 +85,7 @@ func (p *parse) brokerURL(n ast.Node) string {
 		// Without the text of it, which may hold a password.
 		p.at(n, "url cannot be read: write for example tls://hearth.lan:8883")
 	case !slices.Contains(schemes, u.Scheme):
-		p.at(n, "url begins with %q%s", u.Scheme, nearest.Hint(u.Scheme, schemes))
+		p.at(n, "url begins with %q%s", u.Scheme, hint(u.Scheme, schemes))
 	case u.User != nil:
 		p.at(n, "url holds credentials: put them in files and name them in username_file and password_file")
 	case u.Hostname() == "" || !port(u.Port()):
@@ -185,7 +183,7 @@ func (p *parse) tlsMode(n ast.Node, m *Mail) {
 		}
 		names = append(names, string(mode))
 	}
-	p.at(n, "unknown tls %q%s", name, nearest.Hint(name, names))
+	p.at(n, "unknown tls %q%s", name, hint(name, names))
 }
 
 // address reads a bare mail address. It refuses only what no server takes;

@@ -7,7 +7,6 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"dryhold/internal/catalog"
-	"dryhold/internal/nearest"
 )
 
 // Source is one catalog file.
@@ -140,7 +139,7 @@ func (p *catalogParse) order(n ast.Node) catalog.Order {
 	case "first":
 		return catalog.FirstOrder
 	default:
-		p.at(n, "unknown order %q%s", name, nearest.Hint(name, []string{"zero", "first"}))
+		p.at(n, "unknown order %q%s", name, hint(name, []string{"zero", "first"}))
 		return -1
 	}
 }

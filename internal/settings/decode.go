@@ -10,8 +10,6 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
-
-	"dryhold/internal/nearest"
 )
 
 // decoder walks the syntax tree of one file and collects every problem
@@ -67,7 +65,7 @@ func (d *decoder) entries(m *ast.MappingNode, what string, keys []key) map[strin
 		first, twice := lines[name]
 		switch {
 		case !known[name]:
-			d.at(entry.Key, "unknown key %q in %s%s", name, what, nearest.Hint(name, names))
+			d.at(entry.Key, "unknown key %q in %s%s", name, what, hint(name, names))
 		case twice:
 			d.at(entry.Key, "key %q stands here a second time, first on line %d: keep one", name, first)
 		case isNull(entry.Value):

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"strings"
 	"unicode/utf8"
 
 	"github.com/goccy/go-yaml"
@@ -11,6 +12,8 @@ import (
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"dryhold/internal/nearest"
 )
 
 // Bounds on the input. A configuration is written by hand: what passes them
@@ -26,9 +29,9 @@ const (
 // document parses one file to its only value, nil when the file is empty.
 // What is wrong is added to the problems; then the value is nil as well.
 func (d *decoder) document(src []byte) (root ast.Node) {
-	// The parser is known to panic on some malformed input (index out of
-	// range in odd indentation). For the keeper that is a mistake in the file
-	// like any other, never the end of the daemon.
+	// The parser has panicked on malformed input in the past (its issues 191,
+	// 439, 540 and 718) and may again. For the keeper that is a mistake in
+	// the file like any other, never the end of the daemon.
 	defer func() {
 		if r := recover(); r != nil {
 			d.add(0, 0, "cannot read the file as YAML: %v", r)
@@ -201,7 +204,26 @@ func place(n ast.Node) (line, column int) {
 
 // add notes a problem at a place.
 func (d *decoder) add(line, column int, format string, args ...any) {
-	d.problems = append(d.problems, Problem{File: d.file, Line: line, Column: column, Text: fmt.Sprintf(format, args...)})
+	text := fmt.Sprintf(format, args...)
+	if len(text) > maxText {
+		// A value may be as long as the file.
+		text = strings.ToValidUTF8(text[:maxText/2], "") + " ... " + strings.ToValidUTF8(text[len(text)-maxText/2:], "")
+	}
+	d.problems = append(d.problems, Problem{File: d.file, Line: line, Column: column, Text: text})
+}
+
+// maxText is the longest text of a problem, bytes; the longest of ours with
+// names of ordinary length is half of it.
+const maxText = 600
+
+// hint is the nearest valid name, found by the head of a name that is as long
+// as no valid one: comparing takes time by the length.
+func hint(name string, candidates []string) string {
+	const longest = 64
+	if len(name) > longest {
+		name = strings.ToValidUTF8(name[:longest], "")
+	}
+	return nearest.Hint(name, candidates)
 }
 
 // at notes a problem at a node.

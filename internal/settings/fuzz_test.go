@@ -144,6 +144,9 @@ func TestHostileInput(t *testing.T) {
 			t.Fatalf("%.20q... is accepted", src)
 		}
 		wellFormed(t, err, []byte(src))
+		if len(err.Error()) > 100*1000 {
+			t.Errorf("%.20q...: the error has %d bytes", src, len(err.Error()))
+		}
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("%.20q...: %.200v, want %q", src, err, want)
 		}
@@ -158,7 +161,8 @@ func TestHostileInput(t *testing.T) {
 	f(strings.Repeat("!a ", 10_000), `f:1:1: "!a": tags are not read here`)
 	f(strings.Repeat("&a ", 10_000), `f:1:1: "&": anchors`)
 	f("a: &a [x,x,x,x,x,x,x,x]\nb: &b [*a,*a,*a,*a,*a,*a]\nc: &c [*b,*b,*b,*b,*b,*b]\n", `f:1:4: "&": anchors`)
-	f(strings.Repeat("a:\n", 15_000), `f:1:1: unknown key "a" in the configuration`)
+	f(strings.Repeat("a:\n", 15_000), `f:101:1: from here on 14900 more problems: mend those above first`)
+	f(strings.Repeat("x", n)+": 1\n", "catalog")
 	f(strings.Repeat("---\n", 10_000)+"a: 1\n", `f:2:1: "---" begins another document`)
 	f("a: "+strings.Repeat("x ", n-10), `f:1:1: unknown key "a" in the configuration`)
 	f("a: \""+strings.Repeat("x\n", n-10)+"\"", `f:1:1: unknown key "a" in the configuration`)

@@ -15,7 +15,6 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/nearest"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
 )
@@ -158,7 +157,7 @@ func (p *parse) roomRef(n ast.Node, what string) string {
 		}
 		names = append(names, r.Name)
 	}
-	p.at(n, "unknown room %q%s", name, nearest.Hint(name, names))
+	p.at(n, "unknown room %q%s", name, hint(name, names))
 	return name
 }
 
@@ -296,7 +295,7 @@ func (p *parse) priority(n ast.Node, rule *alarm.Rule) {
 	name := p.word(n, "priority")
 	priority, ok := names[name]
 	if !ok && name != "" {
-		p.at(n, "unknown priority %q%s", name, nearest.Hint(name, slices.Sorted(maps.Keys(names))))
+		p.at(n, "unknown priority %q%s", name, hint(name, slices.Sorted(maps.Keys(names))))
 		return
 	}
 	if ok {

@@ -38,8 +38,12 @@ func (p Problems) Error() string {
 	return strings.Join(lines, "\n")
 }
 
-// sorted returns the problems in order of file, line, column and text, or nil
-// as an error when there is none.
+// maxProblems is how many problems are told. More than a screen or two means
+// one mistake that drags others behind it, or a wrong file.
+const maxProblems = 100
+
+// sorted returns the first problems in order of file, line, column and text,
+// or nil as an error when there is none.
 func (p Problems) sorted() error {
 	if len(p) == 0 {
 		return nil
@@ -52,5 +56,11 @@ func (p Problems) sorted() error {
 			strings.Compare(a.Text, b.Text),
 		)
 	})
-	return slices.Compact(p)
+	p = slices.Compact(p)
+	if more := len(p) - maxProblems; more > 0 {
+		next := p[maxProblems]
+		next.Text = fmt.Sprintf("from here on %d more problems: mend those above first", more)
+		p = append(p[:maxProblems:maxProblems], next)
+	}
+	return p
 }

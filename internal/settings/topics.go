@@ -6,7 +6,6 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
-	"dryhold/internal/nearest"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
 )
@@ -131,7 +130,7 @@ func (p *parse) quantityName(n ast.Node) unit.Quantity {
 	}
 	q, err := unit.ParseQuantity(name)
 	if err != nil {
-		p.at(n, "unknown quantity %q%s", name, nearest.Hint(name, unit.QuantityNames()))
+		p.at(n, "unknown quantity %q%s", name, hint(name, unit.QuantityNames()))
 		return 0
 	}
 	return q
@@ -190,7 +189,7 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 				}
 				names = append(names, string(f))
 			}
-			p.at(n, "unknown time format %q%s", name, nearest.Hint(name, names))
+			p.at(n, "unknown time format %q%s", name, hint(name, names))
 		}},
 	)
 	return field

@@ -1,0 +1,142 @@
+package catalog_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"dryhold/internal/catalog"
+)
+
+func band(low, likely, high float64) catalog.Band {
+	return catalog.Band{Low: low, Likely: likely, High: high, Source: "judgement"}
+}
+
+// rye and tin are classes in order.
+func rye() catalog.Food {
+	return catalog.Food{
+		ID: "rye", Name: "Rye", BulkDensity: band(680, 720, 760), Void: band(0.38, 0.41, 0.44),
+		Modes: []catalog.Mode{
+			{Name: "staling", Ea: band(60, 75, 90), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1.2, 1.5)},
+			{Name: "vitamin-loss", Order: catalog.FirstOrder, Limit: 0.5, Ea: band(85, 100, 125), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1, 1)},
+		},
+	}
+}
+
+func tin() catalog.Container {
+	return catalog.Container{ID: "tin-1l", Name: "Tin", Volume: band(0.9, 1, 1.1), Lag: band(1, 1.5, 2), LowOxygenHold: band(0, 0, 0)}
+}
+
+func whole() catalog.Catalog {
+	return catalog.Catalog{
+		Reference: catalog.ReferenceTemperature,
+		Foods:     []catalog.Food{rye()}, Containers: []catalog.Container{tin()},
+	}
+}
+
+func TestCheckAccepts(t *testing.T) {
+	c := whole()
+	if err := c.Check(); err != nil {
+		t.Error(err)
+	}
+	if err := (&catalog.Catalog{Reference: 21}).Check(); err != nil {
+		t.Errorf("an empty catalog: %v", err)
+	}
+}
+
+func TestCheckRefuses(t *testing.T) {
+	f := func(change func(*catalog.Catalog), want string) {
+		t.Helper()
+		c := whole()
+		change(&c)
+		if err := c.Check(); err == nil || err.Error() != want {
+			t.Errorf("got  %v\nwant %s", err, want)
+		}
+	}
+	food := func(change func(*catalog.Food)) func(*catalog.Catalog) {
+		return func(c *catalog.Catalog) { change(&c.Foods[0]) }
+	}
+	tin1 := func(change func(*catalog.Container)) func(*catalog.Catalog) {
+		return func(c *catalog.Catalog) { change(&c.Containers[0]) }
+	}
+	f(food(func(f *catalog.Food) { f.ID = "Rye" }), `food class "Rye": id "Rye" is not kebab-case: write for example white-rice`)
+	f(food(func(f *catalog.Food) { f.Name = "" }), `food class "rye": the food has no name`)
+	f(food(func(f *catalog.Food) { f.Modes = nil }), `food class "rye": the food has no deterioration mode, so nothing could ever end it`)
+	f(food(func(f *catalog.Food) { f.Modes[1].Name = "staling" }), `food class "rye": mode "staling" stands twice`)
+	f(food(func(f *catalog.Food) { f.Modes[0].Name = "" }), `food class "rye": mode "": the mode has no name`)
+	f(food(func(f *catalog.Food) { f.Modes[0].Limit = 0.5 }), `food class "rye": mode "staling": a zero-order mode has no limit`)
+	f(food(func(f *catalog.Food) { f.Modes[1].Limit = 1 }), `food class "rye": mode "vitamin-loss": limit 1 of a first-order mode is outside 0.01 to 0.99`)
+	f(food(func(f *catalog.Food) { f.Modes[1].Limit = math.NaN() }), `food class "rye": mode "vitamin-loss": limit NaN of a first-order mode is outside 0.01 to 0.99`)
+	f(food(func(f *catalog.Food) { f.Modes[0].Order = 2 }), `food class "rye": mode "staling": order 2 is neither zero nor first`)
+	f(food(func(f *catalog.Food) { f.Modes[0].Ea.High = 300 }), `food class "rye": mode "staling": activation energy 60 to 300 kJ/mol is outside the plausible 0 to 250 kJ/mol`)
+	f(food(func(f *catalog.Food) { f.Modes[0].Life.Low = 0 }), `food class "rye": mode "staling": life 0 to 9000 d is outside the plausible 1 to 182625 d`)
+	f(food(func(f *catalog.Food) { f.Modes[0].LowOxygenGain.Low = 0.9 }), `food class "rye": mode "staling": low-oxygen gain 0.9 to 1.5 times is outside the plausible 1 to 100 times`)
+	f(food(func(f *catalog.Food) { f.Void.Source = " " }), `food class "rye": void has no source: name one, or say "from memory" or "judgement"`)
+	f(food(func(f *catalog.Food) { f.BulkDensity.Likely = math.Inf(1) }), `food class "rye": bulk density holds a value that is not a finite number`)
+	f(food(func(f *catalog.Food) { f.BulkDensity.Likely = 800 }), `food class "rye": bulk density low 680, likely 800 and high 760 kg/m3 are not in rising order`)
+	f(tin1(func(k *catalog.Container) { k.ID = "" }), `container class "": id "" is not kebab-case: write for example white-rice`)
+	f(tin1(func(k *catalog.Container) { k.Name = "" }), `container class "tin-1l": the container has no name`)
+	f(tin1(func(k *catalog.Container) { k.Volume = band(1, 1, 5000) }), `container class "tin-1l": volume 1 to 5000 L is outside the plausible 0.05 to 2000 L`)
+	f(tin1(func(k *catalog.Container) { k.Lag = band(0, 1, 1) }), `container class "tin-1l": lag 0 to 1 h is outside the plausible 0.01 to 1000 h`)
+	f(tin1(func(k *catalog.Container) { k.LowOxygenHold = band(-1, 1, 1) }), `container class "tin-1l": low-oxygen hold -1 to 1 d is outside the plausible 0 to 36525 d`)
+	f(func(c *catalog.Catalog) { c.Foods = append(c.Foods, rye()) }, `food classes "rye" and "rye" are out of order or the same`)
+	f(func(c *catalog.Catalog) { c.Reference = -1 }, `reference temperature -1 °C is outside 0 to 40 °C`)
+
+	// Everything wrong is told at once.
+	c := whole()
+	c.Foods[0].ID, c.Foods[0].Modes[0].Ea.Source, c.Containers[0].Name = "-", "", ""
+	if err := c.Check(); err == nil || strings.Count(err.Error(), "\n") != 2 {
+		t.Errorf("three faults are told as %v", err)
+	}
+}
+
+func TestCheckID(t *testing.T) {
+	f := func(id string, good bool) {
+		t.Helper()
+		if err := catalog.CheckID(id); (err == nil) != good {
+			t.Errorf("CheckID(%q) = %v", id, err)
+		}
+	}
+	for _, id := range []string{"a", "salt", "white-rice", "pet-0.5l", "can-no10", strings.Repeat("a", 40)} {
+		f(id, true)
+	}
+	for _, id := range []string{"", "-", "-a", "a-", ".a", "a.", "a--b", "A", "a b", "a_b", "a/b", "reis-süß", strings.Repeat("a", 41)} {
+		f(id, false)
+	}
+}
+
+func TestFind(t *testing.T) {
+	c := whole()
+	if got, err := c.Food("rye"); err != nil || got.Name != "Rye" {
+		t.Errorf("Food(rye) = %v, %v", got, err)
+	}
+	if got, err := c.Container("tin-1l"); err != nil || got.Name != "Tin" {
+		t.Errorf("Container(tin-1l) = %v, %v", got, err)
+	}
+	f := func(err error, want string) {
+		t.Helper()
+		if err == nil || err.Error() != want {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+	_, err := c.Food("rey")
+	f(err, `unknown food class "rey": did you mean "rye"?`)
+	_, err = c.Container("barrel-of-oak")
+	f(err, `unknown container class "barrel-of-oak": it is one of tin-1l`)
+	_, err = (&catalog.Catalog{}).Food("rye")
+	f(err, `unknown food class "rye": none is known yet`)
+}
+
+// A band is accepted exactly when it is finite, rising and in range.
+func TestBandProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		value := rapid.OneOf(rapid.Float64Range(-20, 120), rapid.SampledFrom([]float64{0, 100, math.NaN(), math.Inf(1), math.Inf(-1), math.Copysign(0, -1)}))
+		low, likely, high := value.Draw(t, "low"), value.Draw(t, "likely"), value.Draw(t, "high")
+		err := band(low, likely, high).Check(catalog.Range{Low: 0, High: 100, Unit: "x"})
+		if good := low >= 0 && low <= likely && likely <= high && high <= 100; good != (err == nil) {
+			t.Fatalf("band %g %g %g: %v", low, likely, high, err)
+		}
+	})
+}
