@@ -183,7 +183,9 @@ func (p *parse) tlsMode(n ast.Node, m *Mail) {
 		}
 		names = append(names, string(mode))
 	}
-	p.at(n, "unknown tls %q%s", name, hint(name, names))
+	if name != "" {
+		p.at(n, "unknown tls %q%s", name, hint(name, names))
+	}
 }
 
 // address reads a bare mail address. It refuses only what no server takes;

@@ -134,6 +134,8 @@ func (p *catalogParse) mode(n ast.Node, others []catalog.Mode) catalog.Mode {
 
 func (p *catalogParse) order(n ast.Node) catalog.Order {
 	switch name := p.word(n, "order"); name {
+	case "":
+		return -1
 	case "zero":
 		return catalog.ZeroOrder
 	case "first":

@@ -231,6 +231,11 @@ func TestCatalogProblems(t *testing.T) {
 	f(goodContainer, "low: 1, likely: 6", "low: -1, likely: 6", `c.yaml:6:22: low_oxygen_hold -30.4375 to 730.5 d is outside the plausible 0 to 36525 d`)
 
 	// Classes and modes.
+	f(goodFood, "id: rye", "id: ''", `c.yaml:2:9: id is empty`)
+	f(goodFood, "order: zero", "order: ''", `c.yaml:8:16: order is empty`)
+	f(goodFood, "name: staling", "name: ' '", `c.yaml:7:15: name is empty`)
+	f(goodFood, "unit: y", "unit: ''", `c.yaml:10:53: unit is empty`)
+	f(goodFood, "    modes:", "    caution: \"a\\x07b\"\n    modes:", `c.yaml:6:14: caution holds a control character: "a\ab"`)
 	f(goodFood, "id: rye", "id: Rye", `c.yaml:2:9: id "Rye" is not kebab-case: write for example white-rice`)
 	f(goodFood, "    name: Rye, whole\n", "", `c.yaml:2:5: a food class needs the key "name"`)
 	f(goodFood, "order: zero", "order: zeroth", `c.yaml:8:16: unknown order "zeroth": did you mean "zero"?`)

@@ -140,14 +140,19 @@ func (d *decoder) words(n ast.Node, what string) string {
 	return s
 }
 
-// word reads a short scalar as it is written, so that a unit 1 and a switch
-// off need no quotes.
+// word reads a short scalar as it is written, so that a unit 1 needs no
+// quotes; "" after a problem.
 func (d *decoder) word(n ast.Node, what string) string {
-	if raw, ok := scalar(n); ok {
-		return raw
+	raw, ok := scalar(n)
+	switch {
+	case !ok:
+		d.at(n, "%s must be one word, not %s", what, kind(n))
+		return ""
+	case strings.TrimSpace(raw) == "":
+		d.at(n, "%s is empty", what)
+		return ""
 	}
-	d.at(n, "%s must be one word, not %s", what, kind(n))
-	return ""
+	return raw
 }
 
 // number reads a finite decimal number.

@@ -279,4 +279,58 @@ func TestProblems(t *testing.T) {
 		`f.yaml:1:1: unknown key "sit" in the configuration: did you mean "site"?`)
 	f("é: 1\n{",
 		"f.yaml:2:1: this is not YAML: unexpected map key")
+
+	// What is there and empty.
+	f("rooms: [{name: \"\"}]\nsensors: [{name: \" \", room: \"\"}]\n",
+		"f.yaml:1:16: room name is empty",
+		"f.yaml:2:18: sensor name is empty",
+		"f.yaml:2:29: room is empty")
+	f("rooms: [{name: a, limits: {warm: \"\", damp: {limit: \"\", priority: \"\", on_delay: \"\"}}}]\n",
+		`f.yaml:1:34: warm: "" is not a number with a unit: write for example "18 C"`,
+		`f.yaml:1:52: damp limit: "" is not a number with a unit: write for example "60 %"`,
+		"f.yaml:1:66: priority is empty",
+		`f.yaml:1:80: on_delay: "" is not a time span: write for example 30m, 2h or 1d`)
+	f("zone: \"\"\nhttp: {listen: \"\"}\nbroker: {url: \"\", client_id: \"\"}\n",
+		"f.yaml:1:7: zone is empty",
+		"f.yaml:2:16: listen is empty",
+		"f.yaml:3:15: url is empty",
+		"f.yaml:3:30: client_id is empty")
+	f("mail: {host: \"\", tls: \"\", port: \"\", from: \"\", to: [\"\"]}\n",
+		"f.yaml:1:14: host is empty",
+		"f.yaml:1:23: tls is empty",
+		"f.yaml:1:33: port must be a number, not text: write it without quotes",
+		"f.yaml:1:43: from is empty",
+		"f.yaml:1:52: to is empty")
+	f("topics:\n  - topic: \"a/{room}\"\n    json:\n      time: {path: \"\", format: \"\"}\n      fields: [{path: \"\", quantity: \"\", unit: \"\"}, {path: a, quantity: humidity, unit: \"\"}]\n",
+		"f.yaml:4:20: path is empty",
+		"f.yaml:4:32: format is empty",
+		"f.yaml:5:23: path is empty",
+		"f.yaml:5:37: quantity is empty",
+		"f.yaml:5:88: unit is empty")
+	f("catalog: [\"\"]\n", "f.yaml:1:11: a catalog file is empty")
+	f("site: \"\"\nmail: {username_file: u, password_file: \"\", host: h, from: a@b, to: [c@d]}\n",
+		"f.yaml:1:7: site is empty",
+		"f.yaml:2:7: mail has username_file without password_file: give both or neither",
+		"f.yaml:2:41: password_file is empty")
+	f("http: {listen: \"[::1:80\"}\nbroker: {embedded: {username_file: a, password_file: b, listen: \"0.0.0.0:x\"}}\n",
+		`f.yaml:1:16: listen "[::1:80" is not host:port: write for example 127.0.0.1:1883`,
+		`f.yaml:2:65: listen "0.0.0.0:x" is not host:port: write for example 127.0.0.1:1883`)
+}
+
+// Listening is open only where the file says so.
+func TestListen(t *testing.T) {
+	f := func(src string) {
+		t.Helper()
+		if _, err := settings.Parse("f.yaml", []byte(src)); err != nil {
+			t.Errorf("%q: %v", src, err)
+		}
+	}
+	f("http: {listen: localhost:0}\n")
+	f("http: {listen: 127.1.2.3:8090}\n")
+	f("http: {listen: \"[::1]:8090\"}\n")
+	f("http: {listen: \":8090\", allow_open: true}\n")
+	f("http: {listen: hearth.lan:8090, allow_open: true}\n")
+	f("broker: {embedded: {listen: \"0.0.0.0:1883\", username_file: u, password_file: p}}\n")
+	f("broker: {url: \"wss://hearth.lan:443/mqtt\", ca_file: ca.pem}\n")
+	f("broker: {url: \"tcp://[fd00::1]:1883\", username_file: u, password_file: p}\n")
 }

@@ -189,7 +189,9 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 				}
 				names = append(names, string(f))
 			}
-			p.at(n, "unknown time format %q%s", name, hint(name, names))
+			if name != "" {
+				p.at(n, "unknown time format %q%s", name, hint(name, names))
+			}
 		}},
 	)
 	return field
