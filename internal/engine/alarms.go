@@ -2,7 +2,6 @@ package engine
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -37,31 +36,14 @@ func (rs *roomState) condition(key alarm.Key) *alarm.Condition {
 	return &rs.conditions[i]
 }
 
-// worst is the highest value of a quantity that the sensors of a room stand
-// by at an instant: the warmest shelf decides. ok is false when all are stale.
-func (e *Engine) worst(rs *roomState, q unit.Quantity, at time.Time) (v float64, ok bool) {
-	for _, l := range rs.latest {
-		if l.Quantity == q && at.Sub(l.at) <= e.cfg.Stale(l.Sensor) {
-			if !ok || l.value > v {
-				v, ok = l.value, true
-			}
-		}
-	}
-	return v, ok
-}
-
 // judge runs the condition that a new reading drives, and the silence of its
-// sensor.
+// sensor. Of several sensors the highest value decides: the warmest shelf.
 func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 	kind, watched := kindOf(r.Quantity)
 	if rule, ok := rs.rules[kind]; watched && ok {
 		rule.Stale = e.cfg.Stale(r.Sensor)
-		v, known := e.worst(rs, r.Quantity, r.At)
-		if !known {
-			v = r.Value
-		}
 		c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
-		next, ts := c.Observe(rule, r.At, v)
+		next, ts := e.observe(rs, *c, rule, r)
 		fx.note(c, next, ts)
 	}
 	if rule, ok := rs.silentRule(e, r.Sensor); ok {
@@ -69,6 +51,26 @@ func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 		next, ts := c.ObserveAge(rule, r.At, r.At)
 		fx.note(c, next, ts)
 	}
+}
+
+// observe gives a condition the highest value of the sensors that still
+// speak. While it is active a sensor that fell silent above the limit may
+// still be hot: then lower values of others do not clear it.
+func (e *Engine) observe(rs *roomState, c alarm.Condition, rule alarm.Rule, r room.Reading) (alarm.Condition, []alarm.Transition) {
+	worst, hidden := r.Value, false
+	for _, l := range rs.latest {
+		switch {
+		case l.Quantity != r.Quantity:
+		case r.At.Sub(l.at) <= e.cfg.Stale(l.Sensor):
+			worst = max(worst, l.value)
+		default:
+			hidden = hidden || l.value > rule.Limit-rule.Deadband
+		}
+	}
+	if c.Active && hidden && worst <= rule.Limit {
+		return c.Missing(rule, r.At)
+	}
+	return c.Observe(rule, r.At, worst)
 }
 
 func (rs *roomState) silentRule(e *Engine, sensor string) (alarm.Rule, bool) {
@@ -182,12 +184,12 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by, note string) (Eff
 	var fx Effects
 	rs := e.find(key.Room)
 	if rs == nil || !slices.ContainsFunc(rs.conditions, func(c alarm.Condition) bool { return c.Key == key }) {
-		return fx, fmt.Errorf("no alarm condition %s: %w", key, lot.ErrNotFound)
+		return fx, lot.NotFound("no alarm condition %s", key)
 	}
 	c := rs.condition(key)
 	next, ts, err := c.Acknowledge(now, by, note)
 	if err != nil {
-		return fx, fmt.Errorf("%w: %w", err, lot.ErrInvalid)
+		return fx, lot.Invalid("%v", err)
 	}
 	fx.note(c, next, ts)
 	return fx, nil

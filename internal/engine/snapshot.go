@@ -88,11 +88,11 @@ type RoomView struct {
 
 // SensorView is one sensor now.
 type SensorView struct {
-	Name     string        `json:"name"`
-	Room     string        `json:"room"`
-	LastSeen time.Time     `json:"last_seen"`
-	Stale    time.Duration `json:"stale_after_ns"`
-	Silent   bool          `json:"silent"`
+	Name         string    `json:"name"`
+	Room         string    `json:"room"`
+	LastSeen     time.Time `json:"last_seen"`
+	StaleSeconds float64   `json:"stale_after_seconds"`
+	Silent       bool      `json:"silent"`
 }
 
 // Estimate is a likely value in a low to high range.

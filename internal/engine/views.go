@@ -9,7 +9,6 @@ import (
 	"dryhold/internal/climate"
 	"dryhold/internal/kinetics"
 	"dryhold/internal/lot"
-	"dryhold/internal/room"
 	"dryhold/internal/unit"
 )
 
@@ -116,7 +115,7 @@ func (e *Engine) sensorViews(rs *roomState, now time.Time) []SensorView {
 	var out []SensorView
 	for name, seen := range rs.sensors() {
 		stale := e.cfg.Stale(name)
-		out = append(out, SensorView{Name: name, Room: rs.name, LastSeen: seen, Stale: stale, Silent: now.Sub(seen) > stale})
+		out = append(out, SensorView{Name: name, Room: rs.name, LastSeen: seen, StaleSeconds: stale.Seconds(), Silent: now.Sub(seen) > stale})
 	}
 	return out
 }
@@ -134,6 +133,10 @@ func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
 		ev, to := alarm.Raised, now
 		if !c.Active {
 			ev, to = alarm.Returned, c.Changed
+		}
+		if c.Key.Kind == alarm.Silent && c.Active { // the condition keeps only what moved it
+			c.Value += max(0, now.Sub(c.ValueAt).Seconds())
+			c.ValueAt, c.Peak = now, max(c.Peak, c.Value)
 		}
 		costs := e.costs(rs, c, to)
 		out = append(out, AlarmView{
@@ -172,25 +175,4 @@ func (e *Engine) lotView(l lot.Lot, now time.Time) (LotView, error) {
 		v.Modes = append(v.Modes, ModeView{m.Mode.Name, Estimate(m.Consumed), Estimate(m.Exposure)})
 	}
 	return v, nil
-}
-
-// CostBetween is what a stretch of time has cost the limiting mode of a lot
-// beyond plan storage, in days of life at plan storage, with the exposure of
-// that mode over the stretch.
-func (e *Engine) CostBetween(id string, from, to time.Time) (days float64, exposure room.Exposure, mode string, err error) {
-	l, err := e.book.Find(id)
-	if err != nil {
-		return 0, exposure, "", err
-	}
-	s, err := e.eval.State(l, to)
-	if err != nil {
-		return 0, exposure, "", err
-	}
-	k, err := e.cfg.Catalog.Container(l.Packing.Container)
-	if err != nil {
-		return 0, exposure, "", err
-	}
-	m := s.Modes[s.Limiting].Mode
-	exposure = e.Exposure(l.Room(), unit.Hours(k.Lag.Likely), unit.KJPerMol(m.Ea.Likely), from, to)
-	return e.eval.Cost(l, m, from, to), exposure, m.Name, nil
 }

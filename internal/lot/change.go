@@ -39,46 +39,46 @@ const oldestYear = 1980
 // The error wraps ErrInvalid.
 func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 	if _, err := c.Food(p.Food); err != nil {
-		return invalid("%v", err)
+		return Invalid("%v", err)
 	}
 	k, err := c.Container(p.Container)
 	if err != nil {
-		return invalid("%v", err)
+		return Invalid("%v", err)
 	}
 	switch {
 	case p.Count < 1 || p.Count > 100_000:
-		return invalid("count %d containers: give 1 to 100000", p.Count)
+		return Invalid("count %d containers: give 1 to 100000", p.Count)
 	case !(p.NetMassKG > 0):
-		return invalid("net mass %g kg of each container: give a mass above 0", p.NetMassKG)
+		return Invalid("net mass %g kg of each container: give a mass above 0", p.NetMassKG)
 	case p.NetMassKG > 2*k.Volume.High:
-		return invalid("net mass %g kg does not go into a %s of %g L", p.NetMassKG, k.Name, k.Volume.Likely)
+		return Invalid("net mass %g kg does not go into a %s of %g L", p.NetMassKG, k.Name, k.Volume.Likely)
 	case p.PackedAt.IsZero():
-		return invalid("no pack date: give the day it was packed")
+		return Invalid("no pack date: give the day it was packed")
 	case p.PackedAt.After(now.Add(24 * time.Hour)):
-		return invalid("pack date %s is in the future", p.PackedAt.Format(time.DateOnly))
+		return Invalid("pack date %s is in the future", p.PackedAt.Format(time.DateOnly))
 	case p.PackedAt.Year() < oldestYear:
-		return invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
+		return Invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
 	case p.MoistureWB < 0 || p.MoistureWB > 0.5 || p.MoistureWB != p.MoistureWB:
-		return invalid("moisture %g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
+		return Invalid("moisture %g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
 	case p.Room == "":
-		return invalid("no room: say where the lot stands")
+		return Invalid("no room: say where the lot stands")
 	}
 	return p.checkWords()
 }
 
 func (p Packing) checkWords() error {
 	if !slices.Contains([]TreatmentKind{NoTreatment, Absorber, FreezeThaw}, p.Treatment.Kind) {
-		return invalid("unknown treatment %q: it is one of none, absorber, freeze-thaw", p.Treatment.Kind)
+		return Invalid("unknown treatment %q: it is one of none, absorber, freeze-thaw", p.Treatment.Kind)
 	}
 	if !slices.Contains([]Shading{OpenShelf, Boxed, DarkRoom}, p.Shading) {
-		return invalid("unknown shading %q: it is one of open-shelf, boxed, dark-room", p.Shading)
+		return Invalid("unknown shading %q: it is one of open-shelf, boxed, dark-room", p.Shading)
 	}
 	capacity := p.Treatment.CapacityCM3
 	if p.Treatment.Kind == Absorber && !(capacity > 0 && capacity <= 20_000) {
-		return invalid("absorber capacity %g cm3: give the rated oxygen capacity of the packets in one container, up to 20000 cm3", capacity)
+		return Invalid("absorber capacity %g cm3: give the rated oxygen capacity of the packets in one container, up to 20000 cm3", capacity)
 	}
 	if p.Treatment.Kind != Absorber && capacity != 0 {
-		return invalid("absorber capacity %g cm3 with treatment %q: the capacity goes with treatment absorber", capacity, p.Treatment.Kind)
+		return Invalid("absorber capacity %g cm3 with treatment %q: the capacity goes with treatment absorber", capacity, p.Treatment.Kind)
 	}
 	return nil
 }
@@ -94,7 +94,7 @@ func (b *Book) Lots() []Lot { return slices.Clone(b.lots) }
 func (b *Book) Find(id string) (Lot, error) {
 	i := b.index(id)
 	if i < 0 {
-		return Lot{}, fmt.Errorf("no lot %q: %w", id, ErrNotFound)
+		return Lot{}, NotFound("no lot %q", id)
 	}
 	return b.lots[i], nil
 }
@@ -111,7 +111,7 @@ func (b *Book) NextID() string { return fmt.Sprintf("L-%d", len(b.lots)+1) }
 func (b *Book) Check(c Change) error {
 	if c.Kind == Added {
 		if c.Packing == nil || c.Lot != b.NextID() {
-			return invalid("change adds lot %q, the next is %q", c.Lot, b.NextID())
+			return Invalid("change adds lot %q, the next is %q", c.Lot, b.NextID())
 		}
 		return nil
 	}
@@ -122,17 +122,17 @@ func (b *Book) Check(c Change) error {
 	last := l.Stays[len(l.Stays)-1]
 	switch {
 	case l.Finished():
-		return invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
+		return Invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
 	case c.At.Before(last.From):
-		return invalid("lot %s stands in %s since %s: the change at %s is earlier", l.ID, last.Room, last.From.Format(time.RFC3339), c.At.Format(time.RFC3339))
+		return Invalid("lot %s stands in %s since %s: the change at %s is earlier", l.ID, last.Room, last.From.Format(time.RFC3339), c.At.Format(time.RFC3339))
 	case c.At.After(c.Recorded.Add(24 * time.Hour)):
-		return invalid("the change at %s is in the future", c.At.Format(time.RFC3339))
+		return Invalid("the change at %s is in the future", c.At.Format(time.RFC3339))
 	case c.Kind == Moved && c.Room == "":
-		return invalid("no room: say where lot %s goes", l.ID)
+		return Invalid("no room: say where lot %s goes", l.ID)
 	case c.Kind == Moved && c.Room == last.Room:
-		return invalid("lot %s stands in %s already", l.ID, c.Room)
+		return Invalid("lot %s stands in %s already", l.ID, c.Room)
 	case c.Kind != Moved && c.Kind != Ended:
-		return invalid("unknown change %q", c.Kind)
+		return Invalid("unknown change %q", c.Kind)
 	}
 	return nil
 }

@@ -6,10 +6,8 @@ import (
 )
 
 // Sentinels that an edit of lots or alarms wraps, so that a page or a command
-// can tell a keeper's slip from a fault of the machine. Wrap with %w and say
-// what, where and how to mend before it:
-//
-//	fmt.Errorf("lot %q: %w", id, lot.ErrNotFound)
+// can tell a keeper's slip from a fault of the machine; see Invalid and
+// NotFound.
 var (
 	// ErrNotFound is returned when the lot or the alarm condition named is
 	// not there.
@@ -20,7 +18,22 @@ var (
 	ErrInvalid = errors.New("not accepted")
 )
 
-// invalid is a refusal that wraps ErrInvalid.
-func invalid(format string, args ...any) error {
-	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), ErrInvalid)
+// refusal is an error for the keeper, in words that stand alone; kind is the
+// sentinel it is told by.
+type refusal struct {
+	text string
+	kind error
+}
+
+func (r refusal) Error() string { return r.text }
+func (r refusal) Unwrap() error { return r.kind }
+
+// Invalid is a refusal told by ErrInvalid.
+func Invalid(format string, args ...any) error {
+	return refusal{fmt.Sprintf(format, args...), ErrInvalid}
+}
+
+// NotFound is a refusal told by ErrNotFound.
+func NotFound(format string, args ...any) error {
+	return refusal{fmt.Sprintf(format, args...), ErrNotFound}
 }

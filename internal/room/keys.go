@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 
+	"dryhold/internal/kinetics"
 	"dryhold/internal/unit"
 )
 
@@ -11,8 +12,8 @@ import (
 const Reference = unit.Celsius(21)
 
 // AirEa is the activation energy of the mean kinetic temperature, always
-// among the keys of a ledger (ICH Q1A(R2): 83.144 kJ/mol).
-const AirEa = unit.KJPerMol(83.144)
+// among the keys of a ledger.
+const AirEa = kinetics.ConventionalEa
 
 // Keys are the core lags and activation energies for which a ledger keeps
 // exposure: those of the lots in the house. Sorted, without repeats; lag 0

@@ -108,9 +108,8 @@ func (l *Ledger) MeanKinetic(from, to time.Time) (t unit.Celsius, ok bool) {
 	if known <= 0 || 2*e.Measured < to.Sub(from) {
 		return 0, false
 	}
-	rate := float64(e.Days) / (known.Hours() / 24)
-	inverse := 1/float64(Reference.Kelvin()) - math.Log(rate)*kinetics.R/float64(AirEa)
-	return unit.Kelvin(1 / inverse).Celsius(), true
+	t, err := kinetics.EffectiveTemperature(AirEa, Reference, float64(e.Days)/(known.Hours()/24))
+	return t, err == nil
 }
 
 // Coverage is the share of a stretch whose temperature was measured, 0 to 1.

@@ -43,8 +43,8 @@ func checkSettings(t rapid.TB, src []byte) {
 	s, err := settings.Parse("f", src)
 	if err != nil {
 		wellFormed(t, err, src)
-		if s != nil {
-			t.Fatal("settings and an error")
+		if s == nil {
+			t.Fatal("an error without what could be read")
 		}
 		return
 	}

@@ -29,17 +29,15 @@ const (
 
 // Parse reads a configuration. What it leaves out has the value of Default,
 // except that new rooms are accepted only when no rooms are listed. File
-// names the source in messages. The error is a Problems with every mistake.
+// names the source in messages. The error is a Problems with every mistake; the
+// settings then hold what could be read, for further checks only.
 func Parse(file string, src []byte) (*Settings, error) {
 	p := parse{decoder: decoder{file: file}, s: Default()}
 	root := p.document(src)
 	if root != nil {
 		p.top(root)
 	}
-	if err := p.problems.sorted(); err != nil {
-		return nil, err
-	}
-	return p.s, nil
+	return p.s, p.problems.sorted()
 }
 
 // parse is a decoder with the settings it fills.

@@ -90,7 +90,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 					{Path: "light.lux", Quantity: unit.Illuminance, Unit: lx, Scale: 1},
 				},
 			}},
-			{Pattern: "dryhold/{room}/{quantity}", Number: &wire.Number{Units: map[unit.Quantity]unit.Unit{
+			{Pattern: "rooms/{room}/{quantity}", Number: &wire.Number{Units: map[unit.Quantity]unit.Unit{
 				unit.Temperature: c, unit.Humidity: pct, unit.Illuminance: lx,
 			}}},
 			{Pattern: "sensors/{sensor}/state", JSON: &wire.JSON{Fields: []wire.Field{

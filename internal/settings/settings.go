@@ -155,7 +155,7 @@ const (
 
 // Default is the configuration of a daemon started without a file: a broker
 // of its own and the page, both on loopback, any room accepted, and readings
-// as bare numbers on dryhold/ROOM/QUANTITY or as JSON on dryhold/ROOM.
+// as bare numbers on rooms/ROOM/QUANTITY or as JSON on rooms/ROOM.
 func Default() *Settings {
 	return &Settings{
 		Site:           DefaultSite,
@@ -170,8 +170,8 @@ func Default() *Settings {
 }
 
 // DefaultTopics are the mappings used when a configuration names none: bare
-// numbers on dryhold/{room}/{quantity} in °C, % and lx, and JSON on
-// dryhold/{room} with the fields temperature, humidity and illuminance in the
+// numbers on rooms/{room}/{quantity} in °C, % and lx, and JSON on
+// rooms/{room} with the fields temperature, humidity and illuminance in the
 // same units and an optional time of its own in RFC 3339.
 func DefaultTopics() []wire.Mapping {
 	celsius := mustUnit(unit.Temperature, "C")
@@ -179,15 +179,15 @@ func DefaultTopics() []wire.Mapping {
 	lux := mustUnit(unit.Illuminance, "lx")
 	return []wire.Mapping{
 		{
-			Pattern: "dryhold/{room}/{quantity}",
+			Pattern: "rooms/{room}/{quantity}",
 			Number: &wire.Number{Units: map[unit.Quantity]unit.Unit{
 				unit.Temperature: celsius, unit.Humidity: percent, unit.Illuminance: lux,
 			}},
 		},
 		{
-			Pattern: "dryhold/{room}",
+			Pattern: "rooms/{room}",
 			JSON: &wire.JSON{
-				Time: &wire.TimeField{Path: "time", Format: wire.RFC3339},
+				Time: &wire.TimeField{Path: "time", Format: wire.RFC3339, Optional: true},
 				Fields: []wire.Field{
 					{Path: "temperature", Quantity: unit.Temperature, Unit: celsius, Scale: 1},
 					{Path: "humidity", Quantity: unit.Humidity, Unit: percent, Scale: 1},

@@ -193,6 +193,7 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 				p.at(n, "unknown time format %q%s", name, hint(name, names))
 			}
 		}},
+		key{name: "optional", read: func(n ast.Node) { field.Optional = p.boolean(n, "optional") }},
 	)
 	return field
 }

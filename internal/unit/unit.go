@@ -112,6 +112,15 @@ func ParseQuantity(name string) (Quantity, error) {
 	return 0, fmt.Errorf("unknown quantity %q: it is one of %s", name, strings.Join(QuantityNames(), ", "))
 }
 
+// MarshalText writes the quantity's name.
+func (q Quantity) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
+
+// UnmarshalText reads a quantity's name.
+func (q *Quantity) UnmarshalText(b []byte) (err error) {
+	*q, err = ParseQuantity(string(b))
+	return err
+}
+
 // Symbol is the canonical unit's symbol.
 func (q Quantity) Symbol() string { s, _ := q.spec(); return s.symbol }
 

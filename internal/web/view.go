@@ -209,7 +209,7 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 		}
 		look := okSight("reports")
 		if sv.Silent {
-			look = unknownSight("silent for more than " + span(sv.Stale))
+			look = unknownSight("silent for more than " + span(time.Duration(sv.StaleSeconds*float64(time.Second))))
 		}
 		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), look})
 	}

@@ -40,6 +40,7 @@ type mapping struct {
 	number                         map[unit.Quantity]conversion
 	fields                         []field
 	timePath, timeText, timeFormat string
+	timeOptional                   bool
 }
 
 // field is a compiled Field; path is in gjson's syntax, text as configured.
@@ -177,6 +178,7 @@ func (c *mapping) compileJSON(j JSON) error {
 		path, err := gjsonPath(j.Time.Path)
 		faults = append(faults, err)
 		c.timePath, c.timeText, c.timeFormat = path, j.Time.Path, string(j.Time.Format)
+		c.timeOptional = j.Time.Optional
 		switch j.Time.Format {
 		case RFC3339, UnixSeconds, UnixMillis:
 		default:

@@ -57,8 +57,8 @@ func (c *mapping) decodeJSON(msg Message, s room.Series) (Decoded, []*refusal) {
 	text := string(msg.Payload)
 	out := Decoded{}
 	at := msg.receipt()
-	if c.timePath != "" {
-		own, bad := c.ownTime(gjson.Get(text, c.timePath), msg.ReceivedAt)
+	if when := gjson.Get(text, c.timePath); c.timePath != "" && (when.Type != gjson.Null || !c.timeOptional) {
+		own, bad := c.ownTime(when, msg.ReceivedAt)
 		if bad != nil {
 			return Decoded{}, []*refusal{bad}
 		}

@@ -64,6 +64,10 @@ type Field struct {
 type TimeField struct {
 	Path   string
 	Format TimeFormat
+	// Optional lets a message leave the time out: it then takes that of its
+	// receipt. Otherwise such a message is refused, since stamping a queued
+	// message by its receipt would place its readings wrongly.
+	Optional bool
 }
 
 // TimeFormat says how a time is written.

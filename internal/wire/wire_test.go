@@ -39,15 +39,15 @@ func larchHouse(t testing.TB) *Map {
 			{Path: `light\.level`, Quantity: unit.Illuminance},
 		}}},
 		{Pattern: "larch/{room}/timed/{sensor}", JSON: &JSON{
-			Time:   &TimeField{"time", RFC3339},
+			Time:   &TimeField{Path: "time", Format: RFC3339},
 			Fields: []Field{{Path: "t", Quantity: unit.Temperature}},
 		}},
 		{Pattern: "seconds/{sensor}/#", Room: "loft", JSON: &JSON{
-			Time:   &TimeField{"ts", UnixSeconds},
+			Time:   &TimeField{Path: "ts", Format: UnixSeconds},
 			Fields: []Field{{Path: "v.0.t", Quantity: unit.Temperature, Scale: 0.1, Unit: mustUnit(t, unit.Temperature, "F")}},
 		}},
 		{Pattern: "millis", Room: "loft", Sensor: "probe", JSON: &JSON{
-			Time:   &TimeField{"ts", UnixMillis},
+			Time:   &TimeField{Path: "ts", Format: UnixMillis},
 			Fields: []Field{{Path: "t", Quantity: unit.Temperature}},
 		}},
 		{Pattern: "gateway/{sensor}/{quantity}", Number: &Number{Units: map[unit.Quantity]unit.Unit{
@@ -321,7 +321,7 @@ func TestNewMapRefuses(t *testing.T) {
 	f("given twice", Mapping{Pattern: "{room}", JSON: &JSON{Fields: []Field{field, field}}})
 	f("unknown quantity", Mapping{Pattern: "{room}", JSON: &JSON{Fields: []Field{{Path: "t"}}}})
 	f("path is empty", Mapping{Pattern: "{room}", JSON: &JSON{Fields: []Field{{Quantity: unit.Temperature}}}})
-	f("time format", Mapping{Pattern: "{room}", JSON: &JSON{Fields: []Field{field}, Time: &TimeField{"t", "iso"}}})
+	f("time format", Mapping{Pattern: "{room}", JSON: &JSON{Fields: []Field{field}, Time: &TimeField{Path: "t", Format: "iso"}}})
 	f("mapped twice", Mapping{Pattern: "a", Room: "x", Number: temperature}, Mapping{Pattern: "a", Room: "y", Number: temperature})
 	f("mapping 2: topic pattern \"b\"", Mapping{Pattern: "{room", Number: temperature}, Mapping{Pattern: "b", Number: temperature})
 }
@@ -489,4 +489,26 @@ func check(t *testing.T, m *Map, topic string, payload []byte, causes map[Cause]
 		}
 		causes[e.Cause]++
 	}
+}
+
+func TestOptionalTime(t *testing.T) {
+	m, err := NewMap([]Mapping{{Pattern: "rooms/{room}", JSON: &JSON{
+		Time:   &TimeField{Path: "time", Format: RFC3339, Optional: true},
+		Fields: []Field{{Path: "t", Quantity: unit.Temperature}},
+	}}}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	received := time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC)
+	f := func(payload string, own bool, at time.Time, faults int) {
+		t.Helper()
+		d, errs := m.Decode(Message{Topic: "rooms/loft", Payload: []byte(payload), ReceivedAt: received})
+		if len(errs) != faults || d.OwnTime != own || faults == 0 && !d.Readings[0].At.Equal(at) {
+			t.Errorf("%s: %+v %v", payload, d, errs)
+		}
+	}
+	f(`{"t": 20}`, false, received, 0)
+	f(`{"t": 20, "time": "2026-07-01T11:00:00Z"}`, true, received.Add(-time.Hour), 0)
+	f(`{"t": 20, "time": null}`, false, received, 0)
+	f(`{"t": 20, "time": "soon"}`, false, received, 1)
 }

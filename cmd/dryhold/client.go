@@ -1,0 +1,97 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/user"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"dryhold/internal/web"
+)
+
+// client talks to the running daemon.
+type client struct {
+	url  string
+	http *http.Client
+}
+
+// addURL adds the flag that says where the daemon is.
+func addURL(c *cobra.Command, to *string) {
+	url := os.Getenv("DRYHOLD_URL")
+	if url == "" {
+		url = "http://127.0.0.1:8090"
+	}
+	c.PersistentFlags().StringVar(to, "url", url, "address of the daemon's page, also from $DRYHOLD_URL")
+}
+
+func newClient(url string) client {
+	return client{strings.TrimRight(url, "/"), &http.Client{Timeout: 30 * time.Second}}
+}
+
+// do sends a request and decodes the answer into out, unless that is nil. A
+// problem becomes an error with the daemon's own words.
+func (k client) do(ctx context.Context, method, path string, in, out any) error {
+	var body io.Reader
+	if in != nil {
+		b, err := json.Marshal(in)
+		if err != nil {
+			return fmt.Errorf("cannot write the request: %w", err)
+		}
+		body = bytes.NewReader(b)
+	}
+	req, err := http.NewRequestWithContext(ctx, method, k.url+path, body)
+	if err != nil {
+		return usageError{fmt.Errorf("--url %q is not an address: %w", k.url, err)}
+	}
+	req.Header.Set("Content-Type", "application/json")
+	resp, err := k.http.Do(req)
+	if err != nil {
+		return fmt.Errorf("cannot reach the daemon at %s: start it with `dryhold run`, or say with --url where it is: %w", k.url, err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode >= 400 {
+		return problem(resp)
+	}
+	if out == nil {
+		return nil
+	}
+	if err := json.NewDecoder(resp.Body).Decode(out); err != nil {
+		return fmt.Errorf("cannot read the daemon's answer at %s: %w", k.url, err)
+	}
+	return nil
+}
+
+func problem(resp *http.Response) error {
+	var p web.Problem
+	if err := json.NewDecoder(io.LimitReader(resp.Body, 1<<20)).Decode(&p); err != nil || p.Detail == "" {
+		return fmt.Errorf("the daemon answers %s: is that address a dryhold?", resp.Status)
+	}
+	return errors.New(p.Detail)
+}
+
+// printJSON writes v for programs.
+func printJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}
+
+// who is the name recorded with an edit.
+func who(given string) string {
+	if given != "" {
+		return given
+	}
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return "unknown"
+}

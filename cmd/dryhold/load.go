@@ -1,0 +1,82 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/adrg/xdg"
+
+	"dryhold/config"
+	"dryhold/internal/catalog"
+	"dryhold/internal/settings"
+)
+
+// load reads the configuration and the catalog. Without a file it is the
+// default configuration. Every mistake in every file is in the error.
+func load(path string) (*settings.Settings, *catalog.Catalog, error) {
+	s := settings.Default()
+	var problems error
+	if path != "" {
+		src, err := os.ReadFile(path)
+		if err != nil {
+			return nil, nil, fmt.Errorf("cannot read the configuration: %w", err)
+		}
+		s, problems = settings.Parse(path, src)
+		resolve(s, filepath.Dir(path))
+	}
+	cat, err := loadCatalog(s.Catalog)
+	if err := errors.Join(problems, err); err != nil {
+		return nil, nil, err
+	}
+	return s, cat, nil
+}
+
+func loadCatalog(extra []string) (*catalog.Catalog, error) {
+	shipped, err := config.Catalog()
+	if err != nil {
+		return nil, err
+	}
+	var sources []settings.Source
+	for _, f := range shipped {
+		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
+	}
+	for _, path := range extra {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read a catalog file: %w", err)
+		}
+		sources = append(sources, settings.Source{File: path, Data: data})
+	}
+	return settings.ParseCatalog(sources...)
+}
+
+// resolve makes the files that a configuration names relative to its folder.
+func resolve(s *settings.Settings, dir string) {
+	files := []*string{
+		&s.Broker.UsernameFile, &s.Broker.PasswordFile, &s.Broker.CAFile, &s.Broker.CertFile, &s.Broker.KeyFile,
+	}
+	if e := s.Broker.Embedded; e != nil {
+		files = append(files, &e.UsernameFile, &e.PasswordFile)
+	}
+	if m := s.Mail; m != nil {
+		files = append(files, &m.UsernameFile, &m.PasswordFile)
+	}
+	for i := range s.Catalog {
+		files = append(files, &s.Catalog[i])
+	}
+	for _, f := range files {
+		if *f != "" && !filepath.IsAbs(*f) {
+			*f = filepath.Join(dir, *f)
+		}
+	}
+}
+
+// dataDir is the directory given, or the platform's place for state.
+func dataDir(given string) string {
+	if given != "" {
+		return given
+	}
+	return filepath.Join(xdg.StateHome, "dryhold")
+}

@@ -1,0 +1,254 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"dryhold/internal/engine"
+	"dryhold/internal/lot"
+	"dryhold/internal/web"
+)
+
+func newLots() *cobra.Command {
+	var url string
+	c := &cobra.Command{
+		Use: "lots", Short: "Register, list, move and finish lots", Args: noArgs,
+		Long: "A lot is one packing of one food in one container class. These commands talk to\nthe running daemon.",
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	addURL(c, &url)
+	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsFinish(&url))
+	return c
+}
+
+func newLotsAdd(url *string) *cobra.Command {
+	p := lot.Packing{}
+	var packed, treatment, shading, by string
+	var moisture float64
+	var asJSON bool
+	c := &cobra.Command{
+		Use: "add FOOD CONTAINER", Short: "Register a lot",
+		Long: `Register a lot: a food class and a container class of the catalog, how many
+containers, the net mass in each, when and how it was packed, and where it
+stands. Unknown classes are refused, with the nearest known one.
+
+Low-oxygen packing is only for dry food, about 10 % moisture or less: botulism
+poisoning may result from moist food packed without oxygen. Keep absorbers from
+children. Follow your local food-safety authority.`,
+		Example: `  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar \
+      --packed 2026-03-14 --treatment absorber --capacity 300 --moisture 11.5
+  dryhold lots add hard-wheat pail-20l-foil --count 2 --mass 15 --room loft --treatment freeze-thaw`,
+		Args: exactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			p.Food, p.Container = args[0], args[1]
+			p.Treatment.Kind, p.Shading, p.MoistureWB = lot.TreatmentKind(treatment), lot.Shading(shading), moisture/100
+			at, err := instant(packed)
+			if err != nil {
+				return usageError{fmt.Errorf("--packed: %w", err)}
+			}
+			p.PackedAt = at
+			var added lot.Lot
+			if err := newClient(*url).do(c.Context(), "POST", "/api/v1/lots", web.AddLot{Packing: p, By: who(by)}, &added); err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), added)
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "Registered %s: %d x %g kg of %s in %s, in %s.\n", added.ID, p.Count, p.NetMassKG, p.Food, p.Container, p.Room)
+			return err
+		},
+	}
+	f := c.Flags()
+	f.IntVar(&p.Count, "count", 1, "number of containers")
+	f.Float64Var(&p.NetMassKG, "mass", 0, "net mass in each container, kg")
+	f.StringVar(&packed, "packed", "", "when it was packed: 2026-03-14 or RFC 3339 (default: now)")
+	f.StringVar(&treatment, "treatment", string(lot.NoTreatment), "none, absorber or freeze-thaw")
+	f.Float64Var(&p.Treatment.CapacityCM3, "capacity", 0, "rated oxygen capacity of the absorber in each container, cm3")
+	f.Float64Var(&moisture, "moisture", 0, "moisture at packing, % of wet mass, if it was measured")
+	f.StringVar(&shading, "shading", string(lot.OpenShelf), "open-shelf, boxed or dark-room")
+	f.StringVar(&p.Room, "room", "", "room it stands in")
+	f.StringVar(&p.Note, "note", "", "anything worth knowing")
+	f.StringVar(&by, "by", "", "your name (default: the user's)")
+	f.BoolVar(&asJSON, "json", false, "print JSON")
+	for _, name := range []string{"mass", "room"} {
+		if err := c.MarkFlagRequired(name); err != nil {
+			panic("BUG: " + err.Error())
+		}
+	}
+	return c
+}
+
+// instant reads a date (its noon, UTC, so that it is that day in any zone) or
+// a full time; empty is now.
+func instant(s string) (time.Time, error) {
+	if s == "" {
+		return time.Now().UTC().Truncate(time.Second), nil
+	}
+	if d, err := time.Parse(time.DateOnly, s); err == nil {
+		return d.Add(12 * time.Hour), nil
+	}
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil {
+		return t, fmt.Errorf("%q is not a time: write 2026-03-14 or 2026-03-14T09:00:00Z", s)
+	}
+	return t.UTC(), nil
+}
+
+func newLotsList(url *string) *cobra.Command {
+	var asJSON, all bool
+	c := &cobra.Command{
+		Use: "list", Short: "List lots, the one with the least quality left first", Args: noArgs,
+		Example: "  dryhold lots list\n  dryhold lots list --all --json",
+		RunE: func(c *cobra.Command, _ []string) error {
+			var answer web.LotsAnswer
+			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/lots", nil, &answer); err != nil {
+				return err
+			}
+			lots := []engine.LotView{}
+			for _, l := range answer.Lots {
+				if all || !l.Finished() {
+					lots = append(lots, l)
+				}
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), lots)
+			}
+			return printLots(c.OutOrStdout(), lots)
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	c.Flags().BoolVar(&all, "all", false, "with lots that are finished")
+	return c
+}
+
+func printLots(w io.Writer, lots []engine.LotView) error {
+	if len(lots) == 0 {
+		_, err := fmt.Fprintln(w, "No lots yet. Register one with `dryhold lots add FOOD CONTAINER --mass KG --room ROOM`.")
+		return err
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "LOT\tFOOD\tCONTAINER\tROOM\tQUALITY LEFT\tLOW TO HIGH\tLIMITED BY\tEND AT PLAN\tLOST BEYOND PLAN")
+	for _, l := range lots {
+		end := l.EndAtPlan.Format("2006-01")
+		if l.Finished() {
+			end = "finished " + l.FinishedAt.Format(time.DateOnly)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%d x %s\t%s\t%.1f %%\t%s\t%s\t%s\t%.1f days\n", l.ID, l.FoodName, l.Packing.Count, l.ContainerName, l.Room(),
+			100*l.Remaining.Likely, band(l.Remaining), l.Limiting, end, l.LostBeyondPlan)
+	}
+	return t.Flush()
+}
+
+func band(e engine.Estimate) string {
+	return fmt.Sprintf("%.0f to %.0f %%", math.Round(100*e.Low), math.Round(100*e.High))
+}
+
+func newLotsShow(url *string) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use: "show LOT", Short: "Show one lot in full", Args: exactArgs(1),
+		Example: "  dryhold lots show L-1",
+		RunE: func(c *cobra.Command, args []string) error {
+			var l engine.LotView
+			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/lots/"+escape(args[0]), nil, &l); err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), l)
+			}
+			return printLot(c.OutOrStdout(), l)
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func printLot(w io.Writer, l engine.LotView) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	row := func(k, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", k, fmt.Sprintf(format, args...)) }
+	row("lot", "%s", l.ID)
+	row("food", "%s", l.FoodName)
+	row("packed", "%s: %d x %g kg in %s", l.Packing.PackedAt.Format(time.DateOnly), l.Packing.Count, l.Packing.NetMassKG, l.ContainerName)
+	row("treatment", "%s", l.Packing.Treatment.Kind)
+	row("atmosphere", "%s (%s)", l.Atmosphere, l.AtmosphereNote)
+	for _, s := range l.Stays {
+		row("stands in", "%s since %s", s.Room, s.From.Format(time.DateOnly))
+	}
+	if l.Finished() {
+		row("finished", "%s %s", l.FinishedAt.Format(time.DateOnly), l.FinishNote)
+	}
+	row("quality left", "%.1f %% (%s), limited by %s", 100*l.Remaining.Likely, band(l.Remaining), l.Limiting)
+	for _, m := range l.Modes {
+		row("  "+m.Name, "%.2f %% of its life spent; %.1f equivalent days at 21 °C", 100*m.Consumed.Likely, m.Exposure.Likely)
+	}
+	row("end at plan", "%s, if kept at plan storage from now on", l.EndAtPlan.Format(time.DateOnly))
+	row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)
+	row("not measured", "%.1f days estimated, %.1f days unknown", l.EstimatedDays, l.UnknownDays)
+	if l.Caution != "" {
+		row("caution", "%s", l.Caution)
+	}
+	row("", "Quality is not safety: when in doubt, throw it out.")
+	return t.Flush()
+}
+
+func newLotsMove(url *string) *cobra.Command {
+	var at, by string
+	c := &cobra.Command{
+		Use: "move LOT ROOM", Short: "Record that a lot was moved to another room", Args: exactArgs(2),
+		Example: "  dryhold lots move L-3 cellar\n  dryhold lots move L-3 cellar --at 2026-07-14",
+		RunE: func(c *cobra.Command, args []string) error {
+			body := web.MoveLot{Room: args[1], By: who(by)}
+			if err := optionalInstant(at, &body.At); err != nil {
+				return err
+			}
+			if err := newClient(*url).do(c.Context(), "POST", "/api/v1/lots/"+escape(args[0])+"/move", body, nil); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s stands in %s now.\n", args[0], args[1])
+			return err
+		},
+	}
+	c.Flags().StringVar(&at, "at", "", "when it was moved (default: now)")
+	c.Flags().StringVar(&by, "by", "", "your name (default: the user's)")
+	return c
+}
+
+func newLotsFinish(url *string) *cobra.Command {
+	var at, by, note string
+	c := &cobra.Command{
+		Use: "finish LOT", Short: "Record that a lot was eaten, given away or thrown out", Args: exactArgs(1),
+		Example: "  dryhold lots finish L-3 --note \"eaten\"",
+		RunE: func(c *cobra.Command, args []string) error {
+			body := web.FinishLot{Note: note, By: who(by)}
+			if err := optionalInstant(at, &body.At); err != nil {
+				return err
+			}
+			if err := newClient(*url).do(c.Context(), "POST", "/api/v1/lots/"+escape(args[0])+"/finish", body, nil); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s is finished; its record stays.\n", args[0])
+			return err
+		},
+	}
+	c.Flags().StringVar(&note, "note", "", "what became of it")
+	c.Flags().StringVar(&at, "at", "", "when it was finished (default: now)")
+	c.Flags().StringVar(&by, "by", "", "your name (default: the user's)")
+	return c
+}
+
+func optionalInstant(s string, to *time.Time) error {
+	if s == "" {
+		return nil
+	}
+	t, err := instant(s)
+	if err != nil {
+		return usageError{fmt.Errorf("--at: %w", err)}
+	}
+	*to = t
+	return nil
+}

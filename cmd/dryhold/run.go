@@ -1,0 +1,105 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"dryhold/internal/app"
+)
+
+// stopWithin bounds a stop on request.
+const stopWithin = 20 * time.Second
+
+func newRun() *cobra.Command {
+	var configFile, data, level string
+	c := &cobra.Command{
+		Use: "run", Short: "Run the daemon", Args: noArgs,
+		Long: `Run the daemon until it is interrupted.
+
+Without --config it brings its own MQTT broker on 127.0.0.1:1883 and shows its
+page on http://127.0.0.1:8090, both for this machine only, and accepts readings
+from any room. With --config it does what the file says.
+
+Everything it keeps is below one data directory: --data, or the platform's
+place for state ($XDG_STATE_HOME/dryhold).`,
+		Example: `  dryhold run
+  dryhold run --config /etc/dryhold/dryhold.yaml --data /var/lib/dryhold`,
+		RunE: func(c *cobra.Command, _ []string) error {
+			var l slog.Level
+			if err := l.UnmarshalText([]byte(level)); err != nil {
+				return usageError{fmt.Errorf("--log %q: use debug, info, warn or error", level)}
+			}
+			log := slog.New(slog.NewTextHandler(c.ErrOrStderr(), &slog.HandlerOptions{Level: l}))
+			return run(c.Context(), c.OutOrStdout(), configFile, dataDir(data), log)
+		},
+	}
+	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML)")
+	c.Flags().StringVar(&data, "data", "", "directory for everything kept (default: the platform's place for state)")
+	c.Flags().StringVar(&level, "log", "info", "least level of the log: debug, info, warn, error")
+	return c
+}
+
+func run(ctx context.Context, out io.Writer, configFile, data string, log *slog.Logger) error {
+	s, cat, err := load(configFile)
+	if err != nil {
+		return err
+	}
+	a, err := app.New(app.Options{Settings: s, Catalog: cat, DataDir: data, Version: version(), Log: log})
+	if err != nil {
+		return err
+	}
+	if err := a.Start(ctx); err != nil {
+		return err
+	}
+	if err := greet(out, a, data, s.Broker.Embedded != nil); err != nil {
+		log.Warn("cannot print the start-up text", "error", err)
+	}
+	<-ctx.Done()
+	log.Info("stopping")
+	stopping, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	return a.Stop(stopping)
+}
+
+// greet says what listens where, and how to publish a first reading.
+func greet(out io.Writer, a *app.App, data string, own bool) error {
+	broker := "reads from"
+	if own {
+		broker = "own broker"
+	}
+	text := fmt.Sprintf("dryhold %s\n  page        %s\n  %-10s  %s\n  data        %s\n", version(), a.URL(), broker, a.BrokerURL(), data)
+	if line := a.FirstReading(); line != "" {
+		text += "\nPublish a first reading (°C; then also .../humidity in %, .../illuminance in lx):\n  " + line + "\n"
+	}
+	text += "\nRegister a first lot:\n  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar\n"
+	text += "\nQuality is not safety: when in doubt about any food, throw it out.\n"
+	_, err := io.WriteString(out, text)
+	return err
+}
+
+func newCheck() *cobra.Command {
+	var configFile string
+	c := &cobra.Command{
+		Use: "check", Short: "Check a configuration and the catalog, and list every mistake", Args: noArgs,
+		Long: `Check a configuration file and the catalog files it names. Every mistake is
+listed with file, line and column, and the exit code is then 1.`,
+		Example: "  dryhold check --config /etc/dryhold/dryhold.yaml",
+		RunE: func(c *cobra.Command, _ []string) error {
+			s, cat, err := load(configFile)
+			if err != nil {
+				return errors.New("the configuration has mistakes:\n" + err.Error())
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "The configuration is good: site %s, %d rooms listed, %d topics, %d food classes, %d container classes.\n",
+				s.Site, len(s.Rooms), len(s.Topics), len(cat.Foods), len(cat.Containers))
+			return err
+		},
+	}
+	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML); without it the shipped defaults are checked")
+	return c
+}

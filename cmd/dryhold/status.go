@@ -1,0 +1,174 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"net/url"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/engine"
+	"dryhold/internal/nearest"
+	"dryhold/internal/web"
+)
+
+func newStatus() *cobra.Command {
+	var from string
+	var asJSON bool
+	c := &cobra.Command{
+		Use: "status", Short: "Show rooms, lots and alarms now", Args: noArgs,
+		Example: "  dryhold status\n  dryhold status --json",
+		RunE: func(c *cobra.Command, _ []string) error {
+			var s web.StatusAnswer
+			if err := newClient(from).do(c.Context(), "GET", "/api/v1/status", nil, &s); err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), s)
+			}
+			return printStatus(c.OutOrStdout(), s)
+		},
+	}
+	addURL(c, &from)
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func printStatus(w io.Writer, s web.StatusAnswer) error {
+	snap := s.Snapshot
+	fmt.Fprintf(w, "%s, %s\n", snap.Site, snap.At.Local().Format("Mon 2 Jan 2006 15:04:05 MST"))
+	for _, c := range s.Health.Checks {
+		if !c.OK {
+			fmt.Fprintf(w, "NOT WELL  %s: %s\n", c.Title, c.Text)
+		}
+	}
+	fmt.Fprintln(w)
+	if len(snap.Rooms) == 0 {
+		fmt.Fprintln(w, "No rooms yet: a room opens with its first reading.")
+	} else {
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "ROOM\tTEMPERATURE\tHUMIDITY\tLIGHT\tDEW POINT\tAGEING\tLOTS\tLAST READING")
+		for _, r := range snap.Rooms {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d\t%s\n", r.Name,
+				shown(r.Temperature, "%.1f °C", 1), shown(r.Humidity, "%.0f %% RH", 100), shown(r.Illuminance, "%.0f lx", 1),
+				shown(r.DewPoint, "%.1f °C", 1), shown(r.Acceleration, "%.2f x plan", 1), r.LotCount, age(r.Temperature.At, snap.At))
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintln(w)
+	if err := printAlarms(w, snap.Alarms); err != nil {
+		return err
+	}
+	fmt.Fprintln(w)
+	lots := slices.DeleteFunc(slices.Clone(snap.Lots), func(l engine.LotView) bool { return l.Finished() })
+	return printLots(w, lots)
+}
+
+// shown writes a value, or unknown with the last known one.
+func shown(v engine.Value, format string, scale float64) string {
+	switch text := fmt.Sprintf(format, v.Value*scale); {
+	case v.Known:
+		return text
+	case v.At.IsZero():
+		return "unknown"
+	default:
+		return "unknown (was " + text + ")"
+	}
+}
+
+func age(at, now time.Time) string {
+	if at.IsZero() {
+		return "never"
+	}
+	return now.Sub(at).Round(time.Second).String() + " ago"
+}
+
+func printAlarms(w io.Writer, alarms []engine.AlarmView) error {
+	if len(alarms) == 0 {
+		_, err := fmt.Fprintln(w, "No alarms.")
+		return err
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "ALARM\tSTATE\tPRIORITY\tSINCE\tWHAT")
+	for _, a := range alarms {
+		state := string(a.State)
+		if a.By != "" {
+			state += " by " + a.By
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", a.Key, state, a.Priority, a.Since.Local().Format("2006-01-02 15:04"), a.Text)
+	}
+	return t.Flush()
+}
+
+func newAlarms() *cobra.Command {
+	var from string
+	c := &cobra.Command{
+		Use: "alarms", Short: "List and acknowledge alarms", Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	addURL(c, &from)
+	var asJSON bool
+	list := &cobra.Command{
+		Use: "list", Short: "List alarms that are not normal", Args: noArgs,
+		Example: "  dryhold alarms list",
+		RunE: func(c *cobra.Command, _ []string) error {
+			var s web.StatusAnswer
+			if err := newClient(from).do(c.Context(), "GET", "/api/v1/status", nil, &s); err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), s.Snapshot.Alarms)
+			}
+			return printAlarms(c.OutOrStdout(), s.Snapshot.Alarms)
+		},
+	}
+	list.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	var by, note string
+	ack := &cobra.Command{
+		Use: "acknowledge ALARM", Aliases: []string{"ack"}, Short: "Say that you have seen an alarm", Args: exactArgs(1),
+		Example: "  dryhold alarms acknowledge warm/loft --by Ada --note \"window shaded\"",
+		RunE: func(c *cobra.Command, args []string) error {
+			key, err := parseKey(args[0])
+			if err != nil {
+				return usageError{err}
+			}
+			body := web.Acknowledge{Key: key, By: who(by), Note: note}
+			if err := newClient(from).do(c.Context(), "POST", "/api/v1/alarms/acknowledge", body, nil); err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s is acknowledged by %s.\n", key, body.By)
+			return err
+		},
+	}
+	ack.Flags().StringVar(&by, "by", "", "your name (default: the user's)")
+	ack.Flags().StringVar(&note, "note", "", "what you did about it")
+	c.AddCommand(list, ack)
+	return c
+}
+
+// parseKey reads the written form of an alarm key: warm/loft or
+// silent/loft/loft-1.
+func parseKey(s string) (alarm.Key, error) {
+	parts := strings.Split(s, "/")
+	kinds := []string{string(alarm.Warm), string(alarm.Damp), string(alarm.Bright), string(alarm.Silent)}
+	switch {
+	case len(parts) < 2 || len(parts) > 3 || slices.Contains(parts, ""):
+		return alarm.Key{}, fmt.Errorf("%q is not an alarm: write KIND/ROOM, or silent/ROOM/SENSOR", s)
+	case !slices.Contains(kinds, parts[0]):
+		return alarm.Key{}, fmt.Errorf("unknown kind of alarm %q%s", parts[0], nearest.Hint(parts[0], kinds))
+	}
+	k := alarm.Key{Kind: alarm.Kind(parts[0]), Room: parts[1]}
+	if len(parts) == 3 {
+		k.Sensor = parts[2]
+	}
+	return k, nil
+}
+
+func escape(s string) string { return url.PathEscape(s) }

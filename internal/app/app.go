@@ -1,0 +1,212 @@
+// Package app joins the parts to one daemon: New starts nothing, Start brings
+// the parts up in order, Stop takes them down in reverse. It owns the one
+// writer, through which every reading and every edit passes: engine, store
+// commit, then acknowledgement and effects.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"dryhold/internal/broker"
+	"dryhold/internal/catalog"
+	"dryhold/internal/engine"
+	"dryhold/internal/intake"
+	"dryhold/internal/metrics"
+	"dryhold/internal/notify"
+	"dryhold/internal/settings"
+	"dryhold/internal/store"
+	"dryhold/internal/web"
+	"dryhold/internal/wire"
+)
+
+// Options is what an App is made of.
+type Options struct {
+	Settings *settings.Settings
+	Catalog  *catalog.Catalog
+	DataDir  string // holds the database and the embedded broker's sessions
+	Version  string
+	// Now is the clock; nil is the machine's.
+	Now func() time.Time
+	Log *slog.Logger // nil discards
+	// Channels get every notice besides log, MQTT and mail.
+	Channels []notify.Channel
+	// Throwaway spares the embedded broker its syncs, for data that is
+	// deleted anyway.
+	Throwaway bool
+}
+
+// App is one daemon for one site. Several may run in one process, each with a
+// data directory and addresses of its own.
+type App struct {
+	opts     Options
+	log      *slog.Logger
+	now      func() time.Time
+	decoder  *wire.Map
+	store    *store.Store
+	engine   *engine.Engine
+	broker   *broker.Broker
+	client   *intake.Client
+	worker   *notify.Worker
+	metrics  *metrics.Metrics
+	channels []string
+	httpAddr string
+
+	arrivals  chan arrival
+	edits     chan *edit
+	published atomic.Pointer[engine.Snapshot]
+	counters  counters
+	vitals    vitals
+
+	steps    []step // to undo, in order of Start
+	started  bool
+	stopOnce sync.Once
+	stopErr  error
+}
+
+// step is one thing that was brought up and how it is taken down.
+type step struct {
+	name string
+	stop func(ctx context.Context) error
+}
+
+// queueLength bounds what waits for the writer; beyond it intake holds back
+// the broker.
+const queueLength = 4096
+
+// New checks the options. It starts nothing.
+func New(opts Options) (*App, error) {
+	if opts.Settings == nil || opts.Catalog == nil || opts.DataDir == "" {
+		return nil, errors.New("BUG: app.New needs settings, catalog and a data directory")
+	}
+	a := &App{opts: opts, log: opts.Log, now: opts.Now, arrivals: make(chan arrival, queueLength), edits: make(chan *edit)}
+	if a.log == nil {
+		a.log = slog.New(slog.DiscardHandler)
+	}
+	if a.now == nil {
+		a.now = time.Now
+	}
+	var err error
+	if a.decoder, err = wire.NewMap(opts.Settings.Topics, opts.Settings.SensorRooms()); err != nil {
+		return nil, fmt.Errorf("cannot read the topic map: %w", err)
+	}
+	a.metrics, err = metrics.New(metrics.Config{
+		Version: opts.Version, PerLot: opts.Settings.Metrics.PerLot, Snapshot: a.Snapshot, Health: a.Health,
+	})
+	return a, err
+}
+
+// Start brings the daemon up and returns when it takes readings and answers.
+// If a part fails, those before it are taken down again. The context bounds
+// the start only.
+func (a *App) Start(ctx context.Context) error {
+	if a.started {
+		return errors.New("BUG: app started twice")
+	}
+	a.started = true
+	parts := []struct {
+		name  string
+		start func(context.Context) (stop func(context.Context) error, err error)
+	}{
+		{"store", a.startStore},
+		{"engine", a.startEngine},
+		{"page", a.startHTTP},
+		{"broker", a.startBroker},
+		{"client", a.prepareClient},
+		{"notices", a.startNotices},
+		{"writer", a.startWriter},
+		{"intake", a.startIntake},
+	}
+	for _, p := range parts {
+		stop, err := p.start(ctx)
+		if err != nil {
+			return errors.Join(fmt.Errorf("cannot start %s: %w", p.name, err), a.Stop(context.WithoutCancel(ctx)))
+		}
+		if stop != nil {
+			a.steps = append(a.steps, step{p.name, stop})
+		}
+	}
+	return nil
+}
+
+// stopTimeout bounds the whole of Stop where its context does not.
+const stopTimeout = 15 * time.Second
+
+// Stop takes the daemon down. It may be called twice, and before Start. Every
+// part is stopped even when another fails; all errors are joined.
+func (a *App) Stop(ctx context.Context) error {
+	a.stopOnce.Do(func() {
+		ctx, cancel := context.WithTimeout(ctx, stopTimeout)
+		defer cancel()
+		var errs []error
+		for i := len(a.steps) - 1; i >= 0; i-- {
+			if err := a.steps[i].stop(ctx); err != nil {
+				errs = append(errs, fmt.Errorf("cannot stop %s: %w", a.steps[i].name, err))
+			}
+		}
+		a.stopErr = errors.Join(errs...)
+	})
+	return a.stopErr
+}
+
+// Snapshot is the state last published; nil before the first.
+func (a *App) Snapshot() *engine.Snapshot { return a.published.Load() }
+
+// URL is the address of the page.
+func (a *App) URL() string { return "http://" + a.httpAddr }
+
+// BrokerURL is the address of the broker in use.
+func (a *App) BrokerURL() string {
+	if a.broker != nil {
+		return "mqtt://" + a.broker.Addr()
+	}
+	return a.opts.Settings.Broker.URL
+}
+
+func (a *App) startStore(ctx context.Context) (func(context.Context) error, error) {
+	s, err := store.Open(ctx, a.opts.DataDir, a.log)
+	if err != nil {
+		return nil, err
+	}
+	a.store = s
+	return func(context.Context) error { return s.Close() }, nil
+}
+
+func (a *App) startHTTP(ctx context.Context) (func(context.Context) error, error) {
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", a.opts.Settings.HTTP.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("cannot listen for the page: %w", err)
+	}
+	a.httpAddr = listener.Addr().String()
+	server := &http.Server{
+		Handler: web.New(web.Config{
+			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
+			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
+			FirstReading: a.FirstReading(),
+		}),
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
+		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			a.log.Error("the page stopped", "error", err)
+		}
+	}()
+	return func(ctx context.Context) error {
+		err := server.Shutdown(ctx)
+		if err != nil {
+			err = errors.Join(err, server.Close())
+		}
+		<-done
+		return err
+	}, nil
+}

@@ -1,0 +1,161 @@
+package app
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"dryhold/internal/broker"
+	"dryhold/internal/intake"
+	"dryhold/internal/notify"
+	"dryhold/internal/settings"
+)
+
+func (a *App) startBroker(ctx context.Context) (func(context.Context) error, error) {
+	e := a.opts.Settings.Broker.Embedded
+	if e == nil {
+		return nil, nil
+	}
+	user, password, err := credentials(e.UsernameFile, e.PasswordFile)
+	if err != nil {
+		return nil, err
+	}
+	b, err := broker.Start(ctx, broker.Config{
+		Listen: e.Listen, Dir: filepath.Join(a.opts.DataDir, "broker"), Username: user, Password: password,
+		NoSync: a.opts.Throwaway, IntakeClientID: a.opts.Settings.Broker.ClientID, Log: a.log,
+	})
+	if err != nil {
+		return nil, err
+	}
+	a.broker = b
+	return b.Stop, nil
+}
+
+// prepareClient makes the MQTT client, so that notices can be sent through
+// it; it connects only after the writer stands.
+func (a *App) prepareClient(context.Context) (func(context.Context) error, error) {
+	cfg, err := a.clientConfig()
+	if err != nil {
+		return nil, err
+	}
+	a.client, err = intake.New(cfg, a.now, a.receive)
+	return nil, err
+}
+
+func (a *App) startIntake(ctx context.Context) (func(context.Context) error, error) {
+	return a.client.Stop, a.client.Start(ctx)
+}
+
+func (a *App) clientConfig() (intake.Config, error) {
+	b := a.opts.Settings.Broker
+	cfg := intake.Config{
+		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.decoder.Filters(),
+		StatusTopic: statusTopic, KeepTrying: b.Embedded == nil, Log: a.log,
+	}
+	var err error
+	if b.Embedded != nil {
+		cfg.Username, cfg.Password, err = credentials(b.Embedded.UsernameFile, b.Embedded.PasswordFile)
+		return cfg, err
+	}
+	if cfg.Username, cfg.Password, err = credentials(b.UsernameFile, b.PasswordFile); err != nil {
+		return cfg, err
+	}
+	cfg.TLS, err = clientTLS(b)
+	return cfg, err
+}
+
+// statusTopic says, retained, whether the daemon is there.
+const statusTopic = "dryhold/status"
+
+func clientTLS(b settings.Broker) (*tls.Config, error) {
+	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
+	if b.CAFile != "" {
+		pem, err := os.ReadFile(b.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read ca_file: %w", err)
+		}
+		cfg.RootCAs = x509.NewCertPool()
+		if !cfg.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("cannot use ca_file %s: it holds no PEM certificate", b.CAFile)
+		}
+	}
+	if b.CertFile != "" {
+		pair, err := tls.LoadX509KeyPair(b.CertFile, b.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("cannot use cert_file and key_file: %w", err)
+		}
+		cfg.Certificates = []tls.Certificate{pair}
+	}
+	return cfg, nil
+}
+
+// credentials reads a user name and password from their files; no file, no
+// credential. A line end at the end of the file does not belong to it.
+func credentials(userFile, passwordFile string) (user, password string, err error) {
+	read := func(path string) string {
+		if path == "" || err != nil {
+			return ""
+		}
+		var b []byte
+		if b, err = os.ReadFile(path); err != nil {
+			err = fmt.Errorf("cannot read credentials: %w", err)
+		}
+		return strings.TrimRight(string(b), "\r\n")
+	}
+	user, password = read(userFile), read(passwordFile)
+	return user, password, err
+}
+
+func (a *App) startNotices(context.Context) (func(context.Context) error, error) {
+	channels := append([]notify.Channel{notify.NewLog(a.log)}, a.opts.Channels...)
+	if topic := a.opts.Settings.Notify.MQTTTopic; topic != "" {
+		channels = append(channels, notify.NewMQTT(topic, func(ctx context.Context, topic string, payload []byte) error {
+			return a.client.Publish(ctx, topic, 1, false, payload)
+		}))
+	}
+	if m := a.opts.Settings.Mail; m != nil {
+		user, password, err := credentials(m.UsernameFile, m.PasswordFile)
+		if err != nil {
+			return nil, err
+		}
+		mail, err := notify.NewMail(notify.MailConfig{
+			Host: m.Host, Port: m.Port, TLS: notify.TLSMode(m.TLS), Username: user, Password: password, From: m.From, To: m.To,
+		})
+		if err != nil {
+			return nil, err
+		}
+		channels = append(channels, mail)
+	}
+	for _, c := range channels {
+		a.channels = append(a.channels, c.Name())
+	}
+	var err error
+	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.log); err != nil {
+		return nil, err
+	}
+	a.worker.Start(context.Background())
+	return a.worker.Stop, nil
+}
+
+// FirstReading is a line for the shell that publishes a first reading, where
+// one can be given.
+func (a *App) FirstReading() string {
+	e := a.opts.Settings.Broker.Embedded
+	if e == nil || !a.opts.Settings.AcceptNewRooms {
+		return ""
+	}
+	listen := e.Listen
+	if a.broker != nil {
+		listen = a.broker.Addr()
+	}
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil {
+		return ""
+	}
+	return fmt.Sprintf("mosquitto_pub -h %s -p %s -q 1 -t %s -m 21.5", host, port, "rooms/cellar/temperature")
+}

@@ -1,0 +1,111 @@
+package app
+
+import (
+	"context"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/store"
+)
+
+// edit is one change by a person, done by the writer.
+type edit struct {
+	change *lot.Change
+	ack    *store.Action
+	result lot.Lot
+	done   chan error
+}
+
+// submit hands an edit to the writer and waits until it is on disk.
+func (a *App) submit(ctx context.Context, e *edit) error {
+	e.done = make(chan error, 1)
+	select {
+	case a.edits <- e:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-e.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// AddLot implements web.Actions.
+func (a *App) AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error) {
+	e := &edit{change: &lot.Change{Kind: lot.Added, At: p.PackedAt, By: by, Packing: &p}}
+	err := a.submit(ctx, e)
+	return e.result, err
+}
+
+// MoveLot implements web.Actions.
+func (a *App) MoveLot(ctx context.Context, id, to string, at time.Time, by string) error {
+	return a.submit(ctx, &edit{change: &lot.Change{Kind: lot.Moved, Lot: id, Room: to, At: at, By: by}})
+}
+
+// FinishLot implements web.Actions.
+func (a *App) FinishLot(ctx context.Context, id string, at time.Time, note, by string) error {
+	return a.submit(ctx, &edit{change: &lot.Change{Kind: lot.Ended, Lot: id, At: at, Note: note, By: by}})
+}
+
+// Acknowledge implements web.Actions.
+func (a *App) Acknowledge(ctx context.Context, key alarm.Key, by, note string) error {
+	return a.submit(ctx, &edit{ack: &store.Action{Action: "acknowledge", Key: key, By: by, Note: note}})
+}
+
+// edit does one edit: it is on disk when this returns without error.
+func (w *writer) edit(ctx context.Context, e *edit) error {
+	now := w.now().UTC().Truncate(time.Millisecond)
+	if e.ack != nil {
+		return w.acknowledge(ctx, e.ack, now)
+	}
+	c := *e.change
+	c.Recorded = now
+	if c.At.IsZero() {
+		c.At = now
+	}
+	if c.Kind == lot.Added {
+		c.Lot = w.engine.NextLot()
+	}
+	if err := w.checkRoom(c); err != nil {
+		return err
+	}
+	if err := w.engine.CheckLot(c); err != nil {
+		return err
+	}
+	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
+		return store.Outcome{Lots: []lot.Change{c}}, nil
+	})
+	w.vitals.committed(w.now(), err)
+	if err != nil {
+		return err
+	}
+	fx, err := w.engine.ChangeLot(c)
+	if err != nil {
+		return err
+	}
+	w.take(fx)
+	e.result, err = w.engine.Lot(c.Lot)
+	w.shown = time.Time{} // publish at once: the answer must show what it promised
+	return err
+}
+
+func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time.Time) error {
+	fx, err := w.engine.Acknowledge(now, action.Key, action.By, action.Note)
+	if err != nil {
+		return err
+	}
+	action.At = now
+	w.take(fx)
+	w.pending.Actions = append(w.pending.Actions, *action)
+	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
+	w.vitals.committed(w.now(), err)
+	if err == nil {
+		w.stored()
+	}
+	w.shown = time.Time{}
+	return err
+}

@@ -1,0 +1,102 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"dryhold/internal/engine"
+	"dryhold/internal/room"
+)
+
+// startEngine builds the state from the facts in the store.
+func (a *App) startEngine(ctx context.Context) (func(context.Context) error, error) {
+	changes, err := a.store.LotChanges(ctx)
+	if err != nil {
+		return nil, err
+	}
+	conditions, err := a.store.Conditions(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s := a.opts.Settings
+	var listed []string
+	for _, r := range s.Rooms {
+		listed = append(listed, r.Name)
+	}
+	a.engine, err = engine.New(engine.Config{
+		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: s.StaleLimit,
+		Rooms: listed, Started: a.now(), Lots: changes, Conditions: conditions,
+	})
+	if err != nil {
+		return nil, err
+	}
+	rooms, err := a.store.Rooms(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var all []engine.Refold
+	for _, name := range rooms {
+		all = append(all, engine.Refold{Room: name})
+	}
+	if err := a.refold(ctx, all); err != nil {
+		return nil, err
+	}
+	a.counters.rooms(a.engine.Rooms())
+	first := a.engine.Snapshot(a.now())
+	a.published.Store(first)
+	return nil, nil
+}
+
+// progressEvery is how often a long refold says how far it is.
+const progressEvery = 5 * time.Second
+
+// refold feeds rooms again from the store, from the instants given.
+func (a *App) refold(ctx context.Context, wanted []engine.Refold) error {
+	for _, f := range merged(wanted) {
+		from, err := a.engine.Restart(f)
+		if err != nil {
+			return fmt.Errorf("cannot fold room %s again: %w", f.Room, err)
+		}
+		began, told, n := time.Now(), time.Now(), 0
+		err = a.store.EachDay(ctx, f.Room, from, func(day []room.Reading) error {
+			if len(day) == 0 {
+				return nil
+			}
+			n += len(day)
+			last := day[len(day)-1].At
+			if time.Since(told) >= progressEvery {
+				told = time.Now()
+				a.log.Info("folding stored readings", "room", f.Room, "day", last.Format(time.DateOnly), "readings", n)
+			}
+			a.vitals.beat(time.Now())
+			return a.engine.Feed(f.Room, day, last)
+		})
+		if err != nil {
+			return fmt.Errorf("cannot fold room %s again: %w", f.Room, err)
+		}
+		if err := a.engine.Feed(f.Room, nil, a.now()); err != nil {
+			return fmt.Errorf("cannot fold room %s again: %w", f.Room, err)
+		}
+		a.log.Debug("folded stored readings", "room", f.Room, "from", from, "readings", n, "took", time.Since(began))
+	}
+	return nil
+}
+
+// merged leaves one refold per room, from the earliest instant asked for; the
+// zero instant, the very beginning, is the earliest.
+func merged(wanted []engine.Refold) []engine.Refold {
+	var out []engine.Refold
+	at := map[string]int{}
+	for _, f := range wanted {
+		i, seen := at[f.Room]
+		switch {
+		case !seen:
+			at[f.Room] = len(out)
+			out = append(out, f)
+		case f.Since.IsZero() || !out[i].Since.IsZero() && f.Since.Before(out[i].Since):
+			out[i].Since = f.Since
+		}
+	}
+	return out
+}

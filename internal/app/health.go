@@ -1,0 +1,167 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"dryhold/internal/health"
+	"dryhold/internal/lot"
+	"dryhold/internal/nearest"
+	"dryhold/internal/notify"
+	"dryhold/internal/store"
+)
+
+const (
+	// disconnectedRed is how long the broker may be away before health turns
+	// red: twice what a reconnection takes.
+	disconnectedRed = time.Minute
+	// standstillRed is how long the writer may be busy with one thing.
+	standstillRed = 30 * time.Second
+)
+
+// vitals is what the writer says of itself; health reads it.
+type vitals struct {
+	mu        sync.Mutex
+	alive     time.Time // of the writer's last turn, by the machine's clock
+	commitErr string
+	foldErr   string
+	since     map[string]time.Time // of the present verdict of each check
+	was       map[string]bool
+	lost      time.Time // when the connection was found lost
+
+	packedDay time.Time // the writer's own: up to here days are packed
+}
+
+// beat notes that the writer takes its turn.
+func (v *vitals) beat(now time.Time) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.alive = now
+}
+
+func (v *vitals) committed(_ time.Time, err error) { v.set(&v.commitErr, err) }
+func (v *vitals) folded(_ time.Time, err error)    { v.set(&v.foldErr, err) }
+
+func (v *vitals) set(to *string, err error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	*to = ""
+	if err != nil {
+		*to = err.Error()
+	}
+}
+
+// Health gives the daemon's checks now.
+func (a *App) Health() []health.Check {
+	now := time.Now()
+	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now)}
+	checks = append(checks, a.checkNotices()...)
+	v := &a.vitals
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.since == nil {
+		v.since, v.was = map[string]time.Time{}, map[string]bool{}
+	}
+	for i, c := range checks {
+		if was, seen := v.was[c.Code]; !seen || was != c.OK {
+			v.was[c.Code], v.since[c.Code] = c.OK, a.now()
+		}
+		checks[i].Since = v.since[c.Code]
+	}
+	return checks
+}
+
+func (a *App) checkIntake(now time.Time) health.Check {
+	c := health.Check{Code: "intake", Title: "Readings can arrive", Urgent: true}
+	v := &a.vitals
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if a.client != nil && a.client.Connected() {
+		v.lost = time.Time{}
+		c.OK, c.Text = true, "connected to the broker at "+a.BrokerURL()
+		return c
+	}
+	if v.lost.IsZero() {
+		v.lost = now
+	}
+	c.OK = now.Sub(v.lost) < disconnectedRed
+	c.Text = fmt.Sprintf("not connected to the broker at %s for %s: see that it runs and that address and credentials are right", a.BrokerURL(), now.Sub(v.lost).Round(time.Second))
+	return c
+}
+
+func (a *App) checkStore() health.Check {
+	a.vitals.mu.Lock()
+	defer a.vitals.mu.Unlock()
+	c := health.Check{Code: "store", Title: "Readings are kept", Urgent: true, OK: a.vitals.commitErr == "", Text: "the last commit is on disk"}
+	if !c.OK {
+		c.Text = a.vitals.commitErr + ": see that the disk has room and is writable"
+	} else if a.broker != nil && a.broker.Err() != nil {
+		c.OK, c.Text = false, "the embedded broker cannot keep messages: "+a.broker.Err().Error()
+	}
+	return c
+}
+
+func (a *App) checkEvaluation(now time.Time) health.Check {
+	a.vitals.mu.Lock()
+	defer a.vitals.mu.Unlock()
+	c := health.Check{Code: "evaluation", Title: "Readings are judged", Urgent: true, OK: true, Text: "up to date"}
+	switch {
+	case a.vitals.alive.IsZero():
+		c.OK, c.Text = false, "not started yet"
+	case now.Sub(a.vitals.alive) > standstillRed:
+		c.OK, c.Text = false, fmt.Sprintf("stands still for %s: see the log, and restart dryhold if it stays so", now.Sub(a.vitals.alive).Round(time.Second))
+	case a.vitals.foldErr != "":
+		c.OK, c.Text = false, a.vitals.foldErr
+	}
+	return c
+}
+
+// checkNotices has one check per channel. A dead channel is shown but not
+// urgent: the others deliver.
+func (a *App) checkNotices() []health.Check {
+	if a.worker == nil {
+		return nil
+	}
+	var out []health.Check
+	for _, ch := range a.worker.Status().Channels {
+		c := health.Check{Code: "notices-" + ch.Channel, Title: "Notices by " + ch.Channel + " go out", OK: ch.Failures == 0, Text: "ready"}
+		switch {
+		case !c.OK:
+			c.Text = fmt.Sprintf("%d waiting, %d attempts failed, the last: %s", ch.Waiting, ch.Failures, ch.LastError)
+		case !ch.LastSuccess.IsZero():
+			c.Text = "last one delivered " + ch.LastSuccess.UTC().Format(time.RFC3339)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// checkRoom refuses a lot change into a room that does not exist, unless any
+// room is accepted.
+func (a *App) checkRoom(c lot.Change) error {
+	name := c.Room
+	if c.Packing != nil {
+		name = c.Packing.Room
+	}
+	a.counters.mu.Lock()
+	defer a.counters.mu.Unlock()
+	if name == "" || a.counters.open[name] || a.opts.Settings.AcceptNewRooms && len(a.counters.open) == 0 {
+		return nil
+	}
+	return lot.Invalid("unknown room %q%s", name, nearest.Hint(name, a.counters.names()))
+}
+
+// outbox gives the notice worker the store's outbox.
+type outbox struct{ *store.Store }
+
+// Due implements notify.Outbox.
+func (o outbox) Due(ctx context.Context, now time.Time, limit int) ([]notify.Item, error) {
+	queued, err := o.Store.Due(ctx, now, limit)
+	var out []notify.Item
+	for _, q := range queued {
+		out = append(out, notify.Item{ID: q.ID, Channel: q.Channel, Attempts: q.Attempts, Notice: q.Notice})
+	}
+	return out, err
+}
