@@ -180,3 +180,14 @@ func noLeak(t *testing.T) {
 		}
 	})
 }
+
+// startEmbedded runs an embedded broker until the end of a benchmark.
+func startEmbedded(b *testing.B, noSync bool) string {
+	b.Helper()
+	e, err := broker.Start(b.Context(), broker.Config{Listen: "127.0.0.1:0", Dir: b.TempDir(), NoSync: noSync, IntakeClientID: "dryhold"})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = e.Stop(context.Background()) })
+	return "mqtt://" + e.Addr()
+}
