@@ -51,20 +51,20 @@ func AtmosphereOf(p Packing, f catalog.Food, k catalog.Container) Atmosphere {
 	capacity := p.Treatment.CapacityCM3
 	switch {
 	case p.Treatment.Kind != Absorber:
-		a.Why = "no absorber: air"
+		a.Why = "no absorber"
 	case f.NoAbsorber != "":
 		a.Why = "an absorber does not go with this food: " + f.NoAbsorber
 	case k.LowOxygenHold.High <= 0:
-		a.Why = fmt.Sprintf("a %s does not hold low oxygen: air", k.Name)
+		a.Why = "the container does not hold low oxygen"
 	case capacity < need:
 		rest := 100 * (airOxygen*gasSpace(f, k) - capacity) / gasSpace(f, k)
-		a.Why = fmt.Sprintf("absorber too small: %.0f of %.0f cm3, oxygen rests at about %.0f %%: counted as air", capacity, need, rest)
+		a.Why = fmt.Sprintf("absorber too small: %.0f of %.0f cm3, oxygen rests at about %.0f %%", capacity, need, rest)
 	default:
 		a.LowOxygen = true
 		a.Until = p.PackedAt.Add(days(k.LowOxygenHold.Likely))
 		a.UntilEarly = p.PackedAt.Add(days(k.LowOxygenHold.Low))
 		a.UntilLate = p.PackedAt.Add(days(k.LowOxygenHold.High))
-		a.Why = fmt.Sprintf("absorber of %.0f cm3 for %.0f cm3 enclosed; a %s holds it until about %s", capacity, need, k.Name, a.Until.Format("2006-01"))
+		a.Why = fmt.Sprintf("absorber of %.0f cm3 for %.0f cm3 enclosed; holds until about %s", capacity, need, a.Until.Format("2006-01"))
 		if capacity < a.WithMarginCM3 {
 			a.Why += fmt.Sprintf("; below the usual margin of 20 %% (%.0f cm3)", a.WithMarginCM3)
 		}
