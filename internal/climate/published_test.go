@@ -16,7 +16,18 @@ type row map[string]string
 // and its tolerance.
 func published(t *testing.T, name string) []row {
 	t.Helper()
-	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "published", name))
+	return table(t, "published", name)
+}
+
+// oracle reads a table of testdata/oracle, made by the script beside it.
+func oracle(t *testing.T, name string) []row {
+	t.Helper()
+	return table(t, "oracle", name)
+}
+
+func table(t *testing.T, folder, name string) []row {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", folder, name))
 	if err != nil {
 		t.Fatal(err)
 	}
