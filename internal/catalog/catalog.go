@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"dryhold/internal/nearest"
+	"dryhold/internal/sorption"
 	"dryhold/internal/unit"
 )
 
@@ -43,6 +44,19 @@ type Mode struct {
 	// LowOxygenGain multiplies Life while the container holds little oxygen
 	// (about 1 % or less); 1 for a mode that oxygen does not drive.
 	LowOxygenGain Band
+	// OxygenHalf is the oxygen fraction at which the part of the rate that
+	// oxygen drives is half of what it would be in plenty, 0 to 0.209.
+	OxygenHalf Band
+	// ActivityAt is the water activity for which Life is stated, and
+	// PerTenth by how much the rate grows for each 0.1 of water activity
+	// above it (and falls below it); 1 for a mode that water does not drive.
+	ActivityAt, PerTenth Band
+	// LightRate is the first-order rate per lux hour in a clear container on
+	// an open shelf, 1/(lx h); zero for a mode that light does not drive.
+	LightRate Band
+	// Nutrient marks a loss that is shown as retention in percent and does
+	// not end the lot: food stays food without its vitamins.
+	Nutrient bool
 }
 
 // Food is one food class.
@@ -52,6 +66,25 @@ type Food struct {
 	Modes       []Mode
 	BulkDensity Band // kg/m3
 	Void        Band // fraction of the bulk volume that is gas, 0 to 1
+	// Isotherm relates moisture and water activity; nil for crystals that
+	// take up nothing below their deliquescence.
+	Isotherm sorption.Isotherm
+	// IsothermSource says where its constants come from.
+	IsothermSource string
+	// Moisture usual at packing, fraction of wet mass, for lots whose own was
+	// not measured.
+	Moisture Band
+	// Amber and Red are the water activities at which the food wants
+	// attention and at which it is lost for keeping, and Limit what then
+	// happens: mould, caking, crystallisation, deliquescence.
+	Amber, Red Band
+	Limit      string
+	// Uptake is the oxygen the food itself takes up at 21 °C in air,
+	// cm3/(kg d); zero when negligible.
+	Uptake Band
+	// Species names the seed whose germination can be estimated (package
+	// germination); empty for food that does not sprout.
+	Species string
 	// NoAbsorber says why an absorber must not be used with the food (sugar,
 	// salt); empty when one may be.
 	NoAbsorber string
@@ -72,6 +105,19 @@ type Container struct {
 	// inside low in oxygen, days; zero for a container that does not hold it.
 	LowOxygenHold Band
 	Clear         bool // lets light through
+	// OxygenWall is the oxygen conductance of the wall at 23 °C and
+	// WallEa its activation energy, kJ/mol; OxygenClosure that of the closure
+	// in good order. cm3/(d atm).
+	OxygenWall, OxygenClosure, WallEa Band
+	// WaterWall and WaterClosure are the water vapour permeance of wall and
+	// closure in good order, g/(d kPa).
+	WaterWall, WaterClosure Band
+	// Sealed says that the class is closed tightly at all: a paper sack is
+	// not.
+	Sealed bool
+	// SealFailure is the share of such containers whose seal, not verified,
+	// leaks: the published prior.
+	SealFailure Band
 }
 
 // Catalog is a checked set of classes, sorted by ID.
