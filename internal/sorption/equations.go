@@ -3,8 +3,6 @@ package sorption
 import (
 	"fmt"
 	"math"
-
-	"dryhold/internal/unit"
 )
 
 // The equations, M being percent of the dry matter, m = M/100, T °C and RH a
@@ -42,14 +40,15 @@ func (h ModifiedHenderson) moisture(aw, t float64) float64 {
 	return math.Pow(-math.Log1p(-aw)/(h.K*(t+h.C)), 1/h.N) / 100
 }
 
-func (h ModifiedHenderson) slope(m, t float64) float64 {
+func (h ModifiedHenderson) curve(m, t float64) (aw, slope float64) {
 	z := h.K * (t + h.C) * math.Pow(100*m, h.N)
-	return math.Exp(-z) * z * h.N / m
+	aw = -math.Expm1(-z)
+	return aw, (1 - aw) * z * h.N / m
 }
 
 // Check reports constants that make no isotherm.
 func (h ModifiedHenderson) Check() error {
-	return check("modified Henderson", h.K, h.N, h.C+coldest)
+	return check("modified Henderson", h, h.K, h.N, h.C+coldest)
 }
 
 func (c ChungPfost) activity(m, t float64) float64 {
@@ -60,19 +59,22 @@ func (c ChungPfost) moisture(aw, t float64) float64 {
 	return -math.Log(-(t+c.C)*math.Log(aw)/c.A) / c.B
 }
 
-func (c ChungPfost) slope(m, t float64) float64 {
+func (c ChungPfost) curve(m, t float64) (aw, slope float64) {
 	z := c.A / (t + c.C) * math.Exp(-c.B*m)
-	return math.Exp(-z) * z * c.B
+	aw = math.Exp(-z)
+	return aw, aw * z * c.B
 }
 
 // Check reports constants that make no isotherm.
-func (c ChungPfost) Check() error { return check("Chung-Pfost", c.A, c.B, c.C+coldest) }
+func (c ChungPfost) Check() error { return check("Chung-Pfost", c, c.A, c.B, c.C+coldest) }
 
 func (c ChungPfostPercent) decimal() ChungPfost { return ChungPfost{c.A, 100 * c.B, c.C} }
 
 func (c ChungPfostPercent) activity(m, t float64) float64  { return c.decimal().activity(m, t) }
 func (c ChungPfostPercent) moisture(aw, t float64) float64 { return c.decimal().moisture(aw, t) }
-func (c ChungPfostPercent) slope(m, t float64) float64     { return c.decimal().slope(m, t) }
+func (c ChungPfostPercent) curve(m, t float64) (aw, slope float64) {
+	return c.decimal().curve(m, t)
+}
 
 // Check reports constants that make no isotherm.
 func (c ChungPfostPercent) Check() error { return c.decimal().Check() }
@@ -85,15 +87,15 @@ func (o ModifiedOswin) moisture(aw, t float64) float64 {
 	return (o.A + float64(o.B*t)) / math.Pow((1-aw)/aw, 1/o.C) / 100
 }
 
-func (o ModifiedOswin) slope(m, t float64) float64 {
-	a := o.activity(m, t)
-	return a * (1 - a) * o.C / m
+func (o ModifiedOswin) curve(m, t float64) (aw, slope float64) {
+	aw = o.activity(m, t)
+	return aw, aw * (1 - aw) * o.C / m
 }
 
 // Check reports constants that make no isotherm.
 func (o ModifiedOswin) Check() error {
 	h := Hard()
-	return check("modified Oswin", o.A+float64(o.B*float64(h.TLow)), o.A+float64(o.B*float64(h.THigh)), o.C)
+	return check("modified Oswin", o, o.A+float64(o.B*float64(h.TLow)), o.A+float64(o.B*float64(h.THigh)), o.C)
 }
 
 func (h ModifiedHalsey) activity(m, t float64) float64 {
@@ -104,15 +106,16 @@ func (h ModifiedHalsey) moisture(aw, t float64) float64 {
 	return math.Pow(math.Exp(h.A+float64(h.B*t))/-math.Log(aw), 1/h.C) / 100
 }
 
-func (h ModifiedHalsey) slope(m, t float64) float64 {
+func (h ModifiedHalsey) curve(m, t float64) (aw, slope float64) {
 	z := math.Exp(h.A+float64(h.B*t)) * math.Pow(100*m, -h.C)
-	return math.Exp(-z) * z * h.C / m
+	aw = math.Exp(-z)
+	return aw, aw * z * h.C / m
 }
 
 // Check reports constants that make no isotherm.
 func (h ModifiedHalsey) Check() error {
 	r := Hard()
-	return check("modified Halsey", math.Exp(h.A+float64(h.B*float64(r.TLow))), math.Exp(h.A+float64(h.B*float64(r.THigh))), h.C)
+	return check("modified Halsey", h, math.Exp(h.A+float64(h.B*float64(r.TLow))), math.Exp(h.A+float64(h.B*float64(r.THigh))), h.C)
 }
 
 func (g GAB) moisture(aw, _ float64) float64 {
@@ -125,19 +128,20 @@ func (g GAB) moisture(aw, _ float64) float64 {
 func (g GAB) activity(m, _ float64) float64 {
 	y := m / g.Xm
 	b := g.C - float64(y*(g.C-2))
-	root := math.Sqrt(float64(b*b) + 4*y*y*(g.C-1))
+	root := math.Sqrt(float64(b*b) + float64(4*y*y*(g.C-1)))
 	if b >= 0 {
 		return 2 * y / (b + root) / g.K
 	}
 	return (root - b) / (2 * y * (g.C - 1)) / g.K
 }
 
-func (g GAB) slope(m, t float64) float64 {
-	u := g.K * g.activity(m, t)
+func (g GAB) curve(m, t float64) (aw, slope float64) {
+	aw = g.activity(m, t)
+	u := g.K * aw
 	p, q := 1-u, 1+float64((g.C-1)*u)
 	// dy/du of y = C u/(p q)
-	dy := g.C * (float64(p*q) + u*q - float64(u*p*(g.C-1))) / (p * q * p * q)
-	return 1 / (g.Xm * g.K * dy)
+	dy := g.C * (float64(p*q) + float64(u*q) - float64(u*p*(g.C-1))) / (p * q * p * q)
+	return aw, 1 / (g.Xm * g.K * dy)
 }
 
 // Check reports constants that make no isotherm. K above 1 would put the pole
@@ -146,7 +150,7 @@ func (g GAB) Check() error {
 	if g.K > 1 {
 		return fmt.Errorf("GAB isotherm with K %g makes no sense: K is above 0 and at most 1", g.K)
 	}
-	return check("GAB", g.Xm, g.C, g.K)
+	return check("GAB", g, g.Xm, g.C, g.K)
 }
 
 // z is the bracket of the seed equation per unit of moisture as a fraction.
@@ -159,9 +163,10 @@ func (s Seed) activity(m, t float64) float64 {
 
 func (s Seed) moisture(aw, t float64) float64 { return math.Sqrt(-440*math.Log1p(-aw)) / s.z(t) }
 
-func (s Seed) slope(m, t float64) float64 {
+func (s Seed) curve(m, t float64) (aw, slope float64) {
 	z := m * s.z(t)
-	return math.Exp(-z*z/440) * 2 * z * s.z(t) / 440
+	aw = -math.Expm1(-z * z / 440)
+	return aw, (1 - aw) * 2 * z * s.z(t) / 440
 }
 
 // Check reports an oil content that makes no isotherm.
@@ -172,97 +177,23 @@ func (s Seed) Check() error {
 	return fmt.Errorf("oil content %g is not a fraction of the dry matter, 0 to below 1", s.Oil)
 }
 
-// check reports constants that are not finite numbers above 0.
-func check(name string, constants ...float64) error {
+// check reports constants that are not finite numbers above 0, or that give no
+// food: a moisture at half saturation outside 0.2 to 100 % of the dry matter,
+// or one that does not rise with humidity. The commonest cause is a constant
+// for percent in the place of one for a fraction.
+func check(name string, i Isotherm, constants ...float64) error {
 	for _, c := range constants {
 		if !(c > 0) || math.IsInf(c, 0) {
-			return fmt.Errorf("%s isotherm makes no sense with its constants: %v must all be above 0 (as they stand at %d and 60 °C)", name, constants, coldest)
+			return fmt.Errorf("%s isotherm makes no sense: its constants, and the sums of them at %g and %g °C, must be finite and above 0, but are %v",
+				name, float64(Hard().TLow), float64(Hard().THigh), constants)
+		}
+	}
+	for _, t := range []float64{float64(Hard().TLow), float64(Hard().THigh)} {
+		dry, half, damp := i.moisture(0.1, t), i.moisture(0.5, t), i.moisture(0.9, t)
+		if !(half >= 0.002 && half <= 1 && dry < half && half < damp && damp > 2*dryEnd) || math.IsInf(damp, 0) {
+			return fmt.Errorf("%s isotherm makes no sense: at %g °C it holds %.3g, %.3g and %.3g %% d.b. at 10, 50 and 90 %% humidity; are the constants meant for percent or for a fraction?",
+				name, t, 100*dry, 100*half, 100*damp)
 		}
 	}
 	return nil
 }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (h ModifiedHenderson) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(h, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (h ModifiedHenderson) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) {
-	return activityAt(h, m, t)
-}
-
-// Valid is the trusted range: see Isotherm.
-func (h ModifiedHenderson) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (c ChungPfost) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(c, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (c ChungPfost) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) {
-	return activityAt(c, m, t)
-}
-
-// Valid is the trusted range: see Isotherm.
-func (c ChungPfost) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (c ChungPfostPercent) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(c, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (c ChungPfostPercent) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) {
-	return activityAt(c, m, t)
-}
-
-// Valid is the trusted range: see Isotherm.
-func (c ChungPfostPercent) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (o ModifiedOswin) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(o, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (o ModifiedOswin) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) {
-	return activityAt(o, m, t)
-}
-
-// Valid is the trusted range: see Isotherm.
-func (o ModifiedOswin) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (h ModifiedHalsey) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(h, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (h ModifiedHalsey) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) {
-	return activityAt(h, m, t)
-}
-
-// Valid is the trusted range: see Isotherm.
-func (h ModifiedHalsey) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (g GAB) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) { return moistureAt(g, aw, t) }
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (g GAB) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) { return activityAt(g, m, t) }
-
-// Valid is the trusted range: see Isotherm.
-func (g GAB) Valid() Range { return Trusted() }
-
-// Moisture is the equilibrium moisture: see Isotherm.
-func (s Seed) Moisture(aw float64, t unit.Celsius) (unit.DryBasis, error) {
-	return moistureAt(s, aw, t)
-}
-
-// Activity is the equilibrium water activity: see Isotherm.
-func (s Seed) Activity(m unit.DryBasis, t unit.Celsius) (float64, error) { return activityAt(s, m, t) }
-
-// Valid is the trusted range: see Isotherm.
-func (s Seed) Valid() Range { return Trusted() }

@@ -40,10 +40,10 @@ type Isotherm interface {
 	Check() error
 
 	// activity and moisture are the bare equations, without a look at ranges;
-	// slope is the derivative of activity by moisture.
+	// curve is activity and its derivative by moisture, for m above 0.
 	activity(m, t float64) float64
 	moisture(aw, t float64) float64
-	slope(m, t float64) float64
+	curve(m, t float64) (aw, slope float64)
 }
 
 // Range bounds water activity and temperature, ends included.
