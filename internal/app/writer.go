@@ -126,12 +126,9 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 	err := w.store.Commit(ctx, b, w.channels, w.now(), func(readings []room.Reading) (store.Outcome, error) {
 		fresh = len(readings)
 		now := w.now()
-		fx, err := w.engine.Observe(now, readings)
-		w.take(fx)
-		if err == nil {
-			w.take(w.engine.Tick(now))
-		}
-		return w.pending, err
+		w.take(w.engine.Observe(now, readings))
+		w.take(w.engine.Tick(now))
+		return w.pending, nil
 	})
 	w.vitals.committed(w.now(), err)
 	if err != nil {

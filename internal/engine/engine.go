@@ -42,7 +42,7 @@ type Config struct {
 type Engine struct {
 	cfg   Config
 	book  lot.Book
-	keys  room.Keys
+	fold  *room.Fold   // for the exposures the lots need
 	rooms []*roomState // sorted by name
 	eval  lot.Evaluator
 }
@@ -95,26 +95,21 @@ func New(cfg Config) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e.keys = keys
+	if e.fold, err = room.NewFold(keys); err != nil {
+		return nil, err
+	}
 	for _, name := range cfg.Rooms {
-		if _, err := e.room(name); err != nil {
-			return nil, err
-		}
+		e.room(name)
 	}
 	for _, c := range cfg.Conditions {
-		r, err := e.room(c.Key.Room)
-		if err != nil {
-			return nil, err
-		}
-		*r.condition(c.Key) = c
+		*e.room(c.Key.Room).condition(c.Key) = c
 	}
 	return e, nil
 }
 
 // wantedKeys are the exposures that the lots of the book need.
 func (e *Engine) wantedKeys() (room.Keys, error) {
-	var lags []unit.Hours
-	var eas []unit.KJPerMol
+	var keys []room.Key
 	for _, l := range e.book.Lots() {
 		f, err := e.cfg.Catalog.Food(l.Packing.Food)
 		if err != nil {
@@ -124,25 +119,20 @@ func (e *Engine) wantedKeys() (room.Keys, error) {
 		if err != nil {
 			return room.Keys{}, fmt.Errorf("lot %s: %w", l.ID, err)
 		}
-		lags = append(lags, unit.Hours(k.Lag.Likely))
 		for _, m := range f.Modes {
-			eas = append(eas, unit.KJPerMol(m.Ea.Likely))
+			keys = append(keys, room.Key{Lag: unit.Hours(k.Lag.Likely), Ea: unit.KJPerMol(m.Ea.Likely)})
 		}
 	}
-	return room.NewKeys(lags, eas), nil
+	return room.NewKeys(keys...), nil
 }
 
 // room finds a room, or opens it.
-func (e *Engine) room(name string) (*roomState, error) {
+func (e *Engine) room(name string) *roomState {
 	i, found := slices.BinarySearchFunc(e.rooms, name, func(r *roomState, name string) int { return strings.Compare(r.name, name) })
 	if !found {
-		ledger, err := room.NewLedger(e.keys, e.cfg.Stale)
-		if err != nil {
-			return nil, fmt.Errorf("cannot open room %s: %w", name, err)
-		}
-		e.rooms = slices.Insert(e.rooms, i, &roomState{name: name, ledger: ledger, rules: e.cfg.Rules(name)})
+		e.rooms = slices.Insert(e.rooms, i, &roomState{name: name, ledger: room.NewLedger(e.fold, e.cfg.Stale), rules: e.cfg.Rules(name)})
 	}
-	return e.rooms[i], nil
+	return e.rooms[i]
 }
 
 // find is room without opening it; nil when it is not there.
@@ -187,7 +177,7 @@ func (e *Engine) Plan(name string) unit.Celsius {
 
 // Observe takes readings that are new, not seen before; now is the instant of
 // their arrival.
-func (e *Engine) Observe(now time.Time, readings []room.Reading) (Effects, error) {
+func (e *Engine) Observe(now time.Time, readings []room.Reading) Effects {
 	var fx Effects
 	byTime := slices.Clone(readings)
 	slices.SortStableFunc(byTime, func(a, b room.Reading) int {
@@ -195,10 +185,7 @@ func (e *Engine) Observe(now time.Time, readings []room.Reading) (Effects, error
 	})
 	var touched []*roomState
 	for _, r := range byTime {
-		rs, err := e.room(r.Room)
-		if err != nil {
-			return fx, err
-		}
+		rs := e.room(r.Room)
 		if since := rs.ledger.Add(r); !since.IsZero() {
 			fx.refold(r.Room, since)
 		}
@@ -213,7 +200,7 @@ func (e *Engine) Observe(now time.Time, readings []room.Reading) (Effects, error
 		rs.ledger.Advance(now)
 	}
 	e.compose(&fx)
-	return fx, nil
+	return fx
 }
 
 func (fx *Effects) refold(name string, since time.Time) {
@@ -248,31 +235,24 @@ func (rs *roomState) hear(r room.Reading) bool {
 // Restart takes a room's ledger back for a refold and gives the instant from
 // which its stored readings must be fed, in order, to Feed. With the zero
 // instant, or when the lots now need other exposures, it starts from nothing.
-func (e *Engine) Restart(f Refold) (from time.Time, err error) {
-	rs, err := e.room(f.Room)
-	if err != nil {
-		return from, err
+func (e *Engine) Restart(f Refold) (from time.Time) {
+	rs := e.room(f.Room)
+	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.fold.Keys()) {
+		rs.ledger = room.NewLedger(e.fold, e.cfg.Stale)
+		return time.UnixMilli(0).UTC()
 	}
-	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.keys) {
-		rs.ledger, err = room.NewLedger(e.keys, e.cfg.Stale)
-		return time.UnixMilli(0).UTC(), err
-	}
-	return rs.ledger.Restart(f.Since), nil
+	return rs.ledger.Restart(f.Since)
 }
 
 // Feed gives a room stored readings again, in order of time, and folds them
 // up to the instant asOf.
-func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) error {
-	rs, err := e.room(name)
-	if err != nil {
-		return err
-	}
+func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) {
+	rs := e.room(name)
 	for _, r := range readings {
 		rs.ledger.Feed(r)
 		rs.hear(r)
 	}
 	rs.ledger.Advance(asOf)
-	return nil
 }
 
 // CheckLot reports why a change of a lot cannot be taken; it wraps
@@ -300,8 +280,10 @@ func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
 	if err != nil {
 		return fx, err
 	}
-	if !keys.Equal(e.keys) {
-		e.keys = keys
+	if !keys.Equal(e.fold.Keys()) {
+		if e.fold, err = room.NewFold(keys); err != nil {
+			return fx, err
+		}
 		for _, r := range e.rooms {
 			fx.Refold = append(fx.Refold, Refold{Room: r.name})
 		}

@@ -8,11 +8,11 @@ import (
 	"dryhold/internal/unit"
 )
 
-// benchKeys are those of a well-filled house: six core lags and six
-// activation energies, to which NewKeys adds the air and the conventional
-// energy.
+// benchKeys are those of a well-filled house: six core lags with six
+// activation energies each, to which NewKeys adds the air with the
+// conventional energy.
 func benchKeys() Keys {
-	return NewKeys([]unit.Hours{1.11, 1.65, 2.33, 3.41, 6.92, 10.2}, []unit.KJPerMol{50, 60, 75, 80, 100, 120})
+	return NewKeys(Grid([]unit.Hours{1.11, 1.65, 2.33, 3.41, 6.92, 10.2}, []unit.KJPerMol{50, 60, 75, 80, 100, 120})...)
 }
 
 // minutes calls visit with n minutes of readings, temperature and humidity by
@@ -28,11 +28,11 @@ func minutes(n int, visit func(Reading)) {
 }
 
 func benchLedger(b *testing.B) *Ledger {
-	l, err := NewLedger(benchKeys(), func(string) time.Duration { return time.Hour })
+	f, err := NewFold(benchKeys())
 	if err != nil {
 		b.Fatal(err)
 	}
-	return l
+	return NewLedger(f, func(string) time.Duration { return time.Hour })
 }
 
 // BenchmarkFoldYear folds a year of minute readings of one room, fed a day at

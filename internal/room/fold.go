@@ -1,6 +1,8 @@
 package room
 
 import (
+	"fmt"
+
 	"dryhold/internal/climate"
 	"dryhold/internal/kinetics"
 	"dryhold/internal/thermal"
@@ -21,37 +23,44 @@ const (
 	gauss = 0.21132486540518711775
 )
 
-// folder integrates hours. It keeps scratch space and the decay factors of
-// the last piece length, and no result.
-type folder struct {
-	keys   Keys
-	kernel *kinetics.Kernel
-	lags   []thermal.Lag
-	breaks []int64
-	rate   []float64
-	lastMS int64
-	steps  [][3]thermal.Step // per lag: both Gauss points and the end of a piece of lastMS
+// Fold integrates hours for a set of keys. It holds tables, scratch space and
+// the decay factors of the last piece length, and no result: the ledgers of a
+// site share one. It is not safe for concurrent use.
+type Fold struct {
+	keys    Keys
+	kernels []*kinetics.Kernel // per lag
+	lags    []thermal.Lag
+	breaks  []int64
+	rate    []float64
+	before  []float64
+	lastMS  int64
+	steps   [][3]thermal.Step // per lag: both Gauss points and the end of a piece of lastMS
 }
 
-func newFolder(k Keys) (*folder, error) {
-	kernel, err := kinetics.NewKernel(Reference, k.Eas)
-	if err != nil {
-		return nil, err
-	}
-	f := &folder{keys: k, kernel: kernel, rate: make([]float64, len(k.Eas)), steps: make([][3]thermal.Step, len(k.Lags))}
-	for _, tau := range k.Lags {
-		lag, err := thermal.NewLag(tau)
+// NewFold makes the fold of a set of keys. It fails on a lag or an activation
+// energy that is none.
+func NewFold(k Keys) (*Fold, error) {
+	f := &Fold{keys: k, rate: make([]float64, k.Len()), before: make([]float64, k.Len()), steps: make([][3]thermal.Step, len(k.lags))}
+	for _, g := range k.lags {
+		lag, err := thermal.NewLag(g.lag)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("cannot prepare the exposure of a container: %w", err)
 		}
-		f.lags = append(f.lags, lag)
+		kernel, err := kinetics.NewKernel(Reference, g.eas)
+		if err != nil {
+			return nil, fmt.Errorf("cannot prepare the exposure of a mode: %w", err)
+		}
+		f.lags, f.kernels = append(f.lags, lag), append(f.kernels, kernel)
 	}
 	return f, nil
 }
 
+// Keys are the exposures folded.
+func (f *Fold) Keys() Keys { return f.keys }
+
 // hour folds [from, from+1h), of which the temperature is settled up to
 // settled and nothing is known past end, into the state and gives its slot.
-func (f *folder) hour(st *state, temp, hum, lux []*track, from, settled, end int64) Slot {
+func (f *Fold) hour(st *state, temp, hum, lux []*track, from, settled, end int64) Slot {
 	var slot Slot
 	to := min(from+hourMS, end)
 	f.temperature(st, &slot, temp, from, min(from+hourMS, settled))
@@ -64,7 +73,7 @@ func (f *folder) hour(st *state, temp, hum, lux []*track, from, settled, end int
 	return slot
 }
 
-func (f *folder) temperature(st *state, slot *Slot, tracks []*track, from, to int64) {
+func (f *Fold) temperature(st *state, slot *Slot, tracks []*track, from, to int64) {
 	if to <= from {
 		return
 	}
@@ -96,7 +105,7 @@ func (f *folder) temperature(st *state, slot *Slot, tracks []*track, from, to in
 }
 
 // measured adds a stretch over which the air went straight from v0 to v1.
-func (f *folder) measured(st *state, v0, v1 float64, ms int64) {
+func (f *Fold) measured(st *state, v0, v1 float64, ms int64) {
 	if !st.coreKnown { // the food is taken to start at the temperature of the air
 		for i := range st.core {
 			st.core[i] = v0
@@ -114,7 +123,7 @@ func (f *folder) measured(st *state, v0, v1 float64, ms int64) {
 
 // piece integrates one short stretch by two Gauss points per lag and moves
 // the cores to its end.
-func (f *folder) piece(st *state, a, b float64, ms int64) {
+func (f *Fold) piece(st *state, a, b float64, ms int64) {
 	if ms != f.lastMS {
 		dt := unit.Hours(float64(ms) / float64(hourMS))
 		for l, lag := range f.lags {
@@ -123,11 +132,11 @@ func (f *folder) piece(st *state, a, b float64, ms int64) {
 		f.lastMS = ms
 	}
 	half := float64(ms) / float64(dayMS) / 2
-	from, to, n := unit.Celsius(a), unit.Celsius(b), len(f.keys.Eas)
-	for l := range f.lags {
-		core, sums, s := unit.Celsius(st.core[l]), st.sum[l*n:(l+1)*n], &f.steps[l]
-		f.kernel.Add(sums, s[0].Core(core, from, to), half)
-		f.kernel.Add(sums, s[1].Core(core, from, to), half)
+	from, to := unit.Celsius(a), unit.Celsius(b)
+	for l, g := range f.keys.lags {
+		core, sums, s := unit.Celsius(st.core[l]), st.sum[g.first:g.first+len(g.eas)], &f.steps[l]
+		f.kernels[l].Add(sums, s[0].Core(core, from, to), half)
+		f.kernels[l].Add(sums, s[1].Core(core, from, to), half)
 		st.core[l] = float64(s[2].Core(core, from, to))
 	}
 }
@@ -135,14 +144,16 @@ func (f *folder) piece(st *state, a, b float64, ms int64) {
 // estimated adds a stretch without readings: the core relaxes towards the
 // likely temperature; how far the exposure may be off is bounded by food that
 // followed the lowest or the highest temperature remembered, without lag.
-func (f *folder) estimated(st *state, likely, low, high float64, ms int64) {
-	before := append([]float64(nil), st.sum...)
+func (f *Fold) estimated(st *state, likely, low, high float64, ms int64) {
+	copy(f.before, st.sum)
 	f.measured(st, likely, likely, ms)
-	days, n := float64(ms)/float64(dayMS), len(f.keys.Eas)
+	days := float64(ms) / float64(dayMS)
 	bound := func(t float64, less bool) {
-		f.kernel.Factors(f.rate, unit.Celsius(t))
+		for l, g := range f.keys.lags {
+			f.kernels[l].Factors(f.rate[g.first:g.first+len(g.eas)], unit.Celsius(t))
+		}
 		for i := range st.sum {
-			gap := float64(f.rate[i%n]*days) - (st.sum[i] - before[i])
+			gap := float64(f.rate[i]*days) - (st.sum[i] - f.before[i])
 			if less {
 				st.below[i] += max(0, -gap)
 			} else {
@@ -154,7 +165,7 @@ func (f *folder) estimated(st *state, likely, low, high float64, ms int64) {
 	bound(high, false)
 }
 
-func (f *folder) humidity(slot *Slot, temp, hum []*track, from, to int64) {
+func (f *Fold) humidity(slot *Slot, temp, hum []*track, from, to int64) {
 	ts, hs := newCursors(temp, from), newCursors(hum, from)
 	f.breaks = breaks(f.breaks, from, to, ts, hs)
 	var vapour, rh average
@@ -173,7 +184,7 @@ func (f *folder) humidity(slot *Slot, temp, hum []*track, from, to int64) {
 	slot.VapourMean, slot.HumidityMean, slot.VapourMS = float32(vapour.mean()), float32(rh.mean()), uint32(vapour.ms)
 }
 
-func (f *folder) light(slot *Slot, lux []*track, from, to int64) {
+func (f *Fold) light(slot *Slot, lux []*track, from, to int64) {
 	cs := newCursors(lux, from)
 	f.breaks = breaks(f.breaks, from, to, cs)
 	var dose average

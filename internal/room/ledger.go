@@ -1,7 +1,6 @@
 package room
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -18,7 +17,7 @@ import (
 // folded again when a late reading touches them. Older days are closed and
 // remember only what a restart needs.
 type Ledger struct {
-	fold   *folder
+	fold   *Fold
 	stale  func(sensor string) time.Duration
 	tracks map[unit.Quantity][]*track
 
@@ -58,12 +57,8 @@ const openDays = 2
 
 // NewLedger makes an empty ledger. stale gives the stale limit of a sensor;
 // it must not change while the ledger lives.
-func NewLedger(keys Keys, stale func(sensor string) time.Duration) (*Ledger, error) {
-	f, err := newFolder(keys)
-	if err != nil {
-		return nil, fmt.Errorf("cannot prepare exposure keys: %w", err)
-	}
-	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(keys)}, nil
+func NewLedger(f *Fold, stale func(sensor string) time.Duration) *Ledger {
+	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys)}
 }
 
 // Keys are the exposures the ledger keeps.
@@ -245,7 +240,7 @@ func (l *Ledger) Restart(at time.Time) time.Time {
 		n--
 	}
 	if !l.begun || n == 0 || want < l.start {
-		*l = Ledger{fold: l.fold, stale: l.stale, tracks: map[unit.Quantity][]*track{}, now: newState(l.fold.keys)}
+		*l = *NewLedger(l.fold, l.stale)
 		return time.UnixMilli(0).UTC()
 	}
 	d := l.days[n-1]

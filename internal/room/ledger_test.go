@@ -13,7 +13,7 @@ import (
 	"dryhold/internal/unit"
 )
 
-var testKeys = NewKeys([]unit.Hours{2.33, 10.2}, []unit.KJPerMol{60, 80})
+var testKeys = NewKeys(Grid([]unit.Hours{0, 2.33, 10.2}, []unit.KJPerMol{60, 80, AirEa})...)
 
 // stale gives sensor b a limit longer than the open days, to try the window.
 func stale(sensor string) time.Duration {
@@ -33,11 +33,11 @@ func reading(sensor string, q unit.Quantity, at time.Time, v float64) Reading {
 
 func newTestLedger(t tb) *Ledger {
 	t.Helper()
-	l, err := NewLedger(testKeys, stale)
+	f, err := NewFold(testKeys)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return l
+	return NewLedger(f, stale)
 }
 
 // rebuild feeds readings in order of time, a day at a time, as the store does.

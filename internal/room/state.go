@@ -23,7 +23,7 @@ type state struct {
 func newState(k Keys) state {
 	n := k.Len()
 	return state{
-		core: make([]float64, len(k.Lags)), sum: make([]float64, n),
+		core: make([]float64, len(k.lags)), sum: make([]float64, n),
 		below: make([]float64, n), above: make([]float64, n),
 	}
 }
