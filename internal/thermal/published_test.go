@@ -16,7 +16,13 @@ type row map[string]string
 // and its tolerance.
 func published(t *testing.T, name string) []row {
 	t.Helper()
-	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "published", name))
+	return table(t, filepath.Join("..", "..", "testdata", "published", name))
+}
+
+func table(t *testing.T, path string) []row {
+	t.Helper()
+	name := filepath.Base(path)
+	data, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}

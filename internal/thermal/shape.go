@@ -3,8 +3,6 @@ package thermal
 import (
 	"fmt"
 	"math"
-
-	"dryhold/internal/unit"
 )
 
 // Shape is a body that warms or cools through its surface and whose
@@ -138,7 +136,9 @@ func (s Shape) Centre(bi, fo float64) (float64, error) {
 	return sum, nil
 }
 
-// Stuff is packed food as heat sees it, and the air around it.
+// Stuff is packed food as heat sees it, and the air around it. Dry food has no
+// water to freeze, so that nothing changes at 0 °C; what holds more than about
+// 25 % of water (from memory) is outside the model.
 type Stuff struct {
 	Conductivity float64 // W/(m K); grain 0.12 to 0.17
 	Density      float64 // bulk, kg/m³
@@ -148,46 +148,3 @@ type Stuff struct {
 
 // Diffusivity is k/(rho c) in m²/s, about 1e-7 for grain.
 func (s Stuff) Diffusivity() float64 { return s.Conductivity / (s.Density * s.HeatCapacity) }
-
-// side is one direction in which heat leaves a body.
-type side struct {
-	shape  Shape
-	length float64 // m: radius or half thickness
-}
-
-// SlabLag is the time constant of a flat pack, a bag or a pouch, that is thin
-// against its width: length²/(diffusivity zeta²) with half its thickness in m.
-func (s Stuff) SlabLag(half float64) (unit.Hours, error) {
-	return s.slowest(side{Slab, half})
-}
-
-// CanLag is the time constant of a bottle, jar, can or pail, a cylinder of the
-// given radius and height in m with air all round: the slowest mode of the
-// product of a cylinder and a slab.
-func (s Stuff) CanLag(radius, height float64) (unit.Hours, error) {
-	return s.slowest(side{Cylinder, radius}, side{Slab, height / 2})
-}
-
-// slowest adds the decay rates of the first mode in each direction.
-func (s Stuff) slowest(sides ...side) (unit.Hours, error) {
-	for _, v := range []struct {
-		what  string
-		value float64
-	}{{"conductivity", s.Conductivity}, {"density", s.Density}, {"heat capacity", s.HeatCapacity}, {"film coefficient", s.Film}} {
-		if !(v.value > 0) || math.IsInf(v.value, 0) {
-			return 0, fmt.Errorf("cannot find time constant: %s %g is not above 0", v.what, v.value)
-		}
-	}
-	rate := 0.0 // per second
-	for _, d := range sides {
-		if !(d.length > 0) || math.IsInf(d.length, 0) {
-			return 0, fmt.Errorf("cannot find time constant: length %g m of the %s is not above 0", d.length, d.shape)
-		}
-		z, err := d.shape.Root(s.Film*d.length/s.Conductivity, 1)
-		if err != nil {
-			return 0, fmt.Errorf("cannot find time constant: %w", err)
-		}
-		rate += s.Diffusivity() * z * z / (d.length * d.length)
-	}
-	return unit.Hours(1 / rate / 3600), nil
-}
