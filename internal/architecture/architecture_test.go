@@ -35,7 +35,7 @@ var rings = map[string]ring{
 	"internal/unit": core, "internal/nearest": core, "internal/health": core,
 	"internal/climate": core, "internal/kinetics": core, "internal/thermal": core,
 	"internal/catalog": core, "internal/room": core, "internal/lot": core,
-	"internal/alarm": core, "internal/engine": core,
+	"internal/alarm": core, "internal/course": core, "internal/engine": core,
 	"internal/sorption": core, "internal/barrier": core,
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"config":        codec,
@@ -56,8 +56,8 @@ var downward = map[string][]string{
 
 // pure is what a core package may use of the standard library.
 var pure = []string{
-	"bytes", "cmp", "encoding/binary", "encoding/json", "errors", "fmt", "iter", "maps", "math",
-	"math/bits", "slices", "sort", "strconv", "strings", "time", "unicode", "unicode/utf8",
+	"bytes", "cmp", "encoding/binary", "encoding/json", "errors", "fmt", "hash/fnv", "iter", "maps", "math",
+	"math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings", "time", "unicode", "unicode/utf8",
 }
 
 // owners names the one package that may import each third-party module.
@@ -80,6 +80,9 @@ var owners = map[string]string{
 
 // clock lists the calls by which package time reaches outside.
 var clock = []string{"Now", "Since", "Until", "After", "AfterFunc", "Sleep", "NewTimer", "NewTicker", "Tick", "LoadLocation", "Local"}
+
+// seeded lists what the core may use of math/rand/v2: sources with a seed.
+var seeded = []string{"New", "NewPCG", "Rand"}
 
 const (
 	maxFileLines     = 450
@@ -239,6 +242,9 @@ func faults(fset *token.FileSet, f source, r ring) []string {
 			id, ok := x.X.(*ast.Ident)
 			if ok && id.Name == "os" && x.Sel.Name == "Exit" && r != program {
 				fault(x, "os.Exit outside cmd")
+			}
+			if ok && id.Name == "rand" && r == core && !slices.Contains(seeded, x.Sel.Name) {
+				fault(x, "rand.%s: the core draws from a source with a seed", x.Sel.Name)
 			}
 			if ok && id.Name == "time" && r == core && slices.Contains(clock, x.Sel.Name) {
 				fault(x, "time.%s: the core takes time as an argument", x.Sel.Name)
