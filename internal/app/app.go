@@ -41,6 +41,13 @@ type Options struct {
 	// Throwaway spares the embedded broker its syncs, for data that is
 	// deleted anyway.
 	Throwaway bool
+	// BrokerAway is how long the broker may be away before health turns red;
+	// zero is a minute, twice what a reconnection takes.
+	BrokerAway time.Duration
+
+	// crash, if set, is called at the named points of a commit; a test ends
+	// the process there.
+	crash func(point string)
 }
 
 // App is one daemon for one site. Several may run in one process, each with a
@@ -57,18 +64,22 @@ type App struct {
 	worker   *notify.Worker
 	metrics  *metrics.Metrics
 	channels []string
-	httpAddr string
+	listener net.Listener // of the page
 
 	arrivals  chan arrival
 	edits     chan *edit
 	published atomic.Pointer[engine.Snapshot]
 	counters  counters
 	vitals    vitals
+	receipts  receipts
 
 	steps    []step // to undo, in order of Start
 	started  bool
-	stopOnce sync.Once
-	stopErr  error
+	stopping chan struct{} // closed by Stop
+	// writerEnded is closed when the writer has taken its last turn.
+	writerEnded chan struct{}
+	stopOnce    sync.Once
+	stopErr     error
 }
 
 // step is one thing that was brought up and how it is taken down.
@@ -86,7 +97,11 @@ func New(opts Options) (*App, error) {
 	if opts.Settings == nil || opts.Catalog == nil || opts.DataDir == "" {
 		return nil, errors.New("BUG: app.New needs settings, catalog and a data directory")
 	}
-	a := &App{opts: opts, log: opts.Log, now: opts.Now, arrivals: make(chan arrival, queueLength), edits: make(chan *edit)}
+	a := &App{opts: opts, log: opts.Log, now: opts.Now, stopping: make(chan struct{}), writerEnded: make(chan struct{})}
+	a.arrivals, a.edits = make(chan arrival, queueLength), make(chan *edit)
+	if opts.BrokerAway == 0 {
+		a.opts.BrokerAway = brokerAway
+	}
 	if a.log == nil {
 		a.log = slog.New(slog.DiscardHandler)
 	}
@@ -105,8 +120,13 @@ func New(opts Options) (*App, error) {
 
 // Start brings the daemon up and returns when it takes readings and answers.
 // If a part fails, those before it are taken down again. The context bounds
-// the start only.
+// the start only. An app starts once; one that was stopped does not start.
 func (a *App) Start(ctx context.Context) error {
+	select {
+	case <-a.stopping:
+		return errors.New("BUG: app started after it was stopped")
+	default:
+	}
 	if a.started {
 		return errors.New("BUG: app started twice")
 	}
@@ -117,11 +137,12 @@ func (a *App) Start(ctx context.Context) error {
 	}{
 		{"store", a.startStore},
 		{"engine", a.startEngine},
-		{"page", a.startHTTP},
+		{"page", a.listen},
 		{"broker", a.startBroker},
 		{"client", a.prepareClient},
 		{"notices", a.startNotices},
 		{"writer", a.startWriter},
+		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"intake", a.startIntake},
 	}
 	for _, p := range parts {
@@ -143,6 +164,7 @@ const stopTimeout = 15 * time.Second
 // part is stopped even when another fails; all errors are joined.
 func (a *App) Stop(ctx context.Context) error {
 	a.stopOnce.Do(func() {
+		close(a.stopping)
 		ctx, cancel := context.WithTimeout(ctx, stopTimeout)
 		defer cancel()
 		var errs []error
@@ -159,8 +181,13 @@ func (a *App) Stop(ctx context.Context) error {
 // Snapshot is the state last published; nil before the first.
 func (a *App) Snapshot() *engine.Snapshot { return a.published.Load() }
 
-// URL is the address of the page.
-func (a *App) URL() string { return "http://" + a.httpAddr }
+// URL is the address of the page, once Start has taken it.
+func (a *App) URL() string {
+	if a.listener == nil {
+		return ""
+	}
+	return "http://" + a.listener.Addr().String()
+}
 
 // BrokerURL is the address of the broker in use.
 func (a *App) BrokerURL() string {
@@ -179,12 +206,22 @@ func (a *App) startStore(ctx context.Context) (func(context.Context) error, erro
 	return func(context.Context) error { return s.Close() }, nil
 }
 
-func (a *App) startHTTP(ctx context.Context) (func(context.Context) error, error) {
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", a.opts.Settings.HTTP.Listen)
-	if err != nil {
+// listen takes the page's address early: one that is taken is found before
+// anything else runs.
+func (a *App) listen(ctx context.Context) (func(context.Context) error, error) {
+	var err error
+	if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", a.opts.Settings.HTTP.Listen); err != nil {
 		return nil, fmt.Errorf("cannot listen for the page: %w", err)
 	}
-	a.httpAddr = listener.Addr().String()
+	return func(context.Context) error {
+		if err := a.listener.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	}, nil
+}
+
+func (a *App) serve(context.Context) (func(context.Context) error, error) {
 	server := &http.Server{
 		Handler: web.New(web.Config{
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
@@ -197,7 +234,7 @@ func (a *App) startHTTP(ctx context.Context) (func(context.Context) error, error
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := server.Serve(a.listener); !errors.Is(err, http.ErrServerClosed) {
 			a.log.Error("the page stopped", "error", err)
 		}
 	}()

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -25,6 +26,8 @@ func (a *App) submit(ctx context.Context, e *edit) error {
 	case a.edits <- e:
 	case <-ctx.Done():
 		return ctx.Err()
+	case <-a.writerEnded:
+		return errStopping
 	}
 	select {
 	case err := <-e.done:
@@ -33,6 +36,8 @@ func (a *App) submit(ctx context.Context, e *edit) error {
 		return ctx.Err()
 	}
 }
+
+var errStopping = errors.New("dryhold is stopping: try again when it is back")
 
 // AddLot implements web.Actions.
 func (a *App) AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error) {
@@ -79,7 +84,7 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
 		return store.Outcome{Lots: []lot.Change{c}}, nil
 	})
-	w.vitals.committed(w.now(), err)
+	w.committed(err)
 	if err != nil {
 		return err
 	}
@@ -102,7 +107,7 @@ func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time
 	w.take(fx)
 	w.pending.Actions = append(w.pending.Actions, *action)
 	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
-	w.vitals.committed(w.now(), err)
+	w.committed(err)
 	if err == nil {
 		w.stored()
 	}

@@ -14,9 +14,8 @@ import (
 )
 
 const (
-	// disconnectedRed is how long the broker may be away before health turns
-	// red: twice what a reconnection takes.
-	disconnectedRed = time.Minute
+	// brokerAway is Options.BrokerAway unless told otherwise.
+	brokerAway = time.Minute
 	// standstillRed is how long the writer may be busy with one thing.
 	standstillRed = 30 * time.Second
 )
@@ -41,16 +40,34 @@ func (v *vitals) beat(now time.Time) {
 	v.alive = now
 }
 
-func (v *vitals) committed(_ time.Time, err error) { v.set(&v.commitErr, err) }
-func (v *vitals) folded(_ time.Time, err error)    { v.set(&v.foldErr, err) }
+// committed and folded note an outcome and report whether it is news.
+func (v *vitals) committed(err error) (news bool) { return v.set(&v.commitErr, err) }
+func (v *vitals) folded(err error) (news bool)    { return v.set(&v.foldErr, err) }
 
-func (v *vitals) set(to *string, err error) {
+func (v *vitals) set(to *string, err error) (news bool) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	was := *to
 	*to = ""
 	if err != nil {
 		*to = err.Error()
 	}
+	return *to != was
+}
+
+// connection notes whether the broker is there and gives how long it has been
+// away.
+func (v *vitals) connection(connected bool, now time.Time) (away time.Duration) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	switch {
+	case connected:
+		v.lost = time.Time{}
+		return 0
+	case v.lost.IsZero():
+		v.lost = now
+	}
+	return now.Sub(v.lost)
 }
 
 // Health gives the daemon's checks now.
@@ -75,19 +92,14 @@ func (a *App) Health() []health.Check {
 
 func (a *App) checkIntake(now time.Time) health.Check {
 	c := health.Check{Code: "intake", Title: "Readings can arrive", Urgent: true}
-	v := &a.vitals
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	if a.client != nil && a.client.Connected() {
-		v.lost = time.Time{}
+	connected := a.client != nil && a.client.Connected()
+	away := a.vitals.connection(connected, now)
+	if connected {
 		c.OK, c.Text = true, "connected to the broker at "+a.BrokerURL()
 		return c
 	}
-	if v.lost.IsZero() {
-		v.lost = now
-	}
-	c.OK = now.Sub(v.lost) < disconnectedRed
-	c.Text = fmt.Sprintf("not connected to the broker at %s for %s: see that it runs and that address and credentials are right", a.BrokerURL(), now.Sub(v.lost).Round(time.Second))
+	c.OK = away < a.opts.BrokerAway
+	c.Text = fmt.Sprintf("not connected to the broker at %s for %s: see that it runs and that address and credentials are right", a.BrokerURL(), away.Round(time.Second))
 	return c
 }
 

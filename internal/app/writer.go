@@ -42,14 +42,39 @@ func (a *App) receive(d intake.Delivery) {
 	at := a.now()
 	decoded, errs := a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: at, Retained: d.Retained})
 	decoded.Readings, errs = a.known(d.Topic, decoded.Readings, errs)
-	a.arrivals <- arrival{d, decoded, errs, at}
+	if !decoded.OwnTime {
+		a.receipts.part(decoded.Readings)
+	}
+	select {
+	case a.arrivals <- arrival{d, decoded, errs, at}:
+	case <-a.writerEnded: // not acknowledged, so it comes again
+	}
+}
+
+// receipts keeps messages without a time of their own apart: a reading is
+// known by its series and millisecond, and two messages may arrive within
+// one, as after a reconnection.
+type receipts struct{ last map[room.Series]time.Time }
+
+// part moves readings that were received at once a millisecond apart.
+func (r *receipts) part(readings []room.Reading) {
+	if r.last == nil {
+		r.last = map[room.Series]time.Time{}
+	}
+	for i, x := range readings {
+		if last, any := r.last[x.Series]; any && !x.At.After(last) {
+			readings[i].At = last.Add(time.Millisecond)
+		}
+		r.last[x.Series] = readings[i].At
+	}
 }
 
 // writer is the one goroutine that changes anything.
 type writer struct {
 	*App
-	held     []arrival     // a batch that could not be committed yet
-	pending  store.Outcome // what the engine asked for and no commit has stored
+	held     []arrival        // a batch that could not be committed yet
+	retry    <-chan time.Time // when to try it again
+	pending  store.Outcome    // what the engine asked for and no commit has stored
 	refolds  []engine.Refold
 	shown    time.Time // of the last publication
 	refolded time.Time
@@ -57,16 +82,16 @@ type writer struct {
 
 func (a *App) startWriter(context.Context) (func(context.Context) error, error) {
 	w := &writer{App: a}
-	quit, done := make(chan struct{}), make(chan struct{})
+	quit := make(chan struct{})
 	var once sync.Once
 	go func() {
-		defer close(done)
+		defer close(a.writerEnded)
 		w.run(quit)
 	}()
 	return func(ctx context.Context) error {
 		once.Do(func() { close(quit) })
 		select {
-		case <-done:
+		case <-a.writerEnded:
 			return nil
 		case <-ctx.Done():
 			return ctx.Err()
@@ -75,22 +100,23 @@ func (a *App) startWriter(context.Context) (func(context.Context) error, error) 
 }
 
 func (w *writer) run(quit <-chan struct{}) {
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
+	// Not one that can end: the database watches such a one at every
+	// statement, and a commit is not broken off.
+	ctx := context.Background()
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
 	for {
 		w.vitals.beat(time.Now())
-		arrivals, retry := w.arrivals, (<-chan time.Time)(nil)
+		arrivals := w.arrivals
 		if w.held != nil {
-			arrivals, retry = nil, time.After(retryEvery)
+			arrivals = nil
 		}
 		select {
 		case <-quit:
 			return
 		case first := <-arrivals:
 			w.commit(ctx, w.gather(first))
-		case <-retry:
+		case <-w.retry:
 			w.commit(ctx, w.held)
 		case e := <-w.edits:
 			err := w.edit(ctx, e)
@@ -128,21 +154,40 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 		now := w.now()
 		w.take(w.engine.Observe(now, readings))
 		w.take(w.engine.Tick(now))
+		w.at("before commit")
 		return w.pending, nil
 	})
-	w.vitals.committed(w.now(), err)
+	w.committed(err)
 	if err != nil {
-		w.held = batch
-		w.log.Error("cannot store readings; they stay with the broker and are tried again", "messages", len(batch), "error", err)
+		w.held, w.retry = batch, time.After(retryEvery)
 		return
 	}
+	w.at("after commit")
 	w.stored()
 	for _, x := range batch {
 		x.delivery.Ack()
 	}
-	w.held = nil
+	w.held, w.retry = nil, nil
 	w.counters.count(batch, fresh, len(b.Readings)-fresh+repeats, w.now())
 	w.metrics.ObserveCommit(time.Since(began).Seconds(), len(b.Readings))
+}
+
+// at is a point where a test may end the process.
+func (w *writer) at(point string) {
+	if w.opts.crash != nil {
+		w.opts.crash(point)
+	}
+}
+
+// committed notes the outcome of a commit, and logs it when it changes.
+func (w *writer) committed(err error) {
+	switch news := w.vitals.committed(err); {
+	case !news:
+	case err != nil:
+		w.log.Error("cannot store; what came over MQTT stays with the broker, and it is tried again", "error", err)
+	default:
+		w.log.Info("can store again")
+	}
 }
 
 // batch collects the readings of the messages, without those of messages that
@@ -186,17 +231,16 @@ func (w *writer) stored() {
 
 // tick lets time pass.
 func (w *writer) tick(ctx context.Context) {
+	w.vitals.connection(w.client.Connected(), time.Now())
 	w.take(w.engine.Tick(w.now()))
 	if len(w.pending.Conditions) == 0 && len(w.pending.Notices) == 0 {
 		return
 	}
 	err := w.store.Commit(ctx, store.Batch{}, w.channels, w.now(), func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
-	w.vitals.committed(w.now(), err)
-	if err != nil {
-		w.log.Error("cannot store alarm state; trying again", "error", err)
-		return
+	w.committed(err)
+	if err == nil {
+		w.stored()
 	}
-	w.stored()
 }
 
 // settle folds late data again, packs closed days and publishes the state,
@@ -205,11 +249,12 @@ func (w *writer) settle(ctx context.Context) {
 	now, idle := time.Now(), len(w.arrivals) == 0
 	if len(w.refolds) > 0 && (idle || now.Sub(w.refolded) >= refoldEvery) {
 		err := w.refold(ctx, w.refolds)
-		w.vitals.folded(w.now(), err)
-		if err != nil {
-			w.log.Error("cannot fold late readings; trying again", "error", err)
-		} else {
+		news := w.vitals.folded(err)
+		switch {
+		case err == nil:
 			w.refolds = nil
+		case news:
+			w.log.Error("cannot fold late readings; trying again", "error", err)
 		}
 		w.refolded = now
 	}
