@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -90,34 +91,75 @@ func (s *Store) insert(ctx context.Context, tx *sql.Tx, readings []room.Reading)
 		return nil, nil, nil
 	}
 	opened = map[room.Series]int64{}
-	put, err := tx.PrepareContext(ctx, `INSERT OR IGNORE INTO open_reading (series, at, steps) VALUES (?, ?, ?)`)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer put.Close()
+	rows := make([]any, 0, rowWidth*len(readings))
+	candidates := make([]room.Reading, 0, len(readings))
 	for _, r := range readings {
 		id, err := s.seriesID(ctx, tx, r.Series, opened)
 		if err != nil {
 			return nil, nil, err
 		}
-		known, err := s.packedAlready(ctx, tx, id, r.At.UnixMilli())
+		at := r.At.UnixMilli()
+		known, err := s.packedAlready(ctx, tx, id, at)
 		if err != nil {
 			return nil, nil, err
 		}
 		if known {
 			continue
 		}
-		res, err := put.ExecContext(ctx, id, r.At.UnixMilli(), r.Quantity.Steps(r.Value))
+		rows = append(rows, id, at, r.Quantity.Steps(r.Value))
+		candidates = append(candidates, r)
+	}
+	for len(candidates) > 0 {
+		n := 1
+		if len(candidates) >= manyRows {
+			n = manyRows
+		}
+		fresh, err = s.insertRows(ctx, tx, rows[:n*rowWidth], candidates[:n], fresh)
 		if err != nil {
 			return nil, nil, err
 		}
+		rows, candidates = rows[n*rowWidth:], candidates[n:]
+	}
+	return fresh, opened, nil
+}
+
+const (
+	// rowWidth is the number of columns of open_reading.
+	rowWidth = 3
+	// manyRows is how many rows one statement inserts where there are as
+	// many: far cheaper than one each.
+	manyRows = 32
+)
+
+const insertOne = `INSERT OR IGNORE INTO open_reading (series, at, steps) VALUES (?, ?, ?)`
+
+// insertMany fails as a whole, changing nothing, if one of its rows is there.
+func insertMany() string {
+	return `INSERT INTO open_reading (series, at, steps) VALUES (?, ?, ?)` + strings.Repeat(`, (?, ?, ?)`, manyRows-1)
+}
+
+// insertRows stores one row or manyRows and appends those that are new.
+func (s *Store) insertRows(ctx context.Context, tx *sql.Tx, rows []any, readings, fresh []room.Reading) ([]room.Reading, error) {
+	if len(readings) == manyRows {
+		if _, err := tx.StmtContext(ctx, s.putMany).ExecContext(ctx, rows...); err == nil {
+			return append(fresh, readings...), nil
+		}
+		// One of them is there already, as a rule. Anything worse will show
+		// again one by one.
+	}
+	put := tx.StmtContext(ctx, s.putOne)
+	for i, r := range readings {
+		res, err := put.ExecContext(ctx, rows[i*rowWidth:(i+1)*rowWidth]...)
+		if err != nil {
+			return nil, err
+		}
 		if n, err := res.RowsAffected(); err != nil {
-			return nil, nil, err
+			return nil, err
 		} else if n > 0 {
 			fresh = append(fresh, r)
 		}
 	}
-	return fresh, opened, nil
+	return fresh, nil
 }
 
 func (s *Store) seriesID(ctx context.Context, tx *sql.Tx, k room.Series, opened map[room.Series]int64) (int64, error) {

@@ -34,9 +34,12 @@ type Store struct {
 	lock  *os.File
 	write *sql.DB // one connection, used by the writer alone
 	read  *sql.DB
-	enc   *zstd.Encoder
-	dec   *zstd.Decoder
-	log   *slog.Logger
+	// Statements of the writer's connection.
+	putOne, putMany *sql.Stmt
+
+	enc *zstd.Encoder
+	dec *zstd.Decoder
+	log *slog.Logger
 
 	mu       sync.Mutex // guards the fields below
 	series   map[room.Series]int64
@@ -71,6 +74,12 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	s.write.SetMaxOpenConns(1)
 	if err := s.migrate(ctx); err != nil {
 		return nil, fmt.Errorf("cannot bring the schema of %s up to date: %w", path, err)
+	}
+	if s.putOne, err = s.write.PrepareContext(ctx, insertOne); err != nil {
+		return nil, fmt.Errorf("cannot prepare to store readings: %w", err)
+	}
+	if s.putMany, err = s.write.PrepareContext(ctx, insertMany()); err != nil {
+		return nil, fmt.Errorf("cannot prepare to store readings: %w", err)
 	}
 	if s.read, err = sql.Open("sqlite", path+common+"&_pragma=query_only(1)"); err != nil {
 		return nil, fmt.Errorf("cannot open %s for reading: %w", path, err)
