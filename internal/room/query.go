@@ -68,33 +68,42 @@ func (l *Ledger) Between(lag unit.Hours, ea unit.KJPerMol, from, to time.Time) E
 // point is the running sums at an instant.
 type point struct{ sum, below, above, measured, estimated float64 }
 
+// at is the running sums at an instant; within an hour they grow evenly, the
+// room for error with the rest.
 func (l *Ledger) at(k int, at int64) point {
 	if at >= l.settled {
-		return point{l.now.sum[k], l.now.below[k], l.now.above[k], float64(l.now.measured), float64(l.now.estimated)}
+		return l.atEnd(k)
 	}
 	if at <= l.start {
 		return point{}
 	}
-	n := l.fold.keys.Len()
 	i := int((at - l.start) / hourMS)
 	begin := l.start + int64(i)*hourMS
-	finish := min(begin+hourMS, l.settled)
-	share := float64(at-begin) / float64(finish-begin)
-	next := point{sum: l.now.sum[k], measured: float64(l.now.measured), estimated: float64(l.now.estimated)}
+	from, to, finish := l.atSlot(k, i), l.atEnd(k), min(begin+hourMS, l.settled)
 	if begin+hourMS <= l.settled && i+1 < len(l.covered) {
-		c := l.covered[i+1]
-		next = point{sum: l.prefix[(i+1)*n+k], measured: float64(c.measured), estimated: float64(c.estimated)}
+		to = l.atSlot(k, i+1)
 	}
-	c, sum := l.covered[i], l.prefix[i*n+k]
-	p := point{
-		sum:       sum + float64((next.sum-sum)*share),
-		measured:  float64(c.measured) + float64((next.measured-float64(c.measured))*share),
-		estimated: float64(c.estimated) + float64((next.estimated-float64(c.estimated))*share),
+	share := float64(at-begin) / float64(finish-begin)
+	mix := func(a, b float64) float64 { return a + float64((b-a)*share) }
+	return point{
+		mix(from.sum, to.sum), mix(from.below, to.below), mix(from.above, to.above),
+		mix(from.measured, to.measured), mix(from.estimated, to.estimated),
 	}
+}
+
+// atSlot is the running sums at the start of a slot, atEnd those at the
+// settled instant.
+func (l *Ledger) atSlot(k, i int) point {
+	c := l.covered[i]
+	p := point{sum: l.prefix[i*l.fold.keys.Len()+k], measured: float64(c.measured), estimated: float64(c.estimated)}
 	if b := l.boundBefore(i); b >= 0 {
 		p.below, p.above = l.bounds[b].below[k], l.bounds[b].above[k]
 	}
 	return p
+}
+
+func (l *Ledger) atEnd(k int) point {
+	return point{l.now.sum[k], l.now.below[k], l.now.above[k], float64(l.now.measured), float64(l.now.estimated)}
 }
 
 func ms(n float64) time.Duration { return time.Duration(math.Round(n)) * time.Millisecond }

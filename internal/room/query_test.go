@@ -1,0 +1,82 @@
+package room
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"dryhold/internal/unit"
+)
+
+// TestPartsAddUp: cut at any instant, also within an hour and within a gap,
+// the parts hold the exposure, its room for error and the time of the whole.
+func TestPartsAddUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		readings := drawReadings(t)
+		last := epoch(0)
+		for _, r := range readings {
+			if r.At.After(last) {
+				last = r.At
+			}
+		}
+		asOf := last.Add(time.Duration(rapid.IntRange(0, 90*60).Draw(t, "minutes past")) * time.Minute)
+		l := rebuild(t, readings, asOf)
+		instant := func(what string) time.Time {
+			return epoch(-2).Add(time.Duration(rapid.Int64Range(0, asOf.Sub(epoch(-2)).Milliseconds()).Draw(t, what)) * time.Millisecond)
+		}
+		a, b, c := instant("a"), instant("b"), instant("c")
+		if b.Before(a) {
+			a, b = b, a
+		}
+		if c.Before(b) {
+			b, c = c, b
+		}
+		if b.Before(a) {
+			a, b = b, a
+		}
+		lag := rapid.SampledFrom([]unit.Hours{0, 2.33}).Draw(t, "lag")
+		whole, first, second := l.Between(lag, 80, a, c), l.Between(lag, 80, a, b), l.Between(lag, 80, b, c)
+		f := func(what string, got, want unit.Days) {
+			if !(math.Abs(float64(got-want)) <= 1e-9*max(1, math.Abs(float64(want)))) {
+				t.Fatalf("%s: parts %.15g, whole %.15g\n%+v\n%+v\n%+v", what, float64(got), float64(want), first, second, whole)
+			}
+		}
+		f("exposure", first.Days+second.Days, whole.Days)
+		f("high", first.High+second.High, whole.High)
+		if first.Low > 0 && second.Low > 0 {
+			f("low", first.Low+second.Low, whole.Low)
+		}
+		for _, e := range []Exposure{whole, first, second} {
+			if e.Low > e.Days || e.Days > e.High || e.Measured < 0 || e.Estimated < 0 || e.Unknown < 0 {
+				t.Fatalf("not in order: %+v", e)
+			}
+		}
+		if d := (first.Measured + second.Measured - whole.Measured).Abs(); d > 2*time.Millisecond {
+			t.Fatalf("measured: parts are off by %v", d)
+		}
+	})
+}
+
+// TestRoomForErrorGrowsWithinTheHour: half of an estimated hour leaves half
+// the room for error, not all of it or none.
+func TestRoomForErrorGrowsWithinTheHour(t *testing.T) {
+	var readings []Reading
+	for h := 0.0; h <= 48; h += 0.5 {
+		readings = append(readings, reading("a", unit.Temperature, epoch(h), 20+5*math.Sin(2*math.Pi*h/24)))
+	}
+	l := rebuild(t, readings, epoch(60))
+	whole, half := l.Between(0, 80, epoch(52), epoch(53)), l.Between(0, 80, epoch(52), epoch(52.5))
+	if whole.Estimated != time.Hour || whole.High <= whole.Days || whole.Low >= whole.Days {
+		t.Fatalf("want an estimated hour with room for error: %+v", whole)
+	}
+	f := func(what string, half, whole unit.Days) {
+		t.Helper()
+		if math.Abs(float64(2*half-whole)) > 1e-12 {
+			t.Errorf("%s: %g in half of the hour, %g in all of it", what, float64(half), float64(whole))
+		}
+	}
+	f("above", half.High-half.Days, whole.High-whole.Days)
+	f("below", half.Days-half.Low, whole.Days-whole.Low)
+}
