@@ -31,8 +31,8 @@ type Change struct {
 	Note     string     `json:"note,omitempty"`
 }
 
-// Oldest is the earliest pack date taken: older food is not what dryhold is
-// for, and an earlier date is a slip (judgement).
+// oldestYear is that of the earliest pack date taken: older food is not what
+// dryhold is for, and an earlier date is a slip (judgement).
 const oldestYear = 1980
 
 // Check reports what is wrong with a packing against the catalog, as of now.
@@ -59,7 +59,7 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 	case p.PackedAt.Year() < oldestYear:
 		return Invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
 	case p.MoistureWB < 0 || p.MoistureWB > 0.5 || p.MoistureWB != p.MoistureWB:
-		return Invalid("moisture %g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
+		return Invalid("moisture %.4g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
 	case p.Room == "":
 		return Invalid("no room: say where the lot stands")
 	}
@@ -110,8 +110,11 @@ func (b *Book) NextID() string { return fmt.Sprintf("L-%d", len(b.lots)+1) }
 // taken; a change that passes can be applied.
 func (b *Book) Check(c Change) error {
 	if c.Kind == Added {
-		if c.Packing == nil || c.Lot != b.NextID() {
+		switch {
+		case c.Lot != b.NextID():
 			return Invalid("change adds lot %q, the next is %q", c.Lot, b.NextID())
+		case c.Packing == nil:
+			return Invalid("change adds lot %q without its packing", c.Lot)
 		}
 		return nil
 	}

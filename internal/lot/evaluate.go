@@ -34,8 +34,11 @@ func (r Range) add(o Range) Range { return Range{r.Low + o.Low, r.Likely + o.Lik
 type State struct {
 	Atmosphere Atmosphere
 	Modes      []ModeState
-	Limiting   int   // index of the mode with the largest consumed share
-	Remaining  Range // 1 at packing, 0 at the limit of the limiting mode
+	Limiting   int // index of the mode with the largest consumed share
+	// Remaining quality, 1 at packing and 0 at the limit of the limiting mode.
+	// Its low edge is that of whichever mode may have come furthest, so that a
+	// mode less likely but less certain is not overlooked.
+	Remaining Range
 	// EndAtPlan is when the first mode reaches its limit if the lot is kept
 	// at plan storage from now on.
 	EndAtPlan time.Time
@@ -90,8 +93,12 @@ func (v Evaluator) State(l Lot, asOf time.Time) (State, error) {
 			s.Limiting = i
 		}
 	}
-	c := s.Modes[s.Limiting].Consumed
-	s.Remaining = Range{1 - c.High, 1 - c.Likely, 1 - c.Low}
+	furthest := s.Modes[0].Consumed
+	for _, m := range s.Modes[1:] {
+		c := m.Consumed
+		furthest = Range{max(furthest.Low, c.Low), max(furthest.Likely, c.Likely), max(furthest.High, c.High)}
+	}
+	s.Remaining = Range{1 - furthest.High, 1 - furthest.Likely, 1 - furthest.Low}
 	s.LostBeyondPlan = v.Cost(l, s.Modes[s.Limiting].Mode, l.Packing.PackedAt, asOf)
 	return s, nil
 }

@@ -33,14 +33,16 @@ type Atmosphere struct {
 }
 
 // EnclosedOxygen is the oxygen in the gas space of one container, cm3 at room
-// conditions: V (h + (1-h) eps) 0.209 with volume V, headspace h and void
-// fraction eps of the food (models section 5.5).
+// conditions, under air.
 func EnclosedOxygen(f catalog.Food, k catalog.Container) float64 {
-	return gasSpace(f, k) * airOxygen
+	return airOxygen * gasSpace(k.Volume.Likely, headspace, f.Void.Likely)
 }
 
-func gasSpace(f catalog.Food, k catalog.Container) float64 {
-	return 1000 * k.Volume.Likely * (headspace + (1-headspace)*f.Void.Likely)
+// gasSpace is the gas in a container of a volume in litres, of which a share
+// is headspace and the rest food with a void fraction, cm3: V (h + (1-h) eps),
+// models section 5.5.
+func gasSpace(litres, headspace, void float64) float64 {
+	return 1000 * litres * (headspace + (1-headspace)*void)
 }
 
 // AtmosphereOf judges what a packing holds. Ingress over the years is taken
@@ -57,7 +59,7 @@ func AtmosphereOf(p Packing, f catalog.Food, k catalog.Container) Atmosphere {
 	case k.LowOxygenHold.High <= 0:
 		a.Why = "the container does not hold low oxygen"
 	case capacity < need:
-		rest := 100 * (airOxygen*gasSpace(f, k) - capacity) / gasSpace(f, k)
+		rest := 100 * airOxygen * (1 - capacity/need)
 		a.Why = fmt.Sprintf("absorber too small: %.0f of %.0f cm3, oxygen rests at about %.0f %%", capacity, need, rest)
 	default:
 		a.LowOxygen = true
