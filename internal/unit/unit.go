@@ -133,6 +133,8 @@ func (q Quantity) Plausible(v float64) error {
 		return fmt.Errorf("unknown quantity %d", uint8(q))
 	case math.IsNaN(v) || math.IsInf(v, 0):
 		return fmt.Errorf("%s is not a finite number", s.name)
+	case (v < s.low || v > s.high) && s.symbol == "fraction":
+		return fmt.Errorf("%s %g is outside the plausible range %g to %g (a fraction, not a percentage)", s.name, v, s.low, s.high)
 	case v < s.low || v > s.high:
 		return fmt.Errorf("%s %g %s is outside the plausible range %g to %g %s", s.name, v, s.symbol, s.low, s.high, s.symbol)
 	}
