@@ -1,0 +1,503 @@
+package app_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/google/go-cmp/cmp"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/app"
+	"dryhold/internal/engine"
+	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/lot"
+	"dryhold/internal/settings"
+)
+
+// TestMain lets the test binary be the daemon itself, so that it can be
+// killed.
+func TestMain(m *testing.M) {
+	if dir := os.Getenv("DRYHOLD_TEST_DAEMON"); dir != "" {
+		child(dir)
+		return
+	}
+	os.Exit(m.Run())
+}
+
+// child runs a daemon until it is killed, by itself at the named point of the
+// n-th commit or from outside.
+func child(dir string) {
+	cfg := local(os.Getenv("DRYHOLD_TEST_BROKER"))
+	cfg.Topics = append(cfg.Topics, mustTopics()...)
+	left := 0
+	fmt.Sscan(os.Getenv("DRYHOLD_TEST_COMMITS"), &left)
+	o := app.Options{Settings: cfg, Catalog: mustCatalog(), DataDir: dir, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}
+	if point := os.Getenv("DRYHOLD_TEST_CRASH"); point != "" {
+		o = o.CrashAt(func(at string) {
+			if at != point {
+				return
+			}
+			if left--; left < 0 {
+				_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+				select {}
+			}
+		})
+	}
+	a, err := app.New(o)
+	if err == nil {
+		err = a.Start(context.Background())
+	}
+	if err != nil {
+		fmt.Println("failed:", err)
+		return
+	}
+	fmt.Println(a.URL(), a.BrokerURL())
+	select {}
+}
+
+// local is the default configuration on free ports, with an external broker
+// when one is named.
+func local(broker string) *settings.Settings {
+	s := settings.Default()
+	s.HTTP.Listen = "127.0.0.1:0"
+	s.Broker.Embedded.Listen = "127.0.0.1:0"
+	if broker != "" {
+		s.Broker = settings.Broker{URL: broker, ClientID: "dryhold"}
+	}
+	return s
+}
+
+// daemon runs an app in this process until the test ends.
+func daemon(t testing.TB, o app.Options) *app.App {
+	t.Helper()
+	if o.Catalog == nil {
+		o.Catalog = shipped(t)
+	}
+	a, err := app.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Start(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := a.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	})
+	return a
+}
+
+// brokers runs a test against the embedded broker and against mosquitto.
+func brokers(t *testing.T, test func(t *testing.T, url string)) {
+	t.Run("embedded", func(t *testing.T) { test(t, "") })
+	t.Run("mosquitto", func(t *testing.T) { test(t, mosquittotest.Start(t).URL) })
+}
+
+func publisher(t testing.TB, url string) mqtt.Client {
+	t.Helper()
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID(fmt.Sprintf("sensor-%d", rand.Uint32())))
+	if token := c.Connect(); token.Wait() && token.Error() != nil {
+		t.Fatal(token.Error())
+	}
+	t.Cleanup(func() { c.Disconnect(100) })
+	return c
+}
+
+func publish(t testing.TB, c mqtt.Client, topic string, retained bool, payload string) {
+	t.Helper()
+	if token := c.Publish(topic, 1, retained, payload); token.Wait() && token.Error() != nil {
+		t.Fatal(token.Error())
+	}
+}
+
+// eventually waits for something to be so.
+func eventually(t testing.TB, what string, so func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(20 * time.Second); !so(); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("in 20 s not: %s", what)
+		}
+	}
+}
+
+func status(t testing.TB, url string) *engine.Snapshot {
+	t.Helper()
+	var answer struct{ Snapshot *engine.Snapshot }
+	code, body := get(t, url+"/api/v1/status")
+	if err := json.Unmarshal([]byte(body), &answer); err != nil || code != 200 {
+		t.Fatalf("status %d: %v %s", code, err, body)
+	}
+	return answer.Snapshot
+}
+
+func TestReadingIsSeenEverywhere(t *testing.T) {
+	brokers(t, func(t *testing.T, url string) {
+		a := daemon(t, app.Options{Settings: local(url), DataDir: t.TempDir()})
+		c := publisher(t, a.BrokerURL())
+		began := time.Now()
+		publish(t, c, "rooms/cellar/temperature", false, "21.5")
+		publish(t, c, "rooms/loft", false, `{"temperature": 30.4, "humidity": 40, "illuminance": 7}`)
+		eventually(t, "both readings on the page", func() bool {
+			_, page := get(t, a.URL()+"/")
+			return strings.Contains(page, "21.5 °C") && strings.Contains(page, "30.4 °C")
+		})
+		if v := scrape(t, a.URL(), `dryhold_room_temperature_celsius{room="loft",site="home"}`); v != 30.4 {
+			t.Errorf("metrics say %g °C", v)
+		}
+		s := status(t, a.URL())
+		if len(s.Rooms) != 2 || s.Rooms[1].Humidity.Value != 0.4 || s.Rooms[1].Illuminance.Value != 7 || s.Intake.Stored != 4 {
+			t.Errorf("status: %+v, intake %+v", s.Rooms, s.Intake)
+		}
+		t.Logf("page, metrics and status after %v", time.Since(began))
+	})
+}
+
+// TestKilledDaemonLosesAndDoublesNothing kills the real daemon before and
+// after the commit of a batch, before anything is acknowledged, and at random
+// instants; the broker delivers again, and each reading counts once.
+func TestKilledDaemonLosesAndDoublesNothing(t *testing.T) {
+	for _, point := range []string{"before commit", "after commit", "random"} {
+		t.Run(point, func(t *testing.T) { killed(t, point) })
+	}
+}
+
+func killed(t *testing.T, point string) {
+	server := mosquittotest.Start(t, mosquittotest.WithLine("max_queued_messages 0"))
+	dir := t.TempDir()
+	c := publisher(t, server.URL)
+	start := time.Now().Add(-48 * time.Hour).Truncate(time.Second)
+	sent := 0
+	for round := range 5 {
+		d := spawn(t, dir, server.URL, point, round)
+		for range 60 {
+			publish(t, c, "larch/loft/climate", false, string(mosquittotest.Payload200(start, sent)))
+			sent++
+		}
+		// A bare number has no time of its own: only the packet tells that it
+		// was delivered before.
+		publish(t, c, fmt.Sprintf("rooms/bare-%d/temperature", round), false, "21.5")
+		if point == "random" {
+			time.Sleep(time.Duration(rand.IntN(40)) * time.Millisecond)
+			_ = d.Process.Signal(syscall.SIGKILL)
+		}
+		_ = d.Wait()
+	}
+	topics := local(server.URL)
+	topics.Topics = append(topics.Topics, mustTopics()...)
+	a := daemon(t, app.Options{Settings: topics, DataDir: dir})
+	last := start.Add(time.Duration(sent-1) * time.Second)
+	eventually(t, "the last message stored", func() bool {
+		s := a.Snapshot()
+		bare := 0
+		for _, r := range s.Rooms {
+			if strings.HasPrefix(r.Name, "bare-") && !r.Temperature.At.IsZero() {
+				bare++
+			}
+			if r.Name == "loft" && r.Temperature.At.Before(last) {
+				return false
+			}
+		}
+		return bare == 5
+	})
+	if err := a.Stop(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if got := stored(t, dir, "loft"); got != 2*sent {
+		t.Errorf("%d readings of the loft on disk, want %d, each once", got, 2*sent)
+	}
+	for round := range 5 {
+		if got := stored(t, dir, fmt.Sprintf("bare-%d", round)); got != 1 {
+			t.Errorf("bare number %d is on disk %d times", round, got)
+		}
+	}
+	sameAsUncrashed(t, dir, a.Snapshot(), start, sent)
+}
+
+// sameAsUncrashed publishes the same readings to a daemon that is never
+// killed and compares what both make of them.
+func sameAsUncrashed(t *testing.T, _ string, crashed *engine.Snapshot, start time.Time, sent int) {
+	t.Helper()
+	cfg := local("")
+	cfg.Topics = append(cfg.Topics, mustTopics()...)
+	a := daemon(t, app.Options{Settings: cfg, DataDir: t.TempDir(), Now: func() time.Time { return crashed.At }})
+	c := publisher(t, a.BrokerURL())
+	for i := range sent {
+		publish(t, c, "larch/loft/climate", false, string(mosquittotest.Payload200(start, i)))
+	}
+	eventually(t, "all stored", func() bool { return a.Snapshot().Intake.Stored == uint64(2*sent) })
+	loft := func(s *engine.Snapshot) engine.RoomView {
+		for _, r := range s.Rooms {
+			if r.Name == "loft" {
+				return r
+			}
+		}
+		t.Fatal("no loft")
+		return engine.RoomView{}
+	}
+	if d := cmp.Diff(loft(a.Snapshot()), loft(crashed)); d != "" {
+		t.Errorf("a daemon that was killed differs (-never killed +killed):\n%s", d)
+	}
+}
+
+func spawn(t *testing.T, dir, broker, point string, commits int) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	if point == "random" {
+		point = ""
+	}
+	cmd.Env = append(os.Environ(), "DRYHOLD_TEST_DAEMON="+dir, "DRYHOLD_TEST_BROKER="+broker,
+		"DRYHOLD_TEST_CRASH="+point, fmt.Sprintf("DRYHOLD_TEST_COMMITS=%d", commits))
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log bytes.Buffer
+	cmd.Stderr = &log
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cmd.Process.Kill() })
+	line := make([]byte, 200)
+	n, err := out.Read(line)
+	if err != nil || !strings.HasPrefix(string(line[:n]), "http://") {
+		// It may have been killed over messages still waiting for it.
+		t.Logf("daemon ended early: %q %v", line[:n], err)
+	}
+	return cmd
+}
+
+func TestNonsenseIsCountedAndGoodReadingsStored(t *testing.T) {
+	brokers(t, func(t *testing.T, url string) {
+		a := daemon(t, app.Options{Settings: local(url), DataDir: t.TempDir()})
+		c := publisher(t, a.BrokerURL())
+		rng := rand.New(rand.NewPCG(1, 1))
+		const bad, good = 10_000, 200
+		start := time.Now().Add(-time.Hour).Truncate(time.Second)
+		var tokens []mqtt.Token
+		for i := range bad {
+			tokens = append(tokens, c.Publish("rooms/loft", 1, false, nonsense(rng, i)))
+			if i%(bad/good) == 0 {
+				at := start.Add(time.Duration(i) * 100 * time.Millisecond).UTC().Format(time.RFC3339Nano)
+				tokens = append(tokens, c.Publish("rooms/loft", 1, false, fmt.Sprintf(`{"temperature": 20, "time": %q}`, at)))
+			}
+			if len(tokens) > 100 {
+				wait(t, tokens)
+				tokens = tokens[:0]
+			}
+		}
+		wait(t, tokens)
+		eventually(t, "all messages taken", func() bool { return a.Snapshot().Intake.Messages >= bad+good })
+		in := a.Snapshot().Intake
+		sum := uint64(0)
+		for _, e := range in.Errors {
+			sum += e.Count
+			if e.Topic != "rooms/loft" {
+				t.Errorf("an error of topic %q", e.Topic)
+			}
+		}
+		if in.Stored != good || sum < bad || len(in.Errors) < 4 {
+			t.Errorf("%d stored, %d errors of %d causes; want %d stored and %d or more errors", in.Stored, sum, len(in.Errors), good, bad)
+		}
+		if code, _ := get(t, a.URL()+"/healthz"); code != 200 {
+			t.Errorf("/healthz %d after nonsense", code)
+		}
+	})
+}
+
+func wait(t *testing.T, tokens []mqtt.Token) {
+	t.Helper()
+	for _, token := range tokens {
+		if !token.WaitTimeout(30*time.Second) || token.Error() != nil {
+			t.Fatalf("publishing: %v", token.Error())
+		}
+	}
+}
+
+// nonsense is a payload that holds no reading.
+func nonsense(rng *rand.Rand, i int) []byte {
+	switch i % 5 {
+	case 0: // random bytes, not UTF-8
+		b := make([]byte, 1+rng.IntN(300))
+		for k := range b {
+			b[k] = byte(128 + rng.IntN(128))
+		}
+		return b
+	case 1: // cut short
+		full := `{"temperature": 21.5, "humidity": 50}`
+		return []byte(full[:1+rng.IntN(len(full)-2)])
+	case 2: // deep
+		return []byte(strings.Repeat("[", 100+rng.IntN(5000)))
+	case 3:
+		if i%500 == 3 { // huge
+			return bytes.Repeat([]byte("x"), 1<<20)
+		}
+		return []byte(`{"temperature": "warm"}`)
+	}
+	return []byte(fmt.Sprintf(`{"temperature": %de%d}`, 1+rng.IntN(9), 5+rng.IntN(400)))
+}
+
+func TestRetainedWithoutTimeNeverCounts(t *testing.T) {
+	server := mosquittotest.Start(t)
+	c := publisher(t, server.URL)
+	publish(t, c, "rooms/cellar/temperature", true, "12.5")
+	publish(t, c, "rooms/loft", true, `{"temperature": 20, "time": "2026-01-05T10:00:00Z"}`)
+	dir := t.TempDir()
+	for range 10 {
+		cfg := local(server.URL)
+		a, err := app.New(app.Options{Settings: cfg, Catalog: shipped(t), DataDir: dir})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Start(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		eventually(t, "the retained value shown", func() bool { return len(a.Snapshot().Intake.LastKnown) == 1 })
+		if err := a.Stop(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if cellar, loft := stored(t, dir, "cellar"), stored(t, dir, "loft"); cellar != 0 || loft != 1 {
+		t.Errorf("%d readings of the cellar and %d of the loft, want 0 and 1", cellar, loft)
+	}
+}
+
+func TestAlarmGoesOutWithItsCost(t *testing.T) {
+	var mu sync.Mutex
+	now := time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC)
+	clock := func() time.Time { mu.Lock(); defer mu.Unlock(); return now }
+	post := smtpServer(t)
+	server := mosquittotest.Start(t)
+	cfg := local(server.URL)
+	cfg.Mail = &settings.Mail{Host: "127.0.0.1", Port: post.port, TLS: settings.NoTLS, From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan"}}
+	dir := t.TempDir()
+	a := daemon(t, app.Options{Settings: cfg, DataDir: dir, Now: clock})
+	c := publisher(t, a.BrokerURL())
+	notices := make(chan alarm.Notice, 10)
+	c.Subscribe("dryhold/notices", 1, func(_ mqtt.Client, m mqtt.Message) {
+		var n alarm.Notice
+		if err := json.Unmarshal(m.Payload(), &n); err == nil {
+			notices <- n
+		}
+	}).Wait()
+	heat := func(steps int) {
+		for range steps { // ten minutes each, the clock with it
+			mu.Lock()
+			now = now.Add(10 * time.Minute)
+			at := now
+			mu.Unlock()
+			publish(t, c, "rooms/loft", false, fmt.Sprintf(`{"temperature": 32, "time": %q}`, at.Format(time.RFC3339)))
+		}
+	}
+	heat(6)
+	eventually(t, "the loft", func() bool { return len(a.Snapshot().Rooms) == 1 })
+	if _, err := a.AddLot(t.Context(), lot.Packing{
+		Food: "white-rice", Container: "pet-2l", Count: 12, NetMassKG: 1.6, PackedAt: now.Add(-24 * time.Hour),
+		Treatment: lot.Treatment{Kind: lot.NoTreatment}, Shading: lot.Boxed, Room: "loft",
+	}, "Ada"); err != nil {
+		t.Fatal(err)
+	}
+	heat(12)
+	select {
+	case n := <-notices:
+		if n.Alarm.String() != "warm/loft" || n.Event != alarm.Raised || len(n.Costs) != 1 || n.Costs[0].Days <= 0 || n.Costs[0].Lot != "L-1" {
+			t.Errorf("notice on MQTT: %+v", n)
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("no notice on MQTT")
+	}
+	eventually(t, "the mail", func() bool { return post.count() == 1 })
+	if m := post.mail(0); !strings.Contains(m, "days") || !strings.Contains(m, "L-1") || !strings.Contains(m, "Quality") && !strings.Contains(m, "quality") {
+		t.Errorf("the mail:\n%s", m)
+	}
+	warm := alarm.Key{Kind: alarm.Warm, Room: "loft"}
+	body, _ := json.Marshal(map[string]string{"kind": "warm", "room": "loft", "by": "Ada"})
+	resp, err := http.Post(a.URL()+"/api/v1/alarms/acknowledge", "application/json", bytes.NewReader(body))
+	if err != nil || resp.StatusCode != 204 {
+		t.Fatalf("acknowledge: %v %v", resp, err)
+	}
+	if err := a.Stop(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	again := daemon(t, app.Options{Settings: cfg, DataDir: dir, Now: clock})
+	state := func() alarm.State {
+		for _, x := range again.Snapshot().Alarms {
+			if x.Key == warm {
+				return x.State
+			}
+		}
+		return alarm.Normal
+	}
+	if got := state(); got != alarm.ActiveAcknowledged {
+		t.Errorf("after a restart the alarm is %q, want it acknowledged", got)
+	}
+	// Then silence: the sensor's alarm comes, and the heat is not taken to be
+	// over.
+	mu.Lock()
+	now = now.Add(6 * time.Hour)
+	mu.Unlock()
+	eventually(t, "silence noticed", func() bool {
+		for _, x := range again.Snapshot().Alarms {
+			if x.Key.Kind == alarm.Silent && x.State == alarm.ActiveUnacknowledged {
+				return true
+			}
+		}
+		return false
+	})
+	if got := state(); got != alarm.ActiveAcknowledged {
+		t.Errorf("missing data moved the alarm to %q", got)
+	}
+	if post.count() < 2 {
+		eventually(t, "the mail about silence", func() bool { return post.count() == 2 })
+	}
+}
+
+func TestLifecycle(t *testing.T) {
+	first := daemon(t, app.Options{Settings: local(""), DataDir: t.TempDir()})
+	dir := t.TempDir()
+	second := daemon(t, app.Options{Settings: local(""), DataDir: dir})
+	publish(t, publisher(t, first.BrokerURL()), "rooms/cellar/temperature", false, "11")
+	publish(t, publisher(t, second.BrokerURL()), "rooms/loft/temperature", false, "22")
+	eventually(t, "each its own room", func() bool {
+		a, b := first.Snapshot().Rooms, second.Snapshot().Rooms
+		return len(a) == 1 && a[0].Name == "cellar" && len(b) == 1 && b[0].Name == "loft"
+	})
+
+	taken := local("")
+	taken.HTTP.Listen = strings.TrimPrefix(first.URL(), "http://")
+	free := t.TempDir()
+	failing, err := app.New(app.Options{Settings: taken, Catalog: shipped(t), DataDir: free})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := failing.Start(t.Context()); err == nil || !strings.Contains(err.Error(), "address already in use") {
+		t.Errorf("start on a taken port: %v", err)
+	}
+	daemon(t, app.Options{Settings: local(""), DataDir: free}) // all was released
+
+	idle, err := app.New(app.Options{Settings: local(""), Catalog: shipped(t), DataDir: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := idle.Stop(t.Context()); err != nil {
+			t.Errorf("stop before start: %v", err)
+		}
+		if err := second.Stop(t.Context()); err != nil {
+			t.Errorf("stop: %v", err)
+		}
+	}
+}
