@@ -91,12 +91,15 @@ func (f *Fold) temperature(st *state, slot *Slot, tracks []*track, from, to int6
 		if likely, low, high, ok := st.recent.estimate(hourOfDay); ok {
 			f.estimated(st, likely, low, high, q-p)
 			slot.EstimatedMS += uint32(q - p)
+			slot.TempMean, slot.TempMin, slot.TempMax = float32(likely), float32(low), float32(high)
 			continue
 		}
 		slot.UnknownMS += uint32(q - p)
 	}
 	slot.MeasuredMS = uint32(air.ms)
-	slot.TempMean, slot.TempMin, slot.TempMax = float32(air.mean()), float32(air.low), float32(air.high)
+	if air.ms > 0 {
+		slot.TempMean, slot.TempMin, slot.TempMax = float32(air.mean()), float32(air.low), float32(air.high)
+	}
 	st.measured += air.ms
 	st.estimated += int64(slot.EstimatedMS)
 	if air.ms >= learnMS && to == from+hourMS {

@@ -137,3 +137,51 @@ func (l *Ledger) Dose(from, to time.Time) float64 {
 	}
 	return sum
 }
+
+// Climate is the mean of a stretch of a room.
+type Climate struct {
+	Temp        unit.Celsius // of the measured and estimated hours
+	TempKnown   bool
+	Vapour      unit.Pascal // of the hours with both temperature and humidity
+	VapourKnown bool
+	Dose        float64 // lux hours
+}
+
+// Climate gives the means of a stretch, each hour slot in proportion to how
+// much of it lies inside.
+func (l *Ledger) Climate(from, to time.Time) Climate {
+	var c Climate
+	if !l.begun {
+		return c
+	}
+	a, b := from.UnixMilli(), to.UnixMilli()
+	temp, vapour, hours, damp := 0.0, 0.0, 0.0, 0.0
+	for i := max(0, int((floorHour(a)-l.start)/hourMS)); i < len(l.slots); i++ {
+		begin := l.start + int64(i)*hourMS
+		if begin >= b {
+			break
+		}
+		share := float64(min(b, begin+hourMS)-max(a, begin)) / float64(hourMS)
+		s := &l.slots[i]
+		if s.MeasuredMS > 0 || s.EstimatedMS > 0 {
+			temp += share * float64(s.TempMean)
+			hours += share
+		}
+		if s.VapourMS > 0 {
+			vapour += share * float64(s.VapourMean)
+			damp += share
+		}
+		c.Dose += share * float64(s.Dose)
+	}
+	if hours > 0 {
+		c.Temp, c.TempKnown = unit.Celsius(temp/hours), true
+	}
+	if damp > 0 {
+		c.Vapour, c.VapourKnown = unit.Pascal(vapour/damp), true
+	}
+	return c
+}
+
+// OpenSince is the start of the open days: what lies before changes only by
+// Restart.
+func (l *Ledger) OpenSince() time.Time { return time.UnixMilli(l.openStart()).UTC() }

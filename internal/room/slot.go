@@ -3,7 +3,8 @@ package room
 // Slot is one hour of a room. Times are milliseconds of the hour: measured
 // plus estimated plus unknown is the part of the hour that is over.
 type Slot struct {
-	// Air temperature over the measured part, °C.
+	// Air temperature over the measured part, °C; in an hour without any, the
+	// estimate and its bounds.
 	TempMean, TempMin, TempMax float32
 	MeasuredMS, EstimatedMS    uint32
 	UnknownMS                  uint32
