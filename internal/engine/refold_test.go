@@ -1,0 +1,272 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+// neverRaised are rules with a plan and without alarms: alarms follow the
+// order in which readings arrive, by design, and all else must not.
+func neverRaised(string) map[alarm.Kind]alarm.Rule {
+	return map[alarm.Kind]alarm.Rule{alarm.Warm: {Kind: alarm.Warm, Limit: 18, OnDelay: 100_000 * time.Hour, Priority: alarm.Medium}}
+}
+
+func quiet(lots ...lot.Change) Config {
+	c := config(lots...)
+	c.Rules = neverRaised
+	c.Stale = func(sensor string) time.Duration {
+		if sensor == "slow" {
+			return 40 * time.Hour // longer than a day stays open
+		}
+		return 90 * time.Minute
+	}
+	return c
+}
+
+// sameBits compares numbers by their bits.
+var sameBits = cmp.Comparer(func(a, b float64) bool { return math.Float64bits(a) == math.Float64bits(b) })
+
+// arrival is a reading and how many steps late it comes.
+type arrival struct {
+	reading room.Reading
+	at      time.Time
+}
+
+func drawArrivals(t *rapid.T) []arrival {
+	days := rapid.IntRange(1, 5).Draw(t, "days")
+	slots := rapid.SliceOfNDistinct(rapid.IntRange(0, days*24*4), 2, 60, rapid.ID[int]).Draw(t, "quarter hours")
+	var out []arrival
+	for _, n := range slots {
+		when := at(float64(n) / 4)
+		in := rapid.SampledFrom([]string{"loft", "loft", "cellar"}).Draw(t, "room")
+		sensor := rapid.SampledFrom([]string{"a", "a", "b", "slow"}).Draw(t, "sensor")
+		readings := []room.Reading{temperature(in, sensor, when, rapid.Float64Range(-5, 40).Draw(t, "t"))}
+		if rapid.Bool().Draw(t, "humid") {
+			readings = append(readings, humidity(in, sensor, when, rapid.Float64Range(0.1, 1).Draw(t, "rh")))
+		}
+		if rapid.Bool().Draw(t, "lit") {
+			lux := room.Series{Room: in, Sensor: sensor, Quantity: unit.Illuminance}
+			readings = append(readings, room.Reading{Series: lux, At: when, Value: 100})
+		}
+		times := rapid.SampledFrom([]int{1, 1, 1, 2}).Draw(t, "times delivered")
+		for range times {
+			late := rapid.SampledFrom([]int{0, 0, 0, 1, 7, 30, 100}).Draw(t, "hours late")
+			for _, r := range readings {
+				out = append(out, arrival{r, when.Add(time.Duration(late) * time.Hour)})
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b arrival) int { return a.at.Compare(b.at) })
+	return out
+}
+
+// drawLots draws lots and moves in order of time; the foods and containers
+// need different exposures.
+func drawLots(t *rapid.T, until time.Time) []lot.Change {
+	hours := until.Sub(at(0)).Hours()
+	changes := []lot.Change{add("L-1", "hard-wheat", "pet-2l", "loft", at(0))}
+	for i, h := range rapid.SliceOfN(rapid.Float64Range(0, hours), 0, 5).Draw(t, "lot changes") {
+		when := at(h).Truncate(time.Millisecond)
+		if rapid.Bool().Draw(t, "move") {
+			changes = append(changes, lot.Change{Kind: lot.Moved, Lot: "L-1", At: when, Recorded: until, Room: []string{"cellar", "loft"}[i%2]})
+			continue
+		}
+		c := add("", rapid.SampledFrom([]string{"hard-wheat", "brown-rice"}).Draw(t, "food"),
+			rapid.SampledFrom([]string{"pail-20l", "pet-2l"}).Draw(t, "container"), rapid.SampledFrom([]string{"cellar", "loft"}).Draw(t, "stands in"), when)
+		changes = append(changes, c)
+	}
+	return changes
+}
+
+// TestAnyOrderGivesTheSameState: whatever order readings come in, late, more
+// than once, with lots added and moved in between, the state shown is to the
+// last bit that of an engine fed the whole store in order.
+func TestAnyOrderGivesTheSameState(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		arrivals := drawArrivals(t)
+		end := arrivals[len(arrivals)-1].at.Add(time.Duration(rapid.IntRange(0, 200).Draw(t, "minutes past")) * time.Minute)
+		wanted := drawLots(t, end)
+
+		live := engineOf(t, quiet())
+		var taken []lot.Change
+		var stored []room.Reading
+		var pending []Refold
+		change := func() {
+			c := wanted[0]
+			wanted = wanted[1:]
+			if c.Kind == lot.Added {
+				c.Lot = live.NextLot()
+				c.Recorded = end
+			}
+			if err := live.CheckLot(c); err != nil {
+				return // a move to where it stands, or before it came there
+			}
+			fx, err := live.ChangeLot(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			taken = append(taken, c)
+			pending = append(pending, fx.Refold...)
+		}
+		for i := 0; i < len(arrivals); {
+			n := rapid.IntRange(1, 8).Draw(t, "batch")
+			batch := arrivals[i:min(i+n, len(arrivals))]
+			i += len(batch)
+			now := batch[len(batch)-1].at
+			var readings []room.Reading
+			for _, a := range batch {
+				readings = append(readings, a.reading)
+				if !slices.Contains(stored, a.reading) {
+					stored = append(stored, a.reading)
+				}
+			}
+			fx := live.Observe(now, readings)
+			pending = append(pending, fx.Refold...)
+			if len(fx.Notices)+len(fx.events) > 0 {
+				t.Fatalf("notices: %+v", fx.Notices)
+			}
+			if len(wanted) > 0 && rapid.Bool().Draw(t, "change a lot") {
+				change()
+			}
+			if rapid.Bool().Draw(t, "refold now") {
+				for _, f := range pending {
+					refold(live, f, stored, now)
+				}
+				pending = nil
+			}
+			live.Tick(now)
+		}
+		for len(wanted) > 0 {
+			change()
+		}
+		for _, f := range pending {
+			refold(live, f, stored, end)
+		}
+		live.Tick(end)
+
+		fresh := engineOf(t, quiet(taken...))
+		for _, name := range roomsOf(stored) {
+			refold(fresh, Refold{Room: name}, stored, end)
+		}
+		if d := cmp.Diff(fresh.Snapshot(end), live.Snapshot(end), sameBits); d != "" {
+			t.Fatalf("the live state differs from the rebuilt one (-rebuilt +live):\n%.3000s", d)
+		}
+	})
+}
+
+func TestLateReadingAsksForARefold(t *testing.T) {
+	e := engineOf(t, quiet(add("L-1", "hard-wheat", "pet-2l", "loft", at(0))))
+	var stored []room.Reading
+	for h := 0.0; h <= 96; h += 0.5 {
+		r := temperature("loft", "a", at(h), 20)
+		if h >= 10 && h <= 12 {
+			continue
+		}
+		stored = append(stored, r)
+		if fx := e.Observe(r.At, []room.Reading{r}); len(fx.Refold) > 0 {
+			t.Fatalf("readings in order ask for a refold: %+v", fx.Refold)
+		}
+	}
+	if got := e.Snapshot(at(96)).Lots[0].EstimatedDays; math.Abs(got-3.0/24) > 1e-9 {
+		t.Errorf("%g days estimated, want the 3 hours between the readings at 9:30 and 12:30", got)
+	}
+	var late []room.Reading
+	for h := 10.0; h <= 12; h += 0.5 {
+		late = append(late, temperature("loft", "a", at(h), 30))
+	}
+	fx := e.Observe(at(96.1), late)
+	if want := []Refold{{"loft", late[0].At.Add(-90 * time.Minute)}}; !cmp.Equal(fx.Refold, want) {
+		t.Errorf("asked for %+v, want %+v", fx.Refold, want)
+	}
+	before := e.Snapshot(at(96.2)).Lots[0]
+	stored = append(stored, late...)
+	for _, f := range fx.Refold {
+		if from := e.Restart(f); from.After(late[0].At) {
+			t.Errorf("fed again from %v only", from)
+		}
+		refold(e, f, stored, at(96.2))
+	}
+	after := e.Snapshot(at(96.2)).Lots[0]
+	if after.EstimatedDays != 0 || !(after.Modes[0].Exposure.Likely > before.Modes[0].Exposure.Likely) {
+		t.Errorf("after the late readings: %g days estimated, exposure %g, before %g", after.EstimatedDays, after.Modes[0].Exposure.Likely, before.Modes[0].Exposure.Likely)
+	}
+}
+
+func TestNewLotAsksForItsExposures(t *testing.T) {
+	e := engineOf(t, quiet(add("L-1", "hard-wheat", "pet-2l", "loft", at(0))))
+	var stored []room.Reading
+	for h := 0.0; h <= 48; h += 0.5 {
+		readings := []room.Reading{temperature("loft", "a", at(h), 24), temperature("cellar", "b", at(h), 15)}
+		stored = append(stored, readings...)
+		e.Observe(at(h), readings)
+	}
+	f := func(c lot.Change, want ...Refold) []Refold {
+		t.Helper()
+		if err := e.CheckLot(c); err != nil {
+			t.Fatal(err)
+		}
+		fx, err := e.ChangeLot(c)
+		if err != nil || !cmp.Equal(fx.Refold, want) {
+			t.Errorf("asked for %+v, want %+v (%v)", fx.Refold, want, err)
+		}
+		return fx.Refold
+	}
+	f(add("L-2", "hard-wheat", "pet-2l", "cellar", at(1))) // the same exposures
+	asked := f(add("L-3", "brown-rice", "pail-20l", "loft", at(24)), Refold{Room: "cellar"}, Refold{Room: "loft"})
+	view := func(id string) LotView {
+		s := e.Snapshot(at(48))
+		return s.Lots[slices.IndexFunc(s.Lots, func(l LotView) bool { return l.ID == id })]
+	}
+	if got := view("L-3").UnknownDays; got != 1 {
+		t.Errorf("until it is folded again the lot's time is unknown: %g days, want 1", got)
+	}
+	for _, f := range asked {
+		refold(e, f, stored, at(48))
+	}
+	if v := view("L-3"); v.UnknownDays != 0 || v.Modes[0].Exposure.Likely < 1 {
+		t.Errorf("folded again: %g days unknown, exposure %g", v.UnknownDays, v.Modes[0].Exposure.Likely)
+	}
+	f(lot.Change{Kind: lot.Moved, Lot: "L-3", At: at(30), Recorded: at(48), Room: "cellar"})
+	f(lot.Change{Kind: lot.Ended, Lot: "L-3", At: at(40), Recorded: at(48)})
+}
+
+func TestCheckLotChecksThePacking(t *testing.T) {
+	e := engineOf(t, quiet())
+	f := func(c lot.Change, want string) {
+		t.Helper()
+		if err := e.CheckLot(c); err == nil || err.Error() != want {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+	f(add("L-1", "hard-whaet", "pet-2l", "loft", at(0)), `unknown food class "hard-whaet": did you mean "hard-wheat"?`)
+	f(add("L-2", "hard-wheat", "pet-2l", "loft", at(0)), `change adds lot "L-2", the next is "L-1"`)
+	f(lot.Change{Kind: lot.Moved, Lot: "L-1", Room: "loft", At: at(0), Recorded: at(0)}, `no lot "L-1"`)
+	if err := e.CheckLot(add("L-1", "hard-wheat", "pet-2l", "loft", at(0))); err != nil {
+		t.Error(err)
+	}
+	if _, err := e.Lot("L-1"); err == nil {
+		t.Error("checking a change must not make it")
+	}
+}
+
+func TestNewRefusesUnknownClasses(t *testing.T) {
+	f := func(food, container, want string) {
+		t.Helper()
+		if _, err := New(config(add("L-1", food, container, "loft", at(0)))); err == nil || fmt.Sprint(err) != want {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+	f("hard-whaet", "pet-2l", `lot L-1: unknown food class "hard-whaet": did you mean "hard-wheat"?`)
+	f("hard-wheat", "pet-2", `lot L-1: unknown container class "pet-2": did you mean "pet-2l"?`)
+}
