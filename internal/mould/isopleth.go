@@ -70,7 +70,7 @@ func Isopleth(g Growth, t unit.Celsius) (unit.RH, error) {
 	if !(t >= isoplethLow && t <= isoplethHigh) {
 		return 0, fmt.Errorf("cannot find isopleth: %g °C is outside %g to %g °C", float64(t), float64(isoplethLow), float64(isoplethHigh))
 	}
-	return unit.RH((2.633*math.Cosh(0.10083*float64(t-30)) + base) / 100), nil
+	return unit.RH((float64(2.633*math.Cosh(0.10083*float64(t-30))) + base) / 100), nil
 }
 
 // Fastest is the greatest rate whose isopleth rh reaches at t, and whether

@@ -72,7 +72,9 @@ func (p parameters) critical(t float64) float64 {
 	if t > 20 {
 		return p.least
 	}
-	return max(100+t*(-3.13+t*(0.160-t*0.00267)), p.least)
+	curve := 0.160 - float64(t*0.00267)
+	curve = float64(t*curve) - 3.13
+	return max(100+float64(t*curve), p.least)
 }
 
 // Critical is the relative humidity from which mould grows on the class at t;
@@ -103,12 +105,13 @@ type Times struct {
 	Visible     unit.Days // to index 3
 }
 
-// times in days; t above 0 °C, rh in %.
+// times in days; t above 0 °C, rh in %. Here and below products are rounded
+// before they are added, so that every machine gives the same bits.
 func times(t, rh float64) Times {
 	lnT, lnRH := math.Log(t), math.Log(rh)
 	return Times{
-		Germination: unit.Days(7 * math.Exp(-0.68*lnT-13.9*lnRH+66.02)),
-		Visible:     unit.Days(7 * math.Exp(-0.74*lnT-12.72*lnRH+61.50)),
+		Germination: unit.Days(7 * math.Exp(66.02-float64(0.68*lnT)-float64(13.9*lnRH))),
+		Visible:     unit.Days(7 * math.Exp(61.50-float64(0.74*lnT)-float64(12.72*lnRH))),
 	}
 }
 
