@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"dryhold/internal/catalog"
+	"dryhold/internal/sorption"
 )
 
 func band(low, likely, high float64) catalog.Band {
@@ -18,15 +19,28 @@ func band(low, likely, high float64) catalog.Band {
 func rye() catalog.Food {
 	return catalog.Food{
 		ID: "rye", Name: "Rye", BulkDensity: band(680, 720, 760), Void: band(0.38, 0.41, 0.44),
+		Isotherm: sorption.GAB{Xm: 0.085, C: 20, K: 0.75}, IsothermSource: "judgement", Moisture: band(0.09, 0.11, 0.12),
+		Amber: band(0.58, 0.60, 0.62), Red: band(0.62, 0.65, 0.70), Limit: "mould", Uptake: band(0, 0.01, 0.05), Species: "wheat",
 		Modes: []catalog.Mode{
-			{Name: "staling", Ea: band(60, 75, 90), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1.2, 1.5)},
-			{Name: "vitamin-loss", Order: catalog.FirstOrder, Limit: 0.5, Ea: band(85, 100, 125), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1, 1)},
+			{
+				Name: "staling", Ea: band(60, 75, 90), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1.2, 1.5),
+				OxygenHalf: band(0.005, 0.02, 0.05), ActivityAt: band(0.3, 0.4, 0.5), PerTenth: band(1.1, 1.3, 1.6), LightRate: band(0, 0, 0),
+			},
+			{
+				Name: "thiamin", Order: catalog.FirstOrder, Limit: 0.5, Nutrient: true,
+				Ea: band(85, 100, 125), Life: band(3000, 6000, 9000), LowOxygenGain: band(1, 1, 1),
+				OxygenHalf: band(0.02, 0.02, 0.02), ActivityAt: band(0.3, 0.4, 0.5), PerTenth: band(1, 1, 1), LightRate: band(0, 1e-7, 1e-6),
+			},
 		},
 	}
 }
 
 func tin() catalog.Container {
-	return catalog.Container{ID: "tin-1l", Name: "Tin", Volume: band(0.9, 1, 1.1), Lag: band(1, 1.5, 2), LowOxygenHold: band(0, 0, 0)}
+	return catalog.Container{
+		ID: "tin-1l", Name: "Tin", Volume: band(0.9, 1, 1.1), Lag: band(1, 1.5, 2), LowOxygenHold: band(0, 100, 200),
+		Sealed: true, SealFailure: band(0.2, 0.25, 0.7),
+		OxygenWall: band(0, 0, 0), OxygenClosure: band(0, 0.005, 0.05), WallEa: band(0, 0, 0), WaterWall: band(0, 0, 0), WaterClosure: band(0, 1e-6, 1e-5),
+	}
 }
 
 func whole() catalog.Catalog {
@@ -67,8 +81,8 @@ func TestCheckRefuses(t *testing.T) {
 	f(food(func(f *catalog.Food) { f.Modes[1].Name = "staling" }), `food class "rye": mode "staling" stands twice`)
 	f(food(func(f *catalog.Food) { f.Modes[0].Name = "" }), `food class "rye": mode "": the mode has no name`)
 	f(food(func(f *catalog.Food) { f.Modes[0].Limit = 0.5 }), `food class "rye": mode "staling": a zero-order mode has no limit`)
-	f(food(func(f *catalog.Food) { f.Modes[1].Limit = 1 }), `food class "rye": mode "vitamin-loss": limit 1 of a first-order mode is outside 0.01 to 0.99`)
-	f(food(func(f *catalog.Food) { f.Modes[1].Limit = math.NaN() }), `food class "rye": mode "vitamin-loss": limit NaN of a first-order mode is outside 0.01 to 0.99`)
+	f(food(func(f *catalog.Food) { f.Modes[1].Limit = 1 }), `food class "rye": mode "thiamin": limit 1 of a first-order mode is outside 0.01 to 0.99`)
+	f(food(func(f *catalog.Food) { f.Modes[1].Limit = math.NaN() }), `food class "rye": mode "thiamin": limit NaN of a first-order mode is outside 0.01 to 0.99`)
 	f(food(func(f *catalog.Food) { f.Modes[0].Order = 2 }), `food class "rye": mode "staling": order 2 is neither zero nor first`)
 	f(food(func(f *catalog.Food) { f.Modes[0].Ea.High = 300 }), `food class "rye": mode "staling": activation energy 60 to 300 kJ/mol is outside the plausible 0 to 250 kJ/mol`)
 	f(food(func(f *catalog.Food) { f.Modes[0].Life.Low = 0 }), `food class "rye": mode "staling": life 0 to 9000 d is outside the plausible 1 to 182625 d`)

@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
+	"dryhold/internal/germination"
 	"dryhold/internal/unit"
 )
 
@@ -13,45 +15,6 @@ import (
 // long household studies and the extension figures the catalog rests on were
 // made near it.
 const ReferenceTemperature unit.Celsius = 21
-
-// daysPerYear is the mean length of a year of the Julian calendar.
-const daysPerYear = 365.25
-
-// Range is where a number of the catalog can lie without being a slip of the
-// pen, bounds included. The ranges are wide on purpose (judgement): they part
-// a wrong unit from an unusual food.
-type Range struct {
-	Low, High float64
-	Unit      string
-}
-
-// EaRange of activation energies, kJ/mol: from a step that diffusion limits
-// (0-35) to the browning of milk powder near its glass transition (about
-// 200), models of Labuza & Riboh 1982 and Thomsen et al. 2005.
-func EaRange() Range { return Range{0, 250, "kJ/mol"} }
-
-// LifeRange of the time to the limit of a mode, days.
-func LifeRange() Range { return Range{1, 500 * daysPerYear, "d"} }
-
-// GainRange of the life in low oxygen over that in air. Below 1 it would say
-// that air preserves.
-func GainRange() Range { return Range{1, 100, "times"} }
-
-// BulkDensityRange of dry foods, kg/m3.
-func BulkDensityRange() Range { return Range{50, 2000, "kg/m3"} }
-
-// FractionRange of a share that is neither none nor all.
-func FractionRange() Range { return Range{0.01, 0.99, "fraction"} }
-
-// VolumeRange of containers, litres: from a sachet to a bulk bag.
-func VolumeRange() Range { return Range{0.05, 2000, "L"} }
-
-// LagRange of the core behind the room, hours.
-func LagRange() Range { return Range{0.01, 1000, "h"} }
-
-// HoldRange of the time low in oxygen, days; 0 for a container that does not
-// hold it.
-func HoldRange() Range { return Range{0, 100 * daysPerYear, "d"} }
 
 // Check reports what is wrong with the band, nil when it is in order: three
 // finite numbers, low <= likely <= high, within the range, with a source.
@@ -105,20 +68,41 @@ func (m Mode) Check() error {
 	case m.Order != ZeroOrder && m.Order != FirstOrder:
 		faults = append(faults, fmt.Errorf("order %d is neither zero nor first", m.Order))
 	}
+	// Retention and light act on a share of what is left: first order.
+	switch {
+	case m.Order == ZeroOrder && m.Nutrient:
+		faults = append(faults, errors.New("a nutrient is lost in first order"))
+	case m.Order == ZeroOrder && m.LightRate.High > 0:
+		faults = append(faults, errors.New("light drives first-order modes only"))
+	}
 	return errors.Join(append(faults,
 		check("activation energy", m.Ea, EaRange()),
 		check("life", m.Life, LifeRange()),
-		check("low-oxygen gain", m.LowOxygenGain, GainRange()))...)
+		check("low-oxygen gain", m.LowOxygenGain, GainRange()),
+		check("oxygen half-value", m.OxygenHalf, OxygenHalfRange()),
+		check("water activity of the life", m.ActivityAt, ActivityRange()),
+		check("growth per tenth of water activity", m.PerTenth, PerTenthRange()),
+		check("light rate", m.LightRate, LightRange()))...)
 }
 
 // Check reports everything wrong with the food class.
 func (f Food) Check() error {
-	faults := []error{CheckID(f.ID), check("bulk density", f.BulkDensity, BulkDensityRange()), check("void", f.Void, FractionRange())}
+	faults := []error{
+		CheckID(f.ID), check("bulk density", f.BulkDensity, BulkDensityRange()), check("void", f.Void, FractionRange()),
+		check("moisture", f.Moisture, MoistureRange()), check("amber", f.Amber, ActivityRange()), check("red", f.Red, ActivityRange()),
+		check("oxygen uptake", f.Uptake, UptakeRange()), f.checkIsotherm(), f.CheckLines(),
+	}
 	if f.Name == "" {
 		faults = append(faults, errors.New("the food has no name"))
 	}
-	if len(f.Modes) == 0 {
+	if strings.TrimSpace(f.Limit) == "" {
+		faults = append(faults, errors.New("the food does not say what happens at its red line"))
+	}
+	if !slices.ContainsFunc(f.Modes, func(m Mode) bool { return !m.Nutrient }) {
 		faults = append(faults, errors.New("the food has no deterioration mode, so nothing could ever end it"))
+	}
+	if f.Species != "" {
+		faults = append(faults, CheckSpecies(f.Species))
 	}
 	seen := map[string]bool{}
 	for _, m := range f.Modes {
@@ -136,11 +120,75 @@ func (f Food) Check() error {
 	return nil
 }
 
+// CheckLines reports a red line that does not lie above the amber one.
+func (f Food) CheckLines() error {
+	if f.Amber.Likely >= f.Red.Likely {
+		return fmt.Errorf("red line %g is not above the amber line %g", f.Red.Likely, f.Amber.Likely)
+	}
+	return nil
+}
+
+// CheckMoisture reports a moisture at packing that does not go with the
+// isotherm: outside its range at 21 °C, or already at the red line. It needs
+// an isotherm in order; without one there is nothing to compare.
+func (f Food) CheckMoisture() error {
+	if f.Isotherm == nil {
+		return nil
+	}
+	for _, m := range []float64{f.Moisture.Low, f.Moisture.Likely, f.Moisture.High} {
+		w := unit.WetBasis(m)
+		aw, err := f.Isotherm.Activity(w.DryBasis(), ReferenceTemperature)
+		if err != nil {
+			return fmt.Errorf("moisture %v does not go with the isotherm: %w", w, err)
+		}
+		if m == f.Moisture.Likely && aw >= f.Red.Likely {
+			return fmt.Errorf("moisture %v is water activity %.2f at %g °C, at or above the red line %g", w, aw, float64(ReferenceTemperature), f.Red.Likely)
+		}
+	}
+	return nil
+}
+
+func (f Food) checkIsotherm() error {
+	switch {
+	case f.Isotherm == nil:
+		return nil
+	case strings.TrimSpace(f.IsothermSource) == "":
+		return errors.New("the isotherm has no source")
+	}
+	if err := f.Isotherm.Check(); err != nil {
+		return err
+	}
+	return f.CheckMoisture()
+}
+
+// CheckSpecies reports a species that package germination does not know; the
+// error names the nearest known one.
+func CheckSpecies(id string) error {
+	_, err := germination.Lookup(id)
+	return err
+}
+
+// CheckSeal reports what contradicts the seal: a class that is not closed
+// neither holds low oxygen nor has a seal that could be good.
+func (k Container) CheckSeal() error {
+	switch {
+	case !k.Sealed && k.LowOxygenHold.High > 0:
+		return errors.New("a container that is not sealed cannot hold low oxygen")
+	case !k.Sealed && k.SealFailure.Low < 1:
+		return errors.New("a container that is not sealed has a seal failure of 1")
+	}
+	return nil
+}
+
 // Check reports everything wrong with the container class.
 func (k Container) Check() error {
 	faults := []error{
 		CheckID(k.ID), check("volume", k.Volume, VolumeRange()), check("lag", k.Lag, LagRange()),
 		check("low-oxygen hold", k.LowOxygenHold, HoldRange()),
+		check("oxygen through the wall", k.OxygenWall, OxygenRange()), check("oxygen through the closure", k.OxygenClosure, OxygenRange()),
+		check("activation energy of the wall", k.WallEa, WallEaRange()),
+		check("water through the wall", k.WaterWall, WaterRange()), check("water through the closure", k.WaterClosure, WaterRange()),
+		check("seal failure", k.SealFailure, ShareRange()), k.CheckSeal(),
 	}
 	if k.Name == "" {
 		faults = append(faults, errors.New("the container has no name"))

@@ -31,6 +31,16 @@ func density() []scaleUnit  { return []scaleUnit{{"kg/m3", 1}} }
 func litres() []scaleUnit   { return []scaleUnit{{"L", 1}, {"mL", 0.001}} }
 func fraction() []scaleUnit { return []scaleUnit{{"fraction", 1}, {"%", 0.01}} }
 func times() []scaleUnit    { return []scaleUnit{{"times", 1}} }
+func byLight() []scaleUnit  { return []scaleUnit{{"1/(lx h)", 1}, {"1/(klx h)", 0.001}} }
+func oxygen() []scaleUnit {
+	return []scaleUnit{{"cm3/(d atm)", 1}, {"cm3/(d bar)", 1.01325}}
+}
+func vapour() []scaleUnit {
+	return []scaleUnit{{"g/(d kPa)", 1}, {"mg/(d kPa)", 0.001}}
+}
+func uptake() []scaleUnit {
+	return []scaleUnit{{"cm3/(kg d)", 1}, {"cm3/(kg y)", 1 / daysPerYear}}
+}
 
 // band is the key of a number with its uncertainty:
 //
@@ -40,6 +50,27 @@ func times() []scaleUnit    { return []scaleUnit{{"times", 1}} }
 // and checked against the range, which is stated in that unit.
 func (p *catalogParse) band(name string, to *catalog.Band, units []scaleUnit, plausible catalog.Range) key {
 	return key{name: name, required: true, read: func(n ast.Node) { *to = p.readBand(n, name, units, plausible) }}
+}
+
+// maybe is the key of a band that may be left out.
+func (p *catalogParse) maybe(name string, to *catalog.Band, units []scaleUnit, plausible catalog.Range) key {
+	k := p.band(name, to, units, plausible)
+	k.required = false
+	return k
+}
+
+// noted is a key that notes where its value stands, for checks that compare
+// it with others; nil as long as the key is not there.
+func noted(k key, at *ast.Node) key {
+	read := k.read
+	k.read = func(n ast.Node) { *at = n; read(n) }
+	return k
+}
+
+// without is the band of a key left out: a value that has no effect, and why
+// it has none.
+func without(v float64, why string) catalog.Band {
+	return catalog.Band{Low: v, Likely: v, High: v, Source: "key left out: " + why}
 }
 
 func (p *catalogParse) readBand(n ast.Node, name string, units []scaleUnit, plausible catalog.Range) catalog.Band {

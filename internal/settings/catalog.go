@@ -80,78 +80,14 @@ func (p *catalogParse) id(n ast.Node, what string, seen []string) string {
 	return id
 }
 
-func (p *catalogParse) food(n ast.Node) {
-	var f catalog.Food
-	var ids []string
-	for _, other := range p.foods {
-		ids = append(ids, other.ID)
-	}
-	p.mapping(n, "a food class",
-		key{name: "id", required: true, read: func(n ast.Node) { f.ID = p.id(n, "food", ids) }},
-		key{name: "name", required: true, read: func(n ast.Node) { f.Name = p.text(n, "name") }},
-		p.band("bulk_density", &f.BulkDensity, density(), catalog.BulkDensityRange()),
-		p.band("void", &f.Void, fraction(), catalog.FractionRange()),
-		key{name: "no_absorber", read: func(n ast.Node) { f.NoAbsorber = p.prose(n, "no_absorber") }},
-		key{name: "caution", read: func(n ast.Node) { f.Caution = p.prose(n, "caution") }},
-		key{name: "modes", required: true, read: func(n ast.Node) {
-			p.list(n, "modes", func(n ast.Node) { f.Modes = append(f.Modes, p.mode(n, f.Modes)) })
-			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
-				p.at(n, "modes is empty: without a deterioration mode nothing could ever end the food")
-			}
-		}},
-	)
-	p.foods = append(p.foods, f)
-}
-
-func (p *catalogParse) mode(n ast.Node, others []catalog.Mode) catalog.Mode {
-	var m catalog.Mode
-	var attribute catalog.Band
-	var limitAt ast.Node
-	limit := p.band("limit", &attribute, fraction(), catalog.FractionRange())
-	p.mapping(n, "a mode",
-		key{name: "name", required: true, read: func(n ast.Node) {
-			m.Name = p.text(n, "name")
-			if slices.ContainsFunc(others, func(o catalog.Mode) bool { return o.Name == m.Name && m.Name != "" }) {
-				p.at(n, "mode %q stands in this food a second time: keep one", m.Name)
-			}
-		}},
-		key{name: "order", required: true, read: func(n ast.Node) { m.Order = p.order(n) }},
-		// The limit is a definition; what is uncertain about reaching it is
-		// in the band of the life, so only the likely value goes on.
-		key{name: "limit", read: func(n ast.Node) { limitAt = n; limit.read(n); m.Limit = attribute.Likely }},
-		p.band("ea", &m.Ea, energy(), catalog.EaRange()),
-		p.band("life", &m.Life, days(), catalog.LifeRange()),
-		p.band("low_oxygen_gain", &m.LowOxygenGain, times(), catalog.GainRange()),
-	)
-	switch {
-	case m.Order == catalog.FirstOrder && limitAt == nil:
-		p.at(n, "a first-order mode needs the key \"limit\": the fraction left at the end of life")
-	case m.Order == catalog.ZeroOrder && limitAt != nil:
-		p.at(limitAt, "a zero-order mode has no limit: leave the key out, or write order: first")
-	}
-	return m
-}
-
-func (p *catalogParse) order(n ast.Node) catalog.Order {
-	switch name := p.word(n, "order"); name {
-	case "":
-		return -1
-	case "zero":
-		return catalog.ZeroOrder
-	case "first":
-		return catalog.FirstOrder
-	default:
-		p.at(n, "unknown order %q%s", name, hint(name, []string{"zero", "first"}))
-		return -1
-	}
-}
-
 func (p *catalogParse) container(n ast.Node) {
 	var k catalog.Container
 	var ids []string
 	for _, other := range p.containers {
 		ids = append(ids, other.ID)
 	}
+	var wallEa ast.Node
+	before := len(p.problems)
 	p.mapping(n, "a container class",
 		key{name: "id", required: true, read: func(n ast.Node) { k.ID = p.id(n, "container", ids) }},
 		key{name: "name", required: true, read: func(n ast.Node) { k.Name = p.text(n, "name") }},
@@ -159,6 +95,25 @@ func (p *catalogParse) container(n ast.Node) {
 		p.band("lag", &k.Lag, hours(), catalog.LagRange()),
 		p.band("low_oxygen_hold", &k.LowOxygenHold, days(), catalog.HoldRange()),
 		key{name: "clear", required: true, read: func(n ast.Node) { k.Clear = p.boolean(n, "clear") }},
+		key{name: "sealed", required: true, read: func(n ast.Node) { k.Sealed = p.boolean(n, "sealed") }},
+		p.band("seal_failure", &k.SealFailure, fraction(), catalog.ShareRange()),
+		p.band("oxygen_wall", &k.OxygenWall, oxygen(), catalog.OxygenRange()),
+		noted(p.maybe("wall_ea", &k.WallEa, energy(), catalog.WallEaRange()), &wallEa),
+		p.band("oxygen_closure", &k.OxygenClosure, oxygen(), catalog.OxygenRange()),
+		p.band("water_wall", &k.WaterWall, vapour(), catalog.WaterRange()),
+		p.band("water_closure", &k.WaterClosure, vapour(), catalog.WaterRange()),
 	)
+	switch {
+	case wallEa != nil:
+	case k.OxygenWall.High > 0:
+		p.at(n, "a wall that lets oxygen through needs the key \"wall_ea\": how fast that grows with warmth")
+	default:
+		k.WallEa = without(0, "no oxygen passes the wall")
+	}
+	if len(p.problems) == before {
+		if err := k.CheckSeal(); err != nil {
+			p.at(n, "%v", err)
+		}
+	}
 	p.containers = append(p.containers, k)
 }

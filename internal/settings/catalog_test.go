@@ -1,7 +1,9 @@
 package settings_test
 
 import (
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -14,6 +16,7 @@ import (
 	"dryhold/config"
 	"dryhold/internal/catalog"
 	"dryhold/internal/settings"
+	"dryhold/internal/sorption"
 )
 
 // number writes a float so that it reads back the same.
@@ -54,8 +57,16 @@ func TestShippedCatalog(t *testing.T) {
 		if err != nil {
 			t.Error(err)
 		}
-		if n := len(f.Modes); n < 1 || n > 3 {
-			t.Errorf("%s has %d modes", id, n)
+		ending, nutrients := 0, 0
+		for _, m := range f.Modes {
+			if m.Nutrient {
+				nutrients++
+			} else {
+				ending++
+			}
+		}
+		if ending < 1 || ending > 2 || nutrients > 3 || f.Modes[0].Nutrient {
+			t.Errorf("%s has %d modes that end it and %d nutrients", id, ending, nutrients)
 		}
 	}
 	for _, id := range []string{
@@ -77,7 +88,9 @@ func TestShippedCatalog(t *testing.T) {
 
 // bareNumbers walks a syntax tree and names every number that is not the low,
 // likely or high of a band with all three, a unit and a source that says
-// something.
+// something. The constants of an isotherm are one fit: they have their units
+// by the equation, and one source; how far isotherms differ is the business
+// of the lines drawn on them.
 func bareNumbers(n ast.Node, path string) []string {
 	var faults []string
 	switch x := n.(type) {
@@ -94,10 +107,16 @@ func bareNumbers(n ast.Node, path string) []string {
 				delete(values, k)
 			}
 			for _, k := range []string{"unit", "source"} {
-				if s, ok := values[k].(*ast.StringNode); !ok || strings.TrimSpace(s.Value) == "" {
+				if !text(values[k]) {
 					faults = append(faults, path+" has no "+k)
 				}
 			}
+		}
+		if text(values["equation"]) {
+			if !text(values["source"]) {
+				faults = append(faults, path+" has no source")
+			}
+			maps.DeleteFunc(values, func(_ string, v ast.Node) bool { return isNumber(v) })
 		}
 		for k, v := range values {
 			faults = append(faults, bareNumbers(v, path+"/"+k)...)
@@ -114,12 +133,21 @@ func bareNumbers(n ast.Node, path string) []string {
 	return faults
 }
 
+func text(n ast.Node) bool {
+	s, ok := n.(*ast.StringNode)
+	return ok && strings.TrimSpace(s.Value) != ""
+}
+
 func isNumber(n ast.Node) bool {
 	switch n.(type) {
 	case *ast.IntegerNode, *ast.FloatNode, *ast.InfinityNode, *ast.NanNode:
 		return true
 	}
 	return false
+}
+
+func isIsotherm(m *ast.MappingNode) bool {
+	return slices.ContainsFunc(m.Values, func(v *ast.MappingValueNode) bool { return v.Key.GetToken().Value == "equation" })
 }
 
 func numbersIn(t *testing.T, src string) (faults []string, numbers int) {
@@ -132,6 +160,15 @@ func numbersIn(t *testing.T, src string) (faults []string, numbers int) {
 		faults = append(faults, bareNumbers(doc.Body, "")...)
 		for _, kind := range []ast.NodeType{ast.IntegerType, ast.FloatType} {
 			numbers += len(ast.Filter(kind, doc.Body))
+		}
+		for _, n := range ast.Filter(ast.MappingType, doc.Body) {
+			if m := n.(*ast.MappingNode); isIsotherm(m) {
+				for _, v := range m.Values {
+					if isNumber(v.Value) {
+						numbers--
+					}
+				}
+			}
 		}
 	}
 	return faults, numbers
@@ -151,8 +188,8 @@ func TestEveryShippedNumberHasBandUnitAndSource(t *testing.T) {
 		}
 		total += numbers
 	}
-	// 23 foods of at least 5 bands, 10 containers of 3.
-	if want := 3 * (23*5 + 10*3); total < want {
+	// 23 foods of at least 5 bands and one mode of 5 more, 10 containers of 8.
+	if want := 3 * (23*10 + 10*8); total < want {
 		t.Errorf("only %d numbers seen, want at least %d: does the walk see them?", total, want)
 	}
 	// The walk can fail.
@@ -161,6 +198,7 @@ func TestEveryShippedNumberHasBandUnitAndSource(t *testing.T) {
 		"a: {low: 1, high: 3, unit: d, source: s}", "a: {low: 1, likely: x, high: 3, unit: d, source: s}",
 		"a: {low: 1, likely: 2, high: 3, unit: d, source: ' '}", "a: {low: 1, likely: 2, high: 3, unit: d, source: 7}",
 		"a: {low: 1, likely: 2, high: 3, unit: d, source: s, extra: 4}",
+		"a: {equation: gab, k: 1}", "a: {equation: gab, k: 1, source: ''}", "a: {equation: 7, k: 1, source: s}", "a: {equation: gab, k: [1], source: s}",
 	} {
 		if faults, _ := numbersIn(t, bad); len(faults) == 0 {
 			t.Errorf("the walk accepts %s", bad)
@@ -174,12 +212,20 @@ const goodFood = `foods:
     name: Rye, whole
     bulk_density: {low: 680, likely: 720, high: 760, unit: kg/m3, source: judgement}
     void: {low: 38, likely: 41, high: 44, unit: "%", source: judgement}
+    isotherm: {equation: gab, xm: 0.085, c: 20, k: 0.75, source: judgement}
+    moisture: {low: 9, likely: 11, high: 12, unit: "%", source: judgement}
+    amber: {low: 0.58, likely: 0.60, high: 0.62, unit: fraction, source: judgement}
+    red: {low: 0.62, likely: 0.65, high: 0.70, unit: fraction, source: judgement}
+    limit: mould
     modes:
       - name: staling
         order: zero
         ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}
         life: {low: 10, likely: 20, high: 30, unit: y, source: judgement}
         low_oxygen_gain: {low: 1, likely: 1.2, high: 1.5, unit: times, source: judgement}
+        oxygen_half: {low: 0.5, likely: 2, high: 5, unit: "%", source: judgement}
+        activity_at: {low: 0.3, likely: 0.4, high: 0.5, unit: fraction, source: judgement}
+        per_tenth: {low: 1.1, likely: 1.3, high: 1.6, unit: times, source: judgement}
 `
 
 const goodContainer = `containers:
@@ -189,6 +235,12 @@ const goodContainer = `containers:
     lag: {low: 1, likely: 1.5, high: 2, unit: h, source: judgement}
     low_oxygen_hold: {low: 1, likely: 6, high: 24, unit: mo, source: judgement}
     clear: false
+    sealed: true
+    seal_failure: {low: 0.2, likely: 0.25, high: 0.7, unit: fraction, source: judgement}
+    oxygen_wall: {low: 0, likely: 0, high: 0, unit: cm3/(d atm), source: judgement}
+    oxygen_closure: {low: 1, likely: 2, high: 3, unit: cm3/(d bar), source: judgement}
+    water_wall: {low: 0, likely: 0, high: 0, unit: g/(d kPa), source: judgement}
+    water_closure: {low: 1, likely: 2, high: 3, unit: mg/(d kPa), source: judgement}
 `
 
 func TestCatalogProblems(t *testing.T) {
@@ -219,40 +271,181 @@ func TestCatalogProblems(t *testing.T) {
 
 	// Units.
 	f(goodFood, "unit: kg/m3", "unit: g/L", `c.yaml:4:60: "g/L" is not a unit of bulk_density: use kg/m3`)
-	f(goodFood, "unit: y", "unit: Y", `c.yaml:10:53: "Y" is not a unit of life: did you mean "y"?`)
-	f(goodFood, "unit: y", "unit: years", `c.yaml:10:53: "years" is not a unit of life: use one of d, h, mo, y`)
+	f(goodFood, "unit: y", "unit: Y", `c.yaml:15:53: "Y" is not a unit of life: did you mean "y"?`)
+	f(goodFood, "unit: y", "unit: years", `c.yaml:15:53: "years" is not a unit of life: use one of d, h, mo, y`)
 	f(goodContainer, "unit: mL", "unit: y", `c.yaml:4:56: "y" is not a unit of volume: use one of L, mL`)
 
 	// Values.
 	f(goodFood, "low: 680", "low: 780", `c.yaml:4:19: bulk_density low 780, likely 720 and high 760 kg/m3 are not in rising order`)
 	f(goodFood, "high: 760", "high: 7600", `c.yaml:4:19: bulk_density 680 to 7600 kg/m3 is outside the plausible 50 to 2000 kg/m3`)
-	f(goodFood, `unit: "%"`, "unit: fraction", `c.yaml:5:11: void 38 to 44 fraction is outside the plausible 0.01 to 0.99 fraction`)
-	f(goodFood, "low: 1, likely: 1.2", "low: 0.5, likely: 1.2", `c.yaml:11:26: low_oxygen_gain 0.5 to 1.5 times is outside the plausible 1 to 100 times`)
+	f(goodFood, `high: 44, unit: "%"`, "high: 44, unit: fraction", `c.yaml:5:11: void 38 to 44 fraction is outside the plausible 0.01 to 0.99 fraction`)
+	f(goodFood, "low: 1, likely: 1.2", "low: 0.5, likely: 1.2", `c.yaml:16:26: low_oxygen_gain 0.5 to 1.5 times is outside the plausible 1 to 100 times`)
 	f(goodContainer, "low: 1, likely: 6", "low: -1, likely: 6", `c.yaml:6:22: low_oxygen_hold -30.4375 to 730.5 d is outside the plausible 0 to 36525 d`)
 
 	// Classes and modes.
 	f(goodFood, "id: rye", "id: ''", `c.yaml:2:9: id is empty`)
-	f(goodFood, "order: zero", "order: ''", `c.yaml:8:16: order is empty`)
-	f(goodFood, "name: staling", "name: ' '", `c.yaml:7:15: name is empty`)
-	f(goodFood, "unit: y", "unit: ''", `c.yaml:10:53: unit is empty`)
-	f(goodFood, "    modes:", "    caution: \"a\\x07b\"\n    modes:", `c.yaml:6:14: caution holds a control character: "a\ab"`)
+	f(goodFood, "order: zero", "order: ''", `c.yaml:13:16: order is empty`)
+	f(goodFood, "name: staling", "name: ' '", `c.yaml:12:15: name is empty`)
+	f(goodFood, "unit: y", "unit: ''", `c.yaml:15:53: unit is empty`)
+	f(goodFood, "    modes:", "    caution: \"a\\x07b\"\n    modes:", `c.yaml:11:14: caution holds a control character: "a\ab"`)
 	f(goodFood, "id: rye", "id: Rye", `c.yaml:2:9: id "Rye" is not kebab-case: write for example white-rice`)
 	f(goodFood, "    name: Rye, whole\n", "", `c.yaml:2:5: a food class needs the key "name"`)
-	f(goodFood, "order: zero", "order: zeroth", `c.yaml:8:16: unknown order "zeroth": did you mean "zero"?`)
-	f(goodFood, "order: zero", "order: first", `c.yaml:7:9: a first-order mode needs the key "limit": the fraction left at the end of life`)
+	f(goodFood, "order: zero", "order: zeroth", `c.yaml:13:16: unknown order "zeroth": did you mean "zero"?`)
+	f(goodFood, "order: zero", "order: first", `c.yaml:12:9: a first-order mode needs the key "limit": the fraction left at the end of life`)
 	f(goodFood, "order: zero\n", "order: zero\n        limit: {low: 0.5, likely: 0.5, high: 0.5, unit: fraction, source: judgement}\n",
-		`c.yaml:9:16: a zero-order mode has no limit: leave the key out, or write order: first`)
-	f(goodFood, "        ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}\n", "", `c.yaml:7:9: a mode needs the key "ea"`)
-	f("foods:\n  - id: a\n    name: b\n    modes: []\n", "modes", "modes",
-		`c.yaml:2:5: a food class needs the key "bulk_density"`, `c.yaml:2:5: a food class needs the key "void"`,
-		"c.yaml:4:12: modes is empty: without a deterioration mode nothing could ever end the food")
-	f(goodFood+strings.TrimPrefix(goodFood, "foods:\n"), "foods:\n", "foods:\n", `c.yaml:12:9: food class "rye" stands in this file a second time: keep one`)
+		`c.yaml:14:16: a zero-order mode has no limit: leave the key out, or write order: first`)
+	f(goodFood, "        ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}\n", "", `c.yaml:12:9: a mode needs the key "ea"`)
+	f(goodFood[:strings.Index(goodFood, "modes:")]+"modes: []\n", "mould", "mould",
+		"c.yaml:11:12: modes is empty: without a deterioration mode nothing could ever end the food")
+	f(goodFood+strings.TrimPrefix(goodFood, "foods:\n"), "foods:\n", "foods:\n", `c.yaml:20:9: food class "rye" stands in this file a second time: keep one`)
 	f(goodContainer+strings.TrimPrefix(goodContainer, "containers:\n"), "containers:\n", "containers:\n",
-		`c.yaml:8:9: container class "tin-1l" stands in this file a second time: keep one`)
+		`c.yaml:14:9: container class "tin-1l" stands in this file a second time: keep one`)
 	f(goodFood+goodFood[strings.Index(goodFood, "      - name"):], "foods:\n", "foods:\n",
-		`c.yaml:12:15: mode "staling" stands in this food a second time: keep one`)
+		`c.yaml:20:15: mode "staling" stands in this food a second time: keep one`)
 	f(goodContainer, "clear: false", "clear: no", `c.yaml:7:12: clear must be true or false, not "no"`)
 	f(goodContainer, "containers", "container", `c.yaml:1:1: unknown key "container" in the catalog: did you mean "containers"?`)
+}
+
+// The water, oxygen, light and nutrient behaviour of a food and the barriers of
+// a container.
+func TestBehaviourProblems(t *testing.T) {
+	f := func(base, old, with string, want ...string) {
+		t.Helper()
+		if strings.Count(base, old) != 1 {
+			t.Fatalf("%q stands %d times in the base", old, strings.Count(base, old))
+		}
+		src := strings.Replace(base, old, with, 1)
+		_, err := settings.ParseCatalog(settings.Source{File: "c.yaml", Data: []byte(src)})
+		wantProblems(t, src, err, want)
+	}
+
+	// Isotherms.
+	const gab = "{equation: gab, xm: 0.085, c: 20, k: 0.75, source: judgement}"
+	f(goodFood, "    isotherm: "+gab+"\n", "", `c.yaml:2:5: a food class needs the key "isotherm"`)
+	f(goodFood, gab, "nothing", `c.yaml:6:15: isotherm must be none or an equation with its constants, not "nothing"`)
+	f(goodFood, gab, "0.1", `c.yaml:6:15: isotherm must be none or an equation with its constants, not "0.1"`)
+	f(goodFood, gab, "[a]", `c.yaml:6:15: isotherm must be keys with values, not a list`)
+	f(goodFood, "equation: gab", "equation: gaab", `c.yaml:6:26: unknown equation "gaab": did you mean "gab"?`)
+	f(goodFood, "equation: gab", "equation: henderson-thompson", `c.yaml:6:26: unknown equation "henderson-thompson": it is one of modified-henderson, chung-pfost, chung-pfost-percent, modified-oswin, modified-halsey, gab, seed`)
+	f(goodFood, "equation: gab", "equation: modified henderson", `c.yaml:6:26: unknown equation "modified henderson": did you mean "modified-henderson"?`)
+	f(goodFood, "equation: gab, ", "", `c.yaml:6:15: isotherm needs the key "equation": the name of the equation`)
+	f(goodFood, "xm: 0.085, ", "", `c.yaml:6:15: isotherm needs the key "xm"`)
+	f(goodFood, "xm: 0.085", "n: 0.085", `c.yaml:6:15: isotherm needs the key "xm"`,
+		`c.yaml:6:31: unknown key "n" in isotherm: did you mean "c"?`)
+	f(goodFood, "k: 0.75, source: judgement", "k: 0.75", `c.yaml:6:15: isotherm needs the key "source"`)
+	f(goodFood, "k: 0.75", "k: much", `c.yaml:6:52: k must be a number, not "much"`)
+	f(goodFood, "xm: 0.085", "xm: 8.5", `c.yaml:6:15: GAB isotherm makes no sense: at -10 °C it holds 568, 1.26e+03 and 2.55e+03 % d.b. at 10, 50 and 90 % humidity; are the constants meant for percent or for a fraction?`)
+	f(goodFood, "k: 0.75", "k: 1.75", `c.yaml:6:15: GAB isotherm with K 1.75 makes no sense: K is above 0 and at most 1`)
+
+	// Moisture against the isotherm and the lines.
+	f(goodFood, "low: 9, likely: 11, high: 12", "low: 9, likely: 15, high: 16",
+		`c.yaml:7:15: moisture 15 % w.b. is water activity 0.72 at 21 °C, at or above the red line 0.65`)
+	f(goodFood, "low: 9, likely: 11, high: 12", "low: 9, likely: 11, high: 32",
+		`c.yaml:7:15: moisture 32 % w.b. does not go with the isotherm: cannot find water activity at 21 °C: moisture 47.06 % d.b. is outside the isotherm's range, 2.015 to 31.51 % d.b.`)
+	f(goodFood, `high: 12, unit: "%"`, "high: 12, unit: fraction", `c.yaml:7:15: moisture 9 to 12 fraction is outside the plausible 0 to 0.5 fraction`)
+	f(goodFood, "low: 0.62, likely: 0.65", "low: 0.52, likely: 0.55", `c.yaml:9:10: red line 0.55 is not above the amber line 0.6`)
+	f(goodFood, "    limit: mould\n", "", `c.yaml:2:5: a food class needs the key "limit"`)
+	f(goodFood, "limit: mould", "limit: mould\n    species: wheet", `c.yaml:11:14: unknown seed species "wheet": did you mean "wheat"?`)
+	f(goodFood, "limit: mould", "limit: mould\n    uptake: {low: 0, likely: 1, high: 200, unit: cm3/(kg d), source: judgement}",
+		`c.yaml:11:13: uptake 0 to 200 cm3/(kg d) is outside the plausible 0 to 100 cm3/(kg d)`)
+
+	// Modes.
+	f(goodFood, "        oxygen_half: {low: 0.5, likely: 2, high: 5, unit: \"%\", source: judgement}\n", "",
+		`c.yaml:12:9: a mode that oxygen drives (low_oxygen_gain above 1) needs the key "oxygen_half": the oxygen fraction at half the rate`)
+	f(goodFood, "low: 0.5, likely: 2, high: 5", "low: 0, likely: 2, high: 5", `c.yaml:17:22: oxygen_half 0 to 0.05 fraction is outside the plausible 0.0001 to 0.209 fraction`)
+	f(goodFood, "        activity_at: {low: 0.3, likely: 0.4, high: 0.5, unit: fraction, source: judgement}\n", "",
+		`c.yaml:12:9: activity_at and per_tenth go together: give both, or leave both out of a mode that water does not drive`)
+	f(goodFood, "low: 1.1, likely: 1.3", "low: 0.9, likely: 1.3", `c.yaml:19:20: per_tenth 0.9 to 1.6 times is outside the plausible 1 to 20 times`)
+	f(goodFood, "order: zero", "order: zero\n        nutrient: true", `c.yaml:14:19: a nutrient is lost in first order: write order: first, with the fraction left as the limit`)
+	f(goodFood, "order: zero", "order: zero\n        nutrient: yes", `c.yaml:14:19: nutrient must be true or false, not "yes"`)
+	const light = "{low: 1.0e-8, likely: 1.0e-7, high: 1.0e-6, unit: 1/(lx h), source: judgement}"
+	f(goodFood, "order: zero", "order: zero\n        light_rate: "+light, `c.yaml:14:21: light drives first-order modes only: leave the key out, or write order: first`)
+	const half = "order: first\n        limit: {low: 0.5, likely: 0.5, high: 0.5, unit: fraction, source: judgement}"
+	f(goodFood, "order: zero", half+"\n        light_rate: "+strings.ReplaceAll(light, "lx h", "mlx h"), `c.yaml:15:71: "1/(mlx h)" is not a unit of light_rate: use one of 1/(lx h), 1/(klx h)`)
+	f(goodFood, "order: zero", half+"\n        nutrient: true", `c.yaml:12:7: modes are nutrients only: without a mode of another kind nothing could ever end the food`)
+
+	// Barriers.
+	f(goodContainer, "    sealed: true\n", "", `c.yaml:2:5: a container class needs the key "sealed"`)
+	f(goodContainer, "sealed: true", "sealed: false", `c.yaml:2:5: a container that is not sealed cannot hold low oxygen`)
+	f(goodContainer, "low: 0, likely: 0, high: 0, unit: cm3/(d atm)", "low: 0, likely: 0, high: 0.1, unit: cm3/(d atm)",
+		`c.yaml:2:5: a wall that lets oxygen through needs the key "wall_ea": how fast that grows with warmth`)
+	f(goodContainer, "unit: cm3/(d atm)", "unit: cm3/(m2 d atm)", `c.yaml:10:53: "cm3/(m2 d atm)" is not a unit of oxygen_wall: use one of cm3/(d atm), cm3/(d bar)`)
+	f(goodContainer, "unit: mg/(d kPa)", "unit: mg/d", `c.yaml:13:55: "mg/d" is not a unit of water_closure: use one of g/(d kPa), mg/(d kPa)`)
+	f(goodContainer, "high: 0.7", "high: 1.7", `c.yaml:9:19: seal_failure 0.2 to 1.7 fraction is outside the plausible 0 to 1 fraction`)
+}
+
+// Each equation is read with its constants in the right places, and units are
+// converted once.
+func TestBehaviourIsRead(t *testing.T) {
+	parse := func(src string) *catalog.Catalog {
+		t.Helper()
+		c, err := settings.ParseCatalog(settings.Source{File: "c.yaml", Data: []byte(src)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Check(); err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	f := func(isotherm string, want sorption.Isotherm) {
+		t.Helper()
+		c := parse(strings.Replace(goodFood, "{equation: gab, xm: 0.085, c: 20, k: 0.75, source: judgement}", isotherm, 1))
+		if got := c.Foods[0].Isotherm; got != want {
+			t.Errorf("%s is read as %#v", isotherm, got)
+		}
+		if source := c.Foods[0].IsothermSource; (source == "judgement") != (want != nil) {
+			t.Errorf("%s has source %q", isotherm, source)
+		}
+	}
+	f("none", nil)
+	f("{equation: modified-henderson, k: 2.3007e-5, n: 2.2857, c: 55.815, source: judgement}", sorption.ModifiedHenderson{K: 2.3007e-5, N: 2.2857, C: 55.815})
+	f("{equation: chung-pfost, a: 529.43, b: 17.609, c: 50.998, source: judgement}", sorption.ChungPfost{A: 529.43, B: 17.609, C: 50.998})
+	f("{equation: chung-pfost-percent, a: 442.85, b: 0.21228, c: 35.803, source: judgement}", sorption.ChungPfostPercent{A: 442.85, B: 0.21228, C: 35.803})
+	f("{equation: modified-oswin, a: 13.101, b: -0.052626, c: 2.9987, source: judgement}", sorption.ModifiedOswin{A: 13.101, B: -0.052626, C: 2.9987})
+	f("{equation: modified-halsey, a: 5.39, b: -0.015, c: 2.273, source: judgement}", sorption.ModifiedHalsey{A: 5.39, B: -0.015, C: 2.273})
+	f("{source: judgement, k: 0.75, xm: 0.085, c: 20, equation: gab}", sorption.GAB{Xm: 0.085, C: 20, K: 0.75})
+	f("{equation: seed, oil: 0.05, source: judgement}", sorption.Seed{Oil: 0.05})
+
+	near := func(what string, got, want float64) {
+		t.Helper()
+		if math.Abs(got-want) > 1e-12*math.Abs(want) {
+			t.Errorf("%s is read as %g, want %g", what, got, want)
+		}
+	}
+	nutrient := `      - name: riboflavin
+        order: first
+        limit: {low: 40, likely: 50, high: 60, unit: "%", source: judgement}
+        ea: {low: 60, likely: 75, high: 90, unit: kJ/mol, source: judgement}
+        life: {low: 10, likely: 20, high: 30, unit: y, source: judgement}
+        low_oxygen_gain: {low: 1, likely: 1, high: 1, unit: times, source: judgement}
+        light_rate: {low: 0.001, likely: 0.002, high: 0.05, unit: 1/(klx h), source: judgement}
+        nutrient: true
+`
+	food := parse(strings.Replace(goodFood, "limit: mould", "limit: mould\n    species: wheat\n    uptake: {low: 0, likely: 36.525, high: 73.05, unit: cm3/(kg y), source: judgement}", 1) + nutrient).Foods[0]
+	near("uptake", food.Uptake.Likely, 0.1)
+	near("moisture", food.Moisture.Likely, 0.11)
+	near("oxygen half-value", food.Modes[0].OxygenHalf.Likely, 0.02)
+	near("light rate", food.Modes[1].LightRate.Likely, 2e-6)
+	near("limit", food.Modes[1].Limit, 0.5)
+	if !food.Modes[1].Nutrient || food.Modes[0].Nutrient || food.Species != "wheat" || food.Limit != "mould" {
+		t.Errorf("read as %+v", food)
+	}
+	// What is left out has no effect, and says so.
+	for _, b := range []catalog.Band{food.Modes[1].OxygenHalf, food.Modes[1].ActivityAt, food.Modes[1].PerTenth, food.Modes[0].LightRate} {
+		if !strings.HasPrefix(b.Source, "key left out: ") || b.Low != b.High {
+			t.Errorf("a key left out is read as %+v", b)
+		}
+	}
+	near("growth per tenth, left out", food.Modes[1].PerTenth.Likely, 1)
+	near("light rate, left out", food.Modes[0].LightRate.Likely, 0)
+	tin := parse(goodContainer).Containers[0]
+	near("closure, oxygen", tin.OxygenClosure.Likely, 2.0265)
+	near("closure, water", tin.WaterClosure.Likely, 0.002)
+	near("wall, activation energy, left out", tin.WallEa.Likely, 0)
+	if !tin.Sealed || tin.SealFailure.Likely != 0.25 {
+		t.Errorf("read as %+v", tin)
+	}
 }
 
 // Problems of all files come together, sorted.

@@ -216,12 +216,14 @@ func (d *decoder) add(line, column int, format string, args ...any) {
 // names of ordinary length is half of it.
 const maxText = 600
 
+// longestName is longer than any valid name.
+const longestName = 64
+
 // hint is the nearest valid name, found by the head of a name that is as long
 // as no valid one: comparing takes time by the length.
 func hint(name string, candidates []string) string {
-	const longest = 64
-	if len(name) > longest {
-		name = strings.ToValidUTF8(name[:longest], "")
+	if len(name) > longestName {
+		name = strings.ToValidUTF8(name[:longestName], "")
 	}
 	return nearest.Hint(name, candidates)
 }

@@ -15,6 +15,9 @@ const year = 365.25
 func lives(f catalog.Food, lowOxygen bool) catalog.Band {
 	out := catalog.Band{Low: math.Inf(1), Likely: math.Inf(1), High: math.Inf(1)}
 	for _, m := range f.Modes {
+		if m.Nutrient {
+			continue
+		}
 		b := m.Life
 		if lowOxygen {
 			g := m.LowOxygenGain
@@ -30,6 +33,9 @@ func lives(f catalog.Food, lowOxygen bool) catalog.Band {
 func held(f catalog.Food, hold float64) float64 {
 	first := math.Inf(1)
 	for _, m := range f.Modes {
+		if m.Nutrient {
+			continue
+		}
 		low := m.Life.Likely * m.LowOxygenGain.Likely
 		life := low
 		if hold < low {
@@ -131,8 +137,8 @@ func TestFoodsArePlausible(t *testing.T) {
 			t.Errorf("%s: no absorber %q", f.ID, f.NoAbsorber)
 		}
 		for _, m := range f.Modes {
-			if m.Order == catalog.FirstOrder && m.Name != "vitamin-loss" {
-				t.Errorf("%s: first-order %s", f.ID, m.Name)
+			if (m.Order == catalog.FirstOrder) != m.Nutrient {
+				t.Errorf("%s: %s of order %d", f.ID, m.Name, m.Order)
 			}
 			// Labuza & Riboh 1982: lipid oxidation 40 to 105 kJ/mol. The
 			// milk powder's staling is the one limited by oxygen.
