@@ -165,9 +165,11 @@ func (e *Engine) Exposure(name string, lag unit.Hours, ea unit.KJPerMol, from, t
 // Plan implements lot.Rooms: plan storage is the room's warm limit, or the
 // reference temperature where none is set.
 func (e *Engine) Plan(name string) unit.Celsius {
-	rules := e.cfg.Rules(name)
+	var rules map[alarm.Kind]alarm.Rule
 	if r := e.find(name); r != nil {
 		rules = r.rules
+	} else {
+		rules = e.cfg.Rules(name)
 	}
 	if rule, ok := rules[alarm.Warm]; ok {
 		return unit.Celsius(rule.Limit)

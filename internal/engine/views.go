@@ -28,18 +28,34 @@ func (e *Engine) Snapshot(now time.Time) *Snapshot {
 		s.Sensors = append(s.Sensors, e.sensorViews(rs, now)...)
 		s.Alarms = append(s.Alarms, e.alarmViews(rs, now)...)
 	}
-	for _, l := range e.book.Lots() {
-		if v, err := e.lotView(l, now); err == nil {
-			s.Lots = append(s.Lots, v)
-		}
-	}
+	s.Lots = e.lotViews(now)
 	slices.SortStableFunc(s.Alarms, func(a, b AlarmView) int {
 		return cmp.Or(cmp.Compare(weight(a.State), weight(b.State)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
 	})
-	slices.SortStableFunc(s.Lots, func(a, b LotView) int {
+	return s
+}
+
+// lotViews shows every lot, what is left of it rising, finished ones last.
+func (e *Engine) lotViews(now time.Time) []LotView {
+	lots := e.book.Lots()
+	views := make([]LotView, 0, len(lots))
+	for _, l := range lots {
+		if v, err := e.lotView(l, now); err == nil {
+			views = append(views, v)
+		}
+	}
+	order := make([]*LotView, len(views)) // a view is large: sort pointers
+	for i := range views {
+		order[i] = &views[i]
+	}
+	slices.SortStableFunc(order, func(a, b *LotView) int {
 		return cmp.Or(cmp.Compare(flag(a.Finished()), flag(b.Finished())), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely))
 	})
-	return s
+	out := make([]LotView, 0, len(views))
+	for _, v := range order {
+		out = append(out, *v)
+	}
+	return out
 }
 
 func flag(b bool) int {
