@@ -395,6 +395,7 @@ func TestAlarmGoesOutWithItsCost(t *testing.T) {
 			notices <- n
 		}
 	}).Wait()
+	sent := uint64(0)
 	heat := func(steps int) {
 		for range steps { // ten minutes each, the clock with it
 			mu.Lock()
@@ -402,6 +403,8 @@ func TestAlarmGoesOutWithItsCost(t *testing.T) {
 			at := now
 			mu.Unlock()
 			publish(t, c, "rooms/loft", false, fmt.Sprintf(`{"temperature": 32, "time": %q}`, at.Format(time.RFC3339)))
+			sent++ // the clock must not run ahead of what the daemon has taken
+			eventually(t, "the reading taken", func() bool { return a.Snapshot().Intake.Messages >= sent })
 		}
 	}
 	heat(6)
