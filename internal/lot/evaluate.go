@@ -80,22 +80,24 @@ func (v Evaluator) State(l Lot, asOf time.Time) (State, error) {
 		asOf = l.FinishedAt
 	}
 	s := State{Atmosphere: AtmosphereOf(l.Packing, f, k)}
+	var furthest Range
+	ends := false // a mode that can end the lot was seen: nutrients do not
 	for i, m := range f.Modes {
 		ms, cover := v.mode(l, m, k, s.Atmosphere, asOf)
-		if i == 0 {
-			s.Estimated, s.Unknown, s.EndAtPlan = cover.Estimated, cover.Unknown, ms.End
+		s.Modes = append(s.Modes, ms)
+		if m.Nutrient {
+			continue
+		}
+		c := ms.Consumed
+		if !ends {
+			s.Estimated, s.Unknown, s.EndAtPlan, s.Limiting, furthest, ends = cover.Estimated, cover.Unknown, ms.End, i, c, true
 		}
 		if ms.End.Before(s.EndAtPlan) {
 			s.EndAtPlan = ms.End
 		}
-		s.Modes = append(s.Modes, ms)
-		if ms.Consumed.Likely > s.Modes[s.Limiting].Consumed.Likely {
+		if c.Likely > s.Modes[s.Limiting].Consumed.Likely {
 			s.Limiting = i
 		}
-	}
-	furthest := s.Modes[0].Consumed
-	for _, m := range s.Modes[1:] {
-		c := m.Consumed
 		furthest = Range{max(furthest.Low, c.Low), max(furthest.Likely, c.Likely), max(furthest.High, c.High)}
 	}
 	s.Remaining = Range{1 - furthest.High, 1 - furthest.Likely, 1 - furthest.Low}
