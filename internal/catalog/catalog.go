@@ -32,7 +32,7 @@ const (
 
 // Mode is one way a food comes to its end.
 type Mode struct {
-	Name  string // oxidation, browning, staling, hardening, caking, vitamin-loss, ...
+	Name  string // oxidation, browning, staling, hardening, caking, thiamin, ...
 	Order Order
 	// Limit is the fraction of the measured attribute left at the end of
 	// life for a first-order mode, in (0,1); zero for a zero-order mode.
@@ -55,7 +55,8 @@ type Mode struct {
 	// an open shelf, 1/(lx h); zero for a mode that light does not drive.
 	LightRate Band
 	// Nutrient marks a loss that is shown as retention in percent and does
-	// not end the lot: food stays food without its vitamins.
+	// not end the lot, however short its life: food stays food without its
+	// vitamins. Whoever looks for the mode that limits a lot passes it over.
 	Nutrient bool
 }
 
