@@ -176,6 +176,24 @@ func TestSnapshotOrder(t *testing.T) {
 		"damp/cellar active unacknowledged", "warm/cellar active unacknowledged", "warm/loft returned unacknowledged", "warm/attic active acknowledged")
 }
 
+func TestCautionsOfFoodAndPackingAreJoined(t *testing.T) {
+	c := add("L-1", "hard-wheat", "pet-2l", "loft", at(-24))
+	c.Packing.Treatment, c.Packing.MoistureWB = lot.Treatment{Kind: lot.Absorber, CapacityCM3: 300}, 0.14
+	f := func(food, want string) {
+		t.Helper()
+		cfg := config(c, add("L-2", "hard-wheat", "pet-2l", "loft", at(-24)))
+		cfg.Catalog.Foods[1].Caution = food
+		s := engineOf(t, cfg).Snapshot(at(0))
+		for _, l := range s.Lots {
+			if got := l.Caution; l.ID == "L-1" && got != want || l.ID == "L-2" && got != food {
+				t.Errorf("%s: %q", l.ID, got)
+			}
+		}
+	}
+	f("", c.Packing.Caution())
+	f("Contains gluten.", "Contains gluten. "+c.Packing.Caution())
+}
+
 func TestAlarmShown(t *testing.T) {
 	p := newPlay(t, config(add("L-1", "hard-wheat", "pet-2l", "loft", at(-24))))
 	p.course("loft-1", -24, 1.5, 20)

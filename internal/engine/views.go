@@ -3,6 +3,7 @@ package engine
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -178,7 +179,8 @@ func (e *Engine) lotView(l lot.Lot, now time.Time) (LotView, error) {
 		return LotView{}, err
 	}
 	v := LotView{
-		Lot: l, FoodName: f.Name, ContainerName: k.Name, Caution: f.Caution,
+		Lot: l, FoodName: f.Name, ContainerName: k.Name,
+		Caution:   strings.TrimSpace(f.Caution + " " + l.Packing.Caution()),
 		Remaining: Estimate(s.Remaining), Limiting: s.Modes[s.Limiting].Mode.Name,
 		EndAtPlan: s.EndAtPlan, LostBeyondPlan: s.LostBeyondPlan,
 		EstimatedDays: s.Estimated.Hours() / 24, UnknownDays: s.Unknown.Hours() / 24,

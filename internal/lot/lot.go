@@ -4,6 +4,7 @@
 package lot
 
 import (
+	"fmt"
 	"time"
 )
 
@@ -49,6 +50,22 @@ type Packing struct {
 	Shading    Shading   `json:"shading"`
 	Room       string    `json:"room"`
 	Note       string    `json:"note,omitempty"`
+}
+
+// dryEnough is the moisture, fraction of wet mass, above which food must not
+// be packed low in oxygen (models section 13: "about 10 % moisture or less",
+// a 2007 packing guide; NCHFP the same in substance, from memory).
+const dryEnough = 0.10
+
+// Caution is what the keeper must be told of the packing itself; empty when
+// nothing is wrong with it, or its moisture was not measured.
+func (p Packing) Caution() string {
+	if p.Treatment.Kind != Absorber || !(p.MoistureWB > dryEnough) {
+		return ""
+	}
+	return fmt.Sprintf("Packed with an absorber at %.4g %% moisture: low-oxygen packing is only for dry food, "+
+		"about 10 %% or less. Botulism poisoning may result from moist food packed without oxygen, and shows in no "+
+		"smell, colour or taste.", 100*p.MoistureWB)
 }
 
 // Stay is the time a lot stands in one room, from From until the next stay.
