@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"os"
 	"os/user"
 	"strings"
@@ -26,20 +26,23 @@ type client struct {
 
 // addURL adds the flag that says where the daemon is.
 func addURL(c *cobra.Command, to *string) {
-	url := os.Getenv("DRYHOLD_URL")
-	if url == "" {
-		url = "http://127.0.0.1:8090"
+	usual := os.Getenv("DRYHOLD_URL")
+	if usual == "" {
+		usual = "http://127.0.0.1:8090"
 	}
-	c.PersistentFlags().StringVar(to, "url", url, "address of the daemon's page, also from $DRYHOLD_URL")
+	c.PersistentFlags().StringVar(to, "url", usual, "address of the daemon's page, also from $DRYHOLD_URL")
 }
 
-func newClient(url string) client {
-	return client{strings.TrimRight(url, "/"), &http.Client{Timeout: 30 * time.Second}}
+func newClient(at string) client {
+	return client{strings.TrimRight(at, "/"), &http.Client{Timeout: 30 * time.Second}}
 }
 
 // do sends a request and decodes the answer into out, unless that is nil. A
 // problem becomes an error with the daemon's own words.
 func (k client) do(ctx context.Context, method, path string, in, out any) error {
+	if u, err := url.Parse(k.url); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return usageError{fmt.Errorf("--url %q is not an address: write for example http://127.0.0.1:8090", k.url)}
+	}
 	var body io.Reader
 	if in != nil {
 		b, err := json.Marshal(in)
@@ -50,7 +53,7 @@ func (k client) do(ctx context.Context, method, path string, in, out any) error 
 	}
 	req, err := http.NewRequestWithContext(ctx, method, k.url+path, body)
 	if err != nil {
-		return usageError{fmt.Errorf("--url %q is not an address: %w", k.url, err)}
+		return fmt.Errorf("cannot write the request: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
 	resp, err := k.http.Do(req)
@@ -70,12 +73,20 @@ func (k client) do(ctx context.Context, method, path string, in, out any) error 
 	return nil
 }
 
+// refusal is an answer that is none, with its status.
+type refusal struct {
+	status int
+	detail string
+}
+
+func (r refusal) Error() string { return r.detail }
+
 func problem(resp *http.Response) error {
 	var p web.Problem
 	if err := json.NewDecoder(io.LimitReader(resp.Body, 1<<20)).Decode(&p); err != nil || p.Detail == "" {
 		return fmt.Errorf("the daemon answers %s: is that address a dryhold?", resp.Status)
 	}
-	return errors.New(p.Detail)
+	return refusal{resp.StatusCode, p.Detail}
 }
 
 // printJSON writes v for programs.

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -54,6 +55,20 @@ func loadCatalog(extra []string) (*catalog.Catalog, error) {
 
 // resolve makes the files that a configuration names relative to its folder.
 func resolve(s *settings.Settings, dir string) {
+	files := secrets(s)
+	for i := range s.Catalog {
+		files = append(files, &s.Catalog[i])
+	}
+	for _, f := range files {
+		if *f != "" && !filepath.IsAbs(*f) {
+			*f = filepath.Join(dir, *f)
+		}
+	}
+}
+
+// secrets are the places of credentials and certificates, which are read only
+// when the daemon starts.
+func secrets(s *settings.Settings) []*string {
 	files := []*string{
 		&s.Broker.UsernameFile, &s.Broker.PasswordFile, &s.Broker.CAFile, &s.Broker.CertFile, &s.Broker.KeyFile,
 	}
@@ -63,14 +78,27 @@ func resolve(s *settings.Settings, dir string) {
 	if m := s.Mail; m != nil {
 		files = append(files, &m.UsernameFile, &m.PasswordFile)
 	}
-	for i := range s.Catalog {
-		files = append(files, &s.Catalog[i])
-	}
-	for _, f := range files {
-		if *f != "" && !filepath.IsAbs(*f) {
-			*f = filepath.Join(dir, *f)
+	return files
+}
+
+// unreadable lists, with the reason, the files of secrets that cannot be read
+// from here. That is no mistake of the configuration: it may be checked on
+// another machine or by another user.
+func unreadable(s *settings.Settings) []string {
+	var out []string
+	for _, name := range secrets(s) {
+		if *name == "" {
+			continue
+		}
+		f, err := os.Open(*name)
+		if err == nil {
+			err = f.Close()
+		}
+		if path := (*fs.PathError)(nil); errors.As(err, &path) {
+			out = append(out, fmt.Sprintf("%s: %v", *name, path.Err))
 		}
 	}
+	return out
 }
 
 // dataDir is the directory given, or the platform's place for state.

@@ -1,9 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
+	"net/http"
 	"text/tabwriter"
 	"time"
 
@@ -11,15 +13,18 @@ import (
 
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
+	"dryhold/internal/room"
 	"dryhold/internal/web"
 )
 
 func newLots() *cobra.Command {
 	var url string
 	c := &cobra.Command{
-		Use: "lots", Short: "Register, list, move and finish lots", Args: noArgs,
+		Use: "lots", Short: "Register, list, move and finish lots", Args: subcommand, RunE: help,
 		Long: "A lot is one packing of one food in one container class. These commands talk to\nthe running daemon.",
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		Example: `  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar
+  dryhold lots list
+  dryhold lots move L-1 loft`,
 	}
 	addURL(c, &url)
 	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsFinish(&url))
@@ -45,6 +50,9 @@ children. Follow your local food-safety authority.`,
   dryhold lots add hard-wheat pail-20l-foil --count 2 --mass 15 --room loft --treatment freeze-thaw`,
 		Args: exactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
+			if err := required(c, "mass", "room"); err != nil {
+				return err
+			}
 			p.Food, p.Container = args[0], args[1]
 			p.Treatment.Kind, p.Shading, p.MoistureWB = lot.TreatmentKind(treatment), lot.Shading(shading), moisture/100
 			at, err := instant(packed)
@@ -59,28 +67,43 @@ children. Follow your local food-safety authority.`,
 			if asJSON {
 				return printJSON(c.OutOrStdout(), added)
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "Registered %s: %d x %g kg of %s in %s, in %s.\n", added.ID, p.Count, p.NetMassKG, p.Food, p.Container, p.Room)
-			return err
+			if _, err = fmt.Fprintf(c.OutOrStdout(), "Registered %s: %d x %g kg of %s in %s, in %s.\n", added.ID, p.Count, p.NetMassKG, p.Food, p.Container, p.Room); err != nil {
+				return err
+			}
+			return printAdded(c, newClient(*url), added)
 		},
 	}
 	f := c.Flags()
 	f.IntVar(&p.Count, "count", 1, "number of containers")
-	f.Float64Var(&p.NetMassKG, "mass", 0, "net mass in each container, kg")
+	f.Float64Var(&p.NetMassKG, "mass", 0, "net mass in each container, kg (required)")
 	f.StringVar(&packed, "packed", "", "when it was packed: 2026-03-14 or RFC 3339 (default: now)")
 	f.StringVar(&treatment, "treatment", string(lot.NoTreatment), "none, absorber or freeze-thaw")
 	f.Float64Var(&p.Treatment.CapacityCM3, "capacity", 0, "rated oxygen capacity of the absorber in each container, cm3")
 	f.Float64Var(&moisture, "moisture", 0, "moisture at packing, % of wet mass, if it was measured")
 	f.StringVar(&shading, "shading", string(lot.OpenShelf), "open-shelf, boxed or dark-room")
-	f.StringVar(&p.Room, "room", "", "room it stands in")
+	f.StringVar(&p.Room, "room", "", "room it stands in (required)")
 	f.StringVar(&p.Note, "note", "", "anything worth knowing")
 	f.StringVar(&by, "by", "", "your name (default: the user's)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
-	for _, name := range []string{"mass", "room"} {
-		if err := c.MarkFlagRequired(name); err != nil {
-			panic("BUG: " + err.Error())
-		}
-	}
 	return c
+}
+
+// printAdded says what a keeper should know of a lot while the containers are
+// still at hand: an absorber that will not do, and cautions.
+func printAdded(c *cobra.Command, k client, added lot.Lot) error {
+	var l engine.LotView
+	if err := k.do(c.Context(), "GET", "/api/v1/lots/"+escape(added.ID), nil, &l); err != nil {
+		return fmt.Errorf("%s is registered, but cannot be shown: %w", added.ID, err)
+	}
+	text := ""
+	if l.Packing.Treatment.Kind == lot.Absorber {
+		text += fmt.Sprintf("Inside: %s (%s).\n", l.Atmosphere, l.AtmosphereNote)
+	}
+	if l.Caution != "" {
+		text += "Caution: " + l.Caution + "\n"
+	}
+	_, err := io.WriteString(c.OutOrStdout(), text)
+	return err
 }
 
 // instant reads a date (its noon, UTC, so that it is that day in any zone) or
@@ -118,7 +141,7 @@ func newLotsList(url *string) *cobra.Command {
 			if asJSON {
 				return printJSON(c.OutOrStdout(), lots)
 			}
-			return printLots(c.OutOrStdout(), lots)
+			return printLots(c.OutOrStdout(), lots, len(answer.Lots)-len(lots))
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -126,8 +149,14 @@ func newLotsList(url *string) *cobra.Command {
 	return c
 }
 
-func printLots(w io.Writer, lots []engine.LotView) error {
-	if len(lots) == 0 {
+// printLots tells of finished lots that are left out only where there are no
+// others.
+func printLots(w io.Writer, lots []engine.LotView, finished int) error {
+	switch {
+	case len(lots) == 0 && finished > 0:
+		_, err := fmt.Fprintf(w, "No lots in store; `dryhold lots list --all` shows the finished ones (%d).\n", finished)
+		return err
+	case len(lots) == 0:
 		_, err := fmt.Fprintln(w, "No lots yet. Register one with `dryhold lots add FOOD CONTAINER --mass KG --room ROOM`.")
 		return err
 	}
@@ -155,7 +184,10 @@ func newLotsShow(url *string) *cobra.Command {
 		Example: "  dryhold lots show L-1",
 		RunE: func(c *cobra.Command, args []string) error {
 			var l engine.LotView
-			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/lots/"+escape(args[0]), nil, &l); err != nil {
+			err := newClient(*url).do(c.Context(), "GET", "/api/v1/lots/"+escape(args[0]), nil, &l)
+			if no := (refusal{}); errors.As(err, &no) && no.status == http.StatusNotFound {
+				return fmt.Errorf("there is no lot %q: `dryhold lots list --all` lists them", args[0])
+			} else if err != nil {
 				return err
 			}
 			if asJSON {
@@ -174,7 +206,9 @@ func printLot(w io.Writer, l engine.LotView) error {
 	row("lot", "%s", l.ID)
 	row("food", "%s", l.FoodName)
 	row("packed", "%s: %d x %g kg in %s", l.Packing.PackedAt.Format(time.DateOnly), l.Packing.Count, l.Packing.NetMassKG, l.ContainerName)
-	row("treatment", "%s", l.Packing.Treatment.Kind)
+	row("treatment", "%s", treated(l.Packing.Treatment))
+	row("moisture", "%s", moistureText(l.Packing.MoistureWB))
+	row("light", "%s", l.Packing.Shading)
 	row("atmosphere", "%s (%s)", l.Atmosphere, l.AtmosphereNote)
 	for _, s := range l.Stays {
 		row("stands in", "%s since %s", s.Room, s.From.Format(time.DateOnly))
@@ -184,16 +218,33 @@ func printLot(w io.Writer, l engine.LotView) error {
 	}
 	row("quality left", "%.1f %% (%s), limited by %s", 100*l.Remaining.Likely, band(l.Remaining), l.Limiting)
 	for _, m := range l.Modes {
-		row("  "+m.Name, "%.2f %% of its life spent; %.1f equivalent days at 21 °C", 100*m.Consumed.Likely, m.Exposure.Likely)
+		row("  "+m.Name, "%.2f %% of its life spent; %.1f equivalent days at %g °C", 100*m.Consumed.Likely, m.Exposure.Likely, float64(room.Reference))
 	}
 	row("end at plan", "%s, if kept at plan storage from now on", l.EndAtPlan.Format(time.DateOnly))
 	row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)
 	row("not measured", "%.1f days estimated, %.1f days unknown", l.EstimatedDays, l.UnknownDays)
+	if l.Packing.Note != "" {
+		row("note", "%s", l.Packing.Note)
+	}
 	if l.Caution != "" {
 		row("caution", "%s", l.Caution)
 	}
 	row("", "Quality is not safety: when in doubt, throw it out.")
 	return t.Flush()
+}
+
+func treated(t lot.Treatment) string {
+	if t.Kind == lot.Absorber {
+		return fmt.Sprintf("absorber of %g cm3 in each container", t.CapacityCM3)
+	}
+	return string(t.Kind)
+}
+
+func moistureText(wb float64) string {
+	if wb == 0 {
+		return "not measured"
+	}
+	return fmt.Sprintf("%.4g %% of wet mass at packing", 100*wb)
 }
 
 func newLotsMove(url *string) *cobra.Command {

@@ -9,9 +9,12 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"dryhold/internal/nearest"
 )
 
 func main() {
@@ -52,6 +55,7 @@ and follow your local food-safety authority.`,
   dryhold run                     the daemon, with a broker of its own, on this machine only
   dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar
   dryhold status`,
+		Args: subcommand, RunE: help,
 		SilenceUsage: true, SilenceErrors: true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: false},
 	}
@@ -91,18 +95,49 @@ func version() string {
 	return v
 }
 
+// help is what a command does that only holds others.
+func help(c *cobra.Command, _ []string) error { return c.Help() }
+
+// subcommand refuses the name of a command that is not there.
+func subcommand(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	var names []string
+	for _, sub := range c.Commands() {
+		if sub.IsAvailableCommand() {
+			names = append(names, sub.Name())
+		}
+	}
+	return usageError{fmt.Errorf("%s has no command %q%s", c.CommandPath(), args[0], nearest.Hint(args[0], names))}
+}
+
 func noArgs(c *cobra.Command, args []string) error {
-	if err := cobra.NoArgs(c, args); err != nil {
-		return usageError{err}
+	if len(args) > 0 {
+		return usageError{fmt.Errorf("%s takes no arguments, and %q is one (see %s --help)", c.CommandPath(), args[0], c.CommandPath())}
 	}
 	return nil
 }
 
 func exactArgs(n int) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := cobra.ExactArgs(n)(c, args); err != nil {
-			return usageError{fmt.Errorf("%w: %s", err, c.UseLine())}
+		if len(args) != n {
+			return usageError{fmt.Errorf("%d arguments wanted, %d given: %s", n, len(args), c.UseLine())}
 		}
 		return nil
 	}
+}
+
+// required refuses a command line without the flags named.
+func required(c *cobra.Command, flags ...string) error {
+	var missing []string
+	for _, name := range flags {
+		if !c.Flags().Changed(name) {
+			missing = append(missing, "--"+name)
+		}
+	}
+	if len(missing) > 0 {
+		return usageError{fmt.Errorf("%s needs %s (see %s --help)", c.CommandPath(), strings.Join(missing, " and "), c.CommandPath())}
+	}
+	return nil
 }

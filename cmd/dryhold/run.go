@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -88,15 +89,22 @@ func newCheck() *cobra.Command {
 	c := &cobra.Command{
 		Use: "check", Short: "Check a configuration and the catalog, and list every mistake", Args: noArgs,
 		Long: `Check a configuration file and the catalog files it names. Every mistake is
-listed with file, line and column, and the exit code is then 1.`,
+listed with file, line and column, and the exit code is then 1.
+
+Files with credentials and certificates need not be there: those that cannot be
+read are listed, but are no mistake.`,
 		Example: "  dryhold check --config /etc/dryhold/dryhold.yaml",
 		RunE: func(c *cobra.Command, _ []string) error {
 			s, cat, err := load(configFile)
 			if err != nil {
 				return errors.New("the configuration has mistakes:\n" + err.Error())
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "The configuration is good: site %s, %d rooms listed, %d topics, %d food classes, %d container classes.\n",
+			text := fmt.Sprintf("The configuration is good: site %s, %d rooms listed, %d topics, %d food classes, %d container classes.\n",
 				s.Site, len(s.Rooms), len(s.Topics), len(cat.Foods), len(cat.Containers))
+			if missing := unreadable(s); len(missing) > 0 {
+				text += "These files cannot be read from here; the daemon will need them:\n  " + strings.Join(missing, "\n  ") + "\n"
+			}
+			_, err = io.WriteString(c.OutOrStdout(), text)
 			return err
 		},
 	}

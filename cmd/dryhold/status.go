@@ -56,7 +56,7 @@ func printStatus(w io.Writer, s web.StatusAnswer) error {
 		for _, r := range snap.Rooms {
 			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d\t%s\n", r.Name,
 				shown(r.Temperature, "%.1f °C", 1), shown(r.Humidity, "%.0f %% RH", 100), shown(r.Illuminance, "%.0f lx", 1),
-				shown(r.DewPoint, "%.1f °C", 1), shown(r.Acceleration, "%.2f x plan", 1), r.LotCount, age(r.Temperature.At, snap.At))
+				shown(r.DewPoint, "%.1f °C", 1), shown(r.Acceleration, "%.2f x plan", 1), r.LotCount, age(newest(r), snap.At))
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -68,7 +68,7 @@ func printStatus(w io.Writer, s web.StatusAnswer) error {
 	}
 	fmt.Fprintln(w)
 	lots := slices.DeleteFunc(slices.Clone(snap.Lots), func(l engine.LotView) bool { return l.Finished() })
-	return printLots(w, lots)
+	return printLots(w, lots, len(snap.Lots)-len(lots))
 }
 
 // shown writes a value, or unknown with the last known one.
@@ -83,11 +83,31 @@ func shown(v engine.Value, format string, scale float64) string {
 	}
 }
 
-func age(at, now time.Time) string {
-	if at.IsZero() {
-		return "never"
+// newest is when the room was last heard of.
+func newest(r engine.RoomView) time.Time {
+	at := r.Temperature.At
+	for _, v := range []engine.Value{r.Humidity, r.Illuminance} {
+		if v.At.After(at) {
+			at = v.At
+		}
 	}
-	return now.Sub(at).Round(time.Second).String() + " ago"
+	return at
+}
+
+// age is how long ago an instant was, in one unit that tells enough.
+func age(at, now time.Time) string {
+	switch d := max(0, now.Sub(at)); {
+	case at.IsZero():
+		return "never"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Truncate(time.Second).Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min ago", d/time.Minute)
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h ago", d/time.Hour)
+	default:
+		return fmt.Sprintf("%d days ago", d/(24*time.Hour))
+	}
 }
 
 func printAlarms(w io.Writer, alarms []engine.AlarmView) error {
@@ -110,8 +130,9 @@ func printAlarms(w io.Writer, alarms []engine.AlarmView) error {
 func newAlarms() *cobra.Command {
 	var from string
 	c := &cobra.Command{
-		Use: "alarms", Short: "List and acknowledge alarms", Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		Use: "alarms", Short: "List and acknowledge alarms", Args: subcommand, RunE: help,
+		Long:    "List alarms and say that you have seen one. These commands talk to the running\ndaemon.",
+		Example: "  dryhold alarms list\n  dryhold alarms acknowledge warm/loft --by Ada",
 	}
 	addURL(c, &from)
 	var asJSON bool

@@ -235,3 +235,20 @@ func TestReferenceIsThatOfTheCatalog(t *testing.T) {
 		t.Errorf("exposure is counted at %g °C, life stated at %g °C", float64(room.Reference), float64(catalog.ReferenceTemperature))
 	}
 }
+
+func TestNutrientEndsNoLot(t *testing.T) {
+	c := pantry()
+	c.Foods[0].Modes = append([]catalog.Mode{{Name: "thiamin", Nutrient: true, Ea: exactly(90), Life: exactly(30), LowOxygenGain: exactly(1)}}, c.Foods[0].Modes...)
+	h := house{"cellar": {21, []spell{{from: packed, t: 21}, {from: day(10), unknown: true}}}}
+	got, err := Evaluator{c, h}.State(wheat(), day(year))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := stateOf(t, h, wheat(), day(year))
+	nearRange(t, "remaining", got.Remaining, want.Remaining)
+	nearTime(t, "end", got.EndAtPlan, want.EndAtPlan)
+	near(t, "thiamin is counted all the same", got.Modes[0].Consumed.Likely, year/30, 1e-9)
+	if got.Modes[got.Limiting].Mode.Name != "staling" || got.Unknown != want.Unknown || got.LostBeyondPlan != want.LostBeyondPlan {
+		t.Errorf("limited by %s: %+v, want %+v", got.Modes[got.Limiting].Mode.Name, got, want)
+	}
+}
