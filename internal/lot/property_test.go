@@ -37,8 +37,10 @@ func drawCourse(t *rapid.T, name string) course {
 	}
 }
 
-// ledger folds a course that begins some hours after packing.
-func (c course) ledger(t *rapid.T, late int, asOf time.Time) *room.Ledger {
+// foldOf is the fold of all classes; its tables take long to make, so a test
+// makes them once.
+func foldOf(t *testing.T) *room.Fold {
+	t.Helper()
 	var keys []room.Key
 	for _, k := range pantry().Containers {
 		for _, f := range pantry().Foods {
@@ -51,6 +53,11 @@ func (c course) ledger(t *rapid.T, late int, asOf time.Time) *room.Ledger {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return fold
+}
+
+// ledger folds a course that begins some hours after packing.
+func (c course) ledger(fold *room.Fold, late int, asOf time.Time) *room.Ledger {
 	l := room.NewLedger(fold, func(string) time.Duration { return 90 * time.Minute })
 	for i, v := range c.temps {
 		if at := packed.Add(time.Duration(late+i) * time.Hour); !c.missing[i] && !at.After(asOf) {
@@ -88,7 +95,7 @@ func drawHouse(t *rapid.T) (cellar, loft course, asOf time.Time, plan unit.Celsi
 
 // houseOf is a house of two rooms. The hold of the bottle is cut to days, so
 // that it ends within the courses.
-func houseOf(t *rapid.T, cellar, loft course, asOf time.Time, plan unit.Celsius) Evaluator {
+func houseOf(fold *room.Fold, cellar, loft course, asOf time.Time, plan unit.Celsius) Evaluator {
 	c := pantry()
 	for i, k := range c.Containers {
 		if k.LowOxygenHold.High > 0 {
@@ -96,7 +103,7 @@ func houseOf(t *rapid.T, cellar, loft course, asOf time.Time, plan unit.Celsius)
 			h.Low, h.Likely, h.High = 1.3, 2.7, 4.1
 		}
 	}
-	return Evaluator{c, ledgers{plan, map[string]*room.Ledger{"cellar": cellar.ledger(t, 0, asOf), "loft": loft.ledger(t, 20, asOf)}}}
+	return Evaluator{c, ledgers{plan, map[string]*room.Ledger{"cellar": cellar.ledger(fold, 0, asOf), "loft": loft.ledger(fold, 20, asOf)}}}
 }
 
 func mustState(t *rapid.T, v Evaluator, l Lot, asOf time.Time) State {
@@ -108,9 +115,10 @@ func mustState(t *rapid.T, v Evaluator, l Lot, asOf time.Time) State {
 }
 
 func TestLowLikelyHigh(t *testing.T) {
+	fold := foldOf(t)
 	rapid.Check(t, func(t *rapid.T) {
 		cellar, loft, asOf, plan := drawHouse(t)
-		v := houseOf(t, cellar, loft, asOf, plan)
+		v := houseOf(fold, cellar, loft, asOf, plan)
 		s := mustState(t, v, drawLot(t, asOf), asOf)
 		f := func(what string, r Range) {
 			if !(r.Low <= r.Likely+1e-12 && r.Likely <= r.High+1e-12) {
@@ -132,6 +140,7 @@ func TestLowLikelyHigh(t *testing.T) {
 }
 
 func TestHotterNeverHelps(t *testing.T) {
+	fold := foldOf(t)
 	rapid.Check(t, func(t *rapid.T) {
 		cellar, loft, asOf, plan := drawHouse(t)
 		l := drawLot(t, asOf)
@@ -139,8 +148,8 @@ func TestHotterNeverHelps(t *testing.T) {
 		for i, v := range cellar.temps {
 			hotter.temps[i] = v + rapid.Float64Range(0, 20).Draw(t, "hotter by")
 		}
-		a := mustState(t, houseOf(t, cellar, loft, asOf, plan), l, asOf)
-		b := mustState(t, houseOf(t, hotter, loft, asOf, plan), l, asOf)
+		a := mustState(t, houseOf(fold, cellar, loft, asOf, plan), l, asOf)
+		b := mustState(t, houseOf(fold, hotter, loft, asOf, plan), l, asOf)
 		if b.Remaining.Likely > a.Remaining.Likely+1e-9 || b.Remaining.Low > a.Remaining.Low+1e-9 {
 			t.Fatalf("hotter, yet more is left: %+v, was %+v", b.Remaining, a.Remaining)
 		}
@@ -159,9 +168,10 @@ func TestHotterNeverHelps(t *testing.T) {
 }
 
 func TestCostIsAdditive(t *testing.T) {
+	fold := foldOf(t)
 	rapid.Check(t, func(t *rapid.T) {
 		cellar, loft, asOf, plan := drawHouse(t)
-		v, l := houseOf(t, cellar, loft, asOf, plan), drawLot(t, asOf)
+		v, l := houseOf(fold, cellar, loft, asOf, plan), drawLot(t, asOf)
 		f, err := v.Catalog.Food(l.Packing.Food)
 		if err != nil {
 			t.Fatal(err)
