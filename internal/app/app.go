@@ -203,6 +203,10 @@ func (a *App) startStore(ctx context.Context) (func(context.Context) error, erro
 		return nil, err
 	}
 	a.store = s
+	// A burst before the last stop may have been dated a little ahead.
+	if a.receipts.last, err = s.Newest(ctx, a.now()); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
 	return func(context.Context) error { return s.Close() }, nil
 }
 

@@ -42,6 +42,9 @@ func TestMain(m *testing.M) {
 func child(dir string) {
 	cfg := local(os.Getenv("DRYHOLD_TEST_BROKER"))
 	cfg.Topics = append(cfg.Topics, mustTopics()...)
+	if listen := os.Getenv("DRYHOLD_TEST_LISTEN"); listen != "" && cfg.Broker.Embedded != nil {
+		cfg.Broker.Embedded.Listen = listen
+	}
 	left := 0
 	fmt.Sscan(os.Getenv("DRYHOLD_TEST_COMMITS"), &left)
 	o := app.Options{Settings: cfg, Catalog: mustCatalog(), DataDir: dir, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}

@@ -58,9 +58,6 @@ type receipts struct{ last map[room.Series]time.Time }
 
 // part moves readings that were received at once a millisecond apart.
 func (r *receipts) part(readings []room.Reading) {
-	if r.last == nil {
-		r.last = map[room.Series]time.Time{}
-	}
 	for i, x := range readings {
 		if last, any := r.last[x.Series]; any && !x.At.After(last) {
 			readings[i].At = last.Add(time.Millisecond)
@@ -197,6 +194,9 @@ func (w *writer) batch(arrivals []arrival) (b store.Batch, repeats int) {
 	inBatch := map[uint16][32]byte{}
 	for _, x := range arrivals {
 		d := x.delivery
+		if d.QoS > 0 {
+			b.Packets = append(b.Packets, store.Packet{ID: d.ID, Again: d.Duplicate})
+		}
 		if x.decoded.AgeUnknown || len(x.decoded.Readings) == 0 {
 			continue
 		}

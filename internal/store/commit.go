@@ -19,6 +19,14 @@ import (
 type Batch struct {
 	Readings []room.Reading
 	Receipts []Receipt
+	// Packets are those of all messages at QoS 1 in the order of arrival.
+	Packets []Packet
+}
+
+// Packet is the MQTT packet of one message.
+type Packet struct {
+	ID    uint16
+	Again bool // the broker may have delivered it before
 }
 
 // Receipt identifies one message without a time of its own: MQTT redelivers
@@ -64,7 +72,8 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	if err != nil {
 		return err
 	}
-	if err := s.writeReceipts(ctx, tx, b.Receipts); err != nil {
+	last, err := s.writeReceipts(ctx, tx, b)
+	if err != nil {
 		return fmt.Errorf("cannot store receipts: %w", err)
 	}
 	if err := writeOutcome(ctx, tx, out, channels, now); err != nil {
@@ -81,6 +90,7 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	for _, r := range b.Receipts {
 		s.receipts[r.Packet] = r
 	}
+	s.last = last
 	return nil
 }
 

@@ -54,12 +54,26 @@ func scanJSON(r *sql.Rows, to any) error {
 }
 
 // Redelivered reports whether a message without a time of its own, flagged by
-// the broker as delivered before, is on disk already.
+// the broker as delivered before, is on disk already. A broker gives
+// identifiers in sequence, from 1 to 65535 and round. So one ahead of the last
+// message on disk is of a new message, even where an old one had the same
+// identifier and text, as of a sensor that says 21.5 all day.
 func (s *Store) Redelivered(packet uint16, digest [32]byte) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	r, ok := s.receipts[packet]
-	return ok && r.Digest == digest
+	return ok && r.Digest == digest && !ahead(packet, s.last)
+}
+
+// ahead reports whether one identifier comes after another, going round: up to
+// half the way round it does.
+func ahead(packet, last uint16) bool {
+	const all = 65535 // identifiers
+	if last == 0 {
+		return false // none yet
+	}
+	d := (int(packet) - int(last) + all) % all
+	return d > 0 && d <= all/2
 }
 
 func (s *Store) loadReceipts(ctx context.Context) error {
@@ -78,18 +92,42 @@ func (s *Store) loadReceipts(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("cannot read receipts: %w", err)
 	}
+	err = scan(ctx, s.read, `SELECT packet FROM delivered`, nil, func(r *sql.Rows) error { return r.Scan(&s.last) })
+	if err != nil {
+		return fmt.Errorf("cannot read the last receipt: %w", err)
+	}
 	return nil
 }
 
-func (s *Store) writeReceipts(ctx context.Context, tx *sql.Tx, receipts []Receipt) error {
-	for _, r := range receipts {
+// newest is the identifier of the newest message after these packets. One
+// delivered for the first time is always the newest; of those delivered again,
+// which begin with the oldest, only what goes further than before.
+func newest(last uint16, packets []Packet) uint16 {
+	for _, p := range packets {
+		if !p.Again || last == 0 || ahead(p.ID, last) {
+			last = p.ID
+		}
+	}
+	return last
+}
+
+// writeReceipts stores the receipts and gives the identifier of the newest
+// message.
+func (s *Store) writeReceipts(ctx context.Context, tx *sql.Tx, b Batch) (last uint16, err error) {
+	if last = newest(s.last, b.Packets); last != s.last {
+		_, err := tx.ExecContext(ctx, `INSERT INTO delivered (only, packet) VALUES (1, ?) ON CONFLICT (only) DO UPDATE SET packet = excluded.packet`, last)
+		if err != nil {
+			return 0, err
+		}
+	}
+	for _, r := range b.Receipts {
 		_, err := tx.ExecContext(ctx, `INSERT INTO receipt (packet, digest, at) VALUES (?, ?, ?)
 			ON CONFLICT (packet) DO UPDATE SET digest = excluded.digest, at = excluded.at`, r.Packet, r.Digest[:], r.At.UnixMilli())
 		if err != nil {
-			return err
+			return 0, err
 		}
 	}
-	return nil
+	return last, nil
 }
 
 // Queued is one notice waiting for one channel.

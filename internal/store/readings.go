@@ -27,6 +27,25 @@ func (s *Store) Rooms(ctx context.Context) ([]string, error) {
 	return out, nil
 }
 
+// Newest gives, of the series whose newest reading is later than an instant,
+// the time of that reading.
+func (s *Store) Newest(ctx context.Context, after time.Time) (map[room.Series]time.Time, error) {
+	out := map[room.Series]time.Time{}
+	err := scan(ctx, s.read, `SELECT room, sensor, quantity, newest FROM
+		(SELECT room, sensor, quantity, (SELECT max(at) FROM open_reading WHERE series = id) AS newest FROM series)
+		WHERE newest > ?`, []any{after.UnixMilli()}, func(r *sql.Rows) error {
+		var k room.Series
+		var at int64
+		err := r.Scan(&k.Room, &k.Sensor, &k.Quantity, &at)
+		out[k] = time.UnixMilli(at).UTC()
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the newest readings: %w", err)
+	}
+	return out, nil
+}
+
 // EachDay gives the readings of a room from an instant on, one UTC day at a
 // time in order, each day sorted by time.
 func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit func([]room.Reading) error) error {

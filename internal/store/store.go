@@ -45,6 +45,7 @@ type Store struct {
 	series   map[room.Series]int64
 	packed   map[int64]int64 // per series the newest packed day
 	receipts map[uint16]Receipt
+	last     uint16 // identifier of the newest message on disk; 0: none
 }
 
 // Open opens or creates the database in a directory, which it makes if need

@@ -188,6 +188,53 @@ func TestFactsAndOutboxOutliveTheProcess(t *testing.T) {
 	}
 }
 
+// An identifier is used again after 65,535 messages, and a sensor often says
+// the same again: only what was stored lately can be delivered again.
+func TestReceiptOfAnEarlierRound(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	digest := [32]byte{1}
+	delivered := func(packet uint16) {
+		t.Helper()
+		b := Batch{Receipts: []Receipt{{Packet: packet, Digest: digest, At: epoch}}, Packets: []Packet{{ID: packet}}}
+		if err := s.Commit(context.Background(), b, nil, epoch, func([]room.Reading) (Outcome, error) { return Outcome{}, nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f := func(packet uint16, want bool) {
+		t.Helper()
+		if got := s.Redelivered(packet, digest); got != want {
+			t.Errorf("packet %d is on disk already: %v, want %v", packet, got, want)
+		}
+	}
+	for packet := uint16(1); packet < 100; packet++ {
+		delivered(packet)
+	}
+	for _, packet := range []uint16{65534, 65535, 1, 2} { // the next round
+		delivered(packet)
+	}
+	f(2, true)
+	f(1, true)
+	f(65535, true)
+	f(65534, true)
+	f(3, false) // of the round before
+	f(50, false)
+
+	// What is delivered again begins with the oldest and takes nothing back.
+	again := Batch{Packets: []Packet{{65534, true}, {65535, true}}}
+	if err := s.Commit(context.Background(), again, nil, epoch, func([]room.Reading) (Outcome, error) { return Outcome{}, nil }); err != nil {
+		t.Fatal(err)
+	}
+	f(2, true)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir)
+	f(2, true)
+	f(65534, true)
+	f(3, false)
+}
+
 func TestOneProcessAtATime(t *testing.T) {
 	dir := t.TempDir()
 	open(t, dir)
