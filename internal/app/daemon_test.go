@@ -6,10 +6,12 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"math"
 	"math/rand/v2"
 	"net/http"
 	"os"
 	"os/exec"
+	"os/signal"
 	"strings"
 	"sync"
 	"syscall"
@@ -68,7 +70,23 @@ func child(dir string) {
 		return
 	}
 	fmt.Println(a.URL(), a.BrokerURL())
-	select {}
+	refuseOnSignal()
+}
+
+// refuseOnSignal makes the kernel refuse this process every write to a file
+// from SIGUSR1 to SIGUSR2, as a full disk does.
+func refuseOnSignal() {
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, syscall.SIGUSR1, syscall.SIGUSR2)
+	for s := range signals {
+		limit := syscall.Rlimit{Cur: 1, Max: math.MaxUint64}
+		if s == syscall.SIGUSR2 {
+			limit.Cur = limit.Max
+		}
+		if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &limit); err != nil {
+			fmt.Fprintln(os.Stderr, "setrlimit:", err)
+		}
+	}
 }
 
 // local is the default configuration on free ports, with an external broker
@@ -258,7 +276,14 @@ func sameAsUncrashed(t *testing.T, _ string, crashed *engine.Snapshot, start tim
 	}
 }
 
-func spawn(t *testing.T, dir, broker, point string, commits int) *exec.Cmd {
+// process is a daemon in a process of its own; url is of its page, empty if
+// it ended before it told.
+type process struct {
+	*exec.Cmd
+	url string
+}
+
+func spawn(t *testing.T, dir, broker, point string, commits int) process {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
 	if point == "random" {
@@ -281,8 +306,10 @@ func spawn(t *testing.T, dir, broker, point string, commits int) *exec.Cmd {
 	if err != nil || !strings.HasPrefix(string(line[:n]), "http://") {
 		// It may have been killed over messages still waiting for it.
 		t.Logf("daemon ended early: %q %v", line[:n], err)
+		return process{Cmd: cmd}
 	}
-	return cmd
+	url, _, _ := strings.Cut(string(line[:n]), " ")
+	return process{cmd, url}
 }
 
 func TestNonsenseIsCountedAndGoodReadingsStored(t *testing.T) {

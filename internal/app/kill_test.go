@@ -39,7 +39,7 @@ func TestKill(t *testing.T) {
 		}
 	}
 	houses(t, func(t *testing.T, h *house) {
-		origin := time.Now().Add(-40 * time.Hour).UTC().Truncate(time.Second)
+		origin := time.Now().Add(-20 * time.Hour).UTC().Truncate(time.Second) // on days that are still open
 		h.start()
 		addLots(t, h.app, origin)
 		h.stop()
@@ -48,9 +48,9 @@ func TestKill(t *testing.T) {
 		for i := range kills {
 			switch i % 3 {
 			case 0:
-				h.crash("after commit", rng.IntN(40))
+				h.crash("after commit", rng.IntN(10))
 			case 1:
-				h.crash("before commit", rng.IntN(40))
+				h.crash("before commit", rng.IntN(10))
 			default:
 				h.crash("random", rng.IntN(400))
 			}
@@ -168,14 +168,14 @@ func feedClient(t *testing.T, url string) *intake.Client {
 }
 
 // publishTimed publishes readings with times of their own, each until it is
-// acknowledged: 2 s apart, some late by up to ten.
+// acknowledged: 1 s apart, some late by up to ten.
 func (f *feeder) publishTimed(name string, seed uint64) {
 	rng := rand.New(rand.NewPCG(7, seed))
 	for block := 0; ; block++ {
 		for _, k := range rng.Perm(10) {
 			i := 10*block + k
 			m := message{
-				at:          f.origin.Add(time.Duration(i) * 2 * time.Second),
+				at:          f.origin.Add(time.Duration(i) * time.Second),
 				temperature: math.Round(1000*(18+6*math.Sin(float64(i)/700)+rng.Float64())) / 1000,
 				humidity:    math.Round(100*(50+5*rng.Float64())) / 100,
 			}
