@@ -13,6 +13,7 @@ import (
 
 	"dryhold/internal/app"
 	"dryhold/internal/engine"
+	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
@@ -87,6 +88,23 @@ func TestRetainedOnTheEmbeddedBroker(t *testing.T) {
 	}
 	if got := onDisk(t, h.opts.DataDir, "loft"); len(got) != 1 || !got[0].At.Equal(at) {
 		t.Errorf("ten restarts made of one reading at %v: %v", at, got)
+	}
+}
+
+// A retained value of unknown age opens no room: nothing has been read there.
+func TestRetainedOpensNoRoom(t *testing.T) {
+	m := mosquittotest.Start(t)
+	c := publisher(t, m.URL)
+	publish(t, c, "rooms/attic/temperature", true, "30")
+	h := newHouse(t, m).start()
+	eventually(t, "the retained value", func() bool { return len(h.status().Snapshot.Intake.LastKnown) == 1 })
+	publish(t, c, "rooms/cellar/temperature", false, "12")
+	eventually(t, "the cellar", func() bool { return h.room("cellar").Temperature.Known })
+	if code, answer := h.post("/api/v1/lots", lotOf("attic")); code != http.StatusUnprocessableEntity || !strings.Contains(answer, "attic") {
+		t.Errorf("a lot in a room without a reading: %d %s", code, answer)
+	}
+	if code, answer := h.post("/api/v1/lots", lotOf("cellar")); code != http.StatusCreated {
+		t.Errorf("a lot in the cellar: %d %s", code, answer)
 	}
 }
 

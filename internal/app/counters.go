@@ -51,12 +51,13 @@ func (c *counters) rooms(names []string) {
 }
 
 // known refuses readings from rooms that are not listed where only listed
-// rooms are accepted, or beyond the bound on rooms.
-func (a *App) known(topic string, readings []room.Reading, errs []*wire.Error) ([]room.Reading, []*wire.Error) {
+// rooms are accepted, or beyond the bound on rooms. A value of unknown age is
+// no reading and opens no room.
+func (a *App) known(topic string, decoded wire.Decoded, errs []*wire.Error) ([]room.Reading, []*wire.Error) {
 	c := &a.counters
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	kept := slices.DeleteFunc(readings, func(r room.Reading) bool {
+	kept := slices.DeleteFunc(decoded.Readings, func(r room.Reading) bool {
 		switch {
 		case c.open[r.Room]:
 			return false
@@ -69,7 +70,9 @@ func (a *App) known(topic string, readings []room.Reading, errs []*wire.Error) (
 			errs = append(errs, &wire.Error{Topic: topic, Cause: tooManyRooms, Err: why})
 			return true
 		}
-		c.open[r.Room] = true
+		if !decoded.AgeUnknown {
+			c.open[r.Room] = true
+		}
 		return false
 	})
 	return kept, errs

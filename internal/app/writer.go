@@ -41,7 +41,7 @@ type arrival struct {
 func (a *App) receive(d intake.Delivery) {
 	at := a.now()
 	decoded, errs := a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: at, Retained: d.Retained})
-	decoded.Readings, errs = a.known(d.Topic, decoded.Readings, errs)
+	decoded.Readings, errs = a.known(d.Topic, decoded, errs)
 	if !decoded.OwnTime {
 		a.receipts.part(decoded.Readings)
 	}
