@@ -2,7 +2,7 @@ package app
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -37,7 +37,9 @@ func (a *App) submit(ctx context.Context, e *edit) error {
 	}
 }
 
-var errStopping = errors.New("dryhold is stopping: try again when it is back")
+// errStopping is an edit that came too late, given up like one whose asker
+// went away.
+var errStopping = fmt.Errorf("dryhold is stopping, try again when it is back: %w", context.Canceled)
 
 // AddLot implements web.Actions.
 func (a *App) AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error) {
