@@ -17,6 +17,9 @@
 //     and when a session is taken over it deletes every message of it and
 //     stores them anew. The package has its own storage (store.go), which
 //     does none of this and groups commits.
+//   - It begins each connection of a session with packet identifier 1, so
+//     that a subscriber can take a new message for an old one delivered
+//     again. The hook makes the session count on (identifiers.go).
 //   - Messages published while a session is being taken over go to the old
 //     connection and are lost. The hook lets them wait.
 //   - A full session (8192 messages) and a full write queue drop messages

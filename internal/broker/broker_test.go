@@ -310,7 +310,9 @@ func TestStoredBeforeAcknowledged(t *testing.T) {
 	failing := true
 	var mu sync.Mutex
 	sub := join(t, b.Addr(), "intake", false, "larch/#")
+	swapped := make(chan struct{})
 	b.store.ops <- op{done: func(error) { // on the writer's goroutine
+		defer close(swapped)
 		b.store.retry = 5 * time.Millisecond
 		b.store.commit = func(batch []op) error {
 			mu.Lock()
@@ -321,6 +323,7 @@ func TestStoredBeforeAcknowledged(t *testing.T) {
 			return good(batch)
 		}
 	}}
+	<-swapped // else the publication may share the batch that still commits
 	pub := join(t, b.Addr(), "sensor", true)
 	token := pub.Publish("larch/loft", 1, false, "1")
 	two := pub.Publish("larch/loft", 2, false, "2")

@@ -30,7 +30,9 @@ type guard struct {
 	mu      sync.Mutex
 	conns   map[*mqtt.Client]*conn // by connection and by its inline client
 	dropped map[int64]bool         // publications the intake could not take
-	moving  []moving
+	// counters holds the packet identifiers of each persistent session.
+	counters map[string]*counter
+	moving   []moving
 }
 
 // conn is what the guard knows of one connection.
@@ -46,7 +48,7 @@ type conn struct {
 func newGuard(cfg Config, server *mqtt.Server, st *store) *guard {
 	return &guard{
 		cfg: cfg, server: server, store: st, log: cfg.Log,
-		stopping: make(chan struct{}), conns: map[*mqtt.Client]*conn{}, dropped: map[int64]bool{},
+		stopping: make(chan struct{}), conns: map[*mqtt.Client]*conn{}, dropped: map[int64]bool{}, counters: map[string]*counter{},
 	}
 }
 

@@ -32,6 +32,7 @@ func (g *guard) OnSessionEstablish(cl *mqtt.Client, _ packets.Packet) {
 	}
 	old.Stop(packets.ErrSessionTakenOver) // so that no write to it can block
 	g.sessions.Lock()
+	g.goOn(cl)
 	release := sync.OnceFunc(g.sessions.Unlock)
 	g.mu.Lock()
 	g.moving = append(g.moving, moving{cl, release})
@@ -115,7 +116,11 @@ func (g *guard) keepClient(cl *mqtt.Client) {
 }
 
 func (g *guard) dropClient(id string) {
+	g.mu.Lock()
+	delete(g.counters, id)
+	g.mu.Unlock()
 	g.store.submit(op{bucket: bucketClients, key: id, lazy: true})
+	g.store.submit(op{bucket: bucketIdentifiers, key: id, lazy: true})
 	g.store.submit(op{bucket: bucketSubscriptions, key: id + "\x00", prefix: true, lazy: true})
 	g.store.submit(op{bucket: bucketInflight, key: id + "\x00", prefix: true, lazy: true})
 }
@@ -183,6 +188,7 @@ func (g *guard) OnQosPublish(cl *mqtt.Client, pk packets.Packet, _ int64, _ int)
 	if !persistent(cl) || pk.FixedHeader.Dup {
 		return
 	}
+	g.note(cl.ID, pk.PacketID)
 	g.store.put(bucketInflight, inflightKey(cl.ID, pk.PacketID), message(cl, pk, storage.InflightKey))
 }
 
@@ -218,6 +224,9 @@ func message(cl *mqtt.Client, pk packets.Packet, kind string) storage.Message {
 
 // StoredClients gives the sessions back at the start.
 func (g *guard) StoredClients() ([]storage.Client, error) {
+	if err := g.loadCounters(); err != nil {
+		return nil, err
+	}
 	return load[storage.Client](g.store, bucketClients)
 }
 

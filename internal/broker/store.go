@@ -20,10 +20,11 @@ const (
 	bucketSubscriptions = "subscriptions"
 	bucketInflight      = "inflight"
 	bucketRetained      = "retained"
+	bucketIdentifiers   = "identifiers" // of a client, up to where they are taken
 )
 
 func buckets() []string {
-	return []string{bucketClients, bucketSubscriptions, bucketInflight, bucketRetained}
+	return []string{bucketClients, bucketSubscriptions, bucketInflight, bucketRetained, bucketIdentifiers}
 }
 
 // op is one change of the store. Without a bucket it changes nothing and only
@@ -288,6 +289,18 @@ func (o op) apply(b *bbolt.Bucket) error {
 // out and logged: the rest is worth more than the refusal to start.
 func load[T any](s *store, bucket string) ([]T, error) {
 	var out []T
+	err := each(s, bucket, func(_ string, one T) { out = append(out, one) })
+	return out, err
+}
+
+// loadKeys is load with the key of each record.
+func loadKeys[T any](s *store, bucket string) (map[string]T, error) {
+	out := map[string]T{}
+	err := each(s, bucket, func(key string, one T) { out[key] = one })
+	return out, err
+}
+
+func each[T any](s *store, bucket string, visit func(key string, one T)) error {
 	err := s.db.View(func(tx *bbolt.Tx) error {
 		return tx.Bucket([]byte(bucket)).ForEach(func(k, v []byte) error {
 			var one T
@@ -295,12 +308,12 @@ func load[T any](s *store, bucket string) ([]T, error) {
 				s.log.Error("the broker's store holds a record that cannot be read; it is left out", "bucket", bucket, "key", string(k), "error", err)
 				return nil
 			}
-			out = append(out, one)
+			visit(string(k), one)
 			return nil
 		})
 	})
 	if err != nil {
-		return nil, fmt.Errorf("cannot read %s from the broker's store: %w", bucket, err)
+		return fmt.Errorf("cannot read %s from the broker's store: %w", bucket, err)
 	}
-	return out, nil
+	return nil
 }
