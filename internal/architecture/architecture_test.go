@@ -35,7 +35,7 @@ var rings = map[string]ring{
 	"internal/unit": core, "internal/nearest": core, "internal/health": core,
 	"internal/climate": core, "internal/kinetics": core, "internal/thermal": core,
 	"internal/catalog": core, "internal/room": core, "internal/lot": core,
-	"internal/alarm": core, "internal/course": core, "internal/engine": core,
+	"internal/alarm": core, "internal/engine": core,
 	"internal/sorption": core, "internal/barrier": core,
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"config":        codec,
@@ -45,6 +45,7 @@ var rings = map[string]ring{
 	"internal/app": wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support,
 	"internal/architecture":         support,
+	"internal/reference":            support,
 	"cmd/dryhold":                   program,
 }
 

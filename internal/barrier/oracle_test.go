@@ -1,16 +1,11 @@
 package barrier
 
 import (
-	"context"
-	"errors"
 	"math"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"testing"
-	"time"
 
 	"dryhold/internal/climate"
+	"dryhold/internal/reference"
 	"dryhold/internal/sorption"
 	"dryhold/internal/unit"
 )
@@ -41,7 +36,7 @@ func meanRoom(middle, days, mean, year, day float64) (unit.Celsius, unit.Pascal)
 
 // steps calls step for the middle of every step of hours up to the days of
 // each row of a case, then check.
-func steps(t *testing.T, table []row, name string, hours float64, step func(middle, days float64), check func(r row)) {
+func steps(t *testing.T, table []reference.Row, name string, hours float64, step func(middle, days float64), check func(r reference.Row)) {
 	t.Helper()
 	now, found := 0.0, false
 	for _, r := range table {
@@ -49,7 +44,7 @@ func steps(t *testing.T, table []row, name string, hours float64, step func(midd
 			continue
 		}
 		found = true
-		for days := r.num(t, "days"); now < days-1e-9; {
+		for days := r.Num(t, "days"); now < days-1e-9; {
 			h := min(hours/24, days-now)
 			step(now+h/2, h)
 			now += h
@@ -62,7 +57,7 @@ func steps(t *testing.T, table []row, name string, hours float64, step func(midd
 }
 
 func TestOxygenOracle(t *testing.T) {
-	table := table(t, "oracle", "ode.csv")
+	table := reference.Oracle(t, "ode.csv")
 	g := Gas{
 		Volume:   800,
 		Wall:     Wall{Oxygen: 0.8268, OxygenEa: 32.8, Closure: Leak{Oxygen: 0.02}},
@@ -79,24 +74,24 @@ func TestOxygenOracle(t *testing.T) {
 			if before.Left > 0 && s.Left == 0 {
 				spent = now
 			}
-		}, func(r row) {
-			want := r.num(t, "value")
+		}, func(r reference.Row) {
+			want := r.Num(t, "value")
 			near(t, "oxygen after "+r["days"], s.Oxygen, want, 1e-3*want+1e-6)
 			left[r["days"]] = s.Left
 		})
 		for _, r := range table {
-			switch want := r.num(t, "value"); r["case"] {
+			switch want := r.Num(t, "value"); r["case"] {
 			case "absorber":
 				near(t, "absorber after "+r["days"], left[r["days"]], want, 1e-3*want+1e-3)
 			case "oxygen-spent":
-				near(t, "absorber spent", spent, r.num(t, "days"), hours/24+1)
+				near(t, "absorber spent", spent, r.Num(t, "days"), hours/24+1)
 			}
 		}
 	}
 }
 
 func TestWaterOracle(t *testing.T) {
-	table := table(t, "oracle", "ode.csv")
+	table := reference.Oracle(t, "ode.csv")
 	f := func(name string, hours float64, i sorption.Isotherm, permeance WaterPermeance, dry, start, mean, year, day float64) {
 		t.Helper()
 		w := Water{Dry: dry / 1000, Isotherm: i, Wall: Wall{Water: permeance * 0.9, Closure: Leak{Water: permeance * 0.1}}}
@@ -107,8 +102,8 @@ func TestWaterOracle(t *testing.T) {
 		steps(t, table, name, hours, func(middle, days float64) {
 			c, vapour := meanRoom(middle, days, mean, year, day)
 			m, _ = w.Step(m, c, vapour, unit.Days(days))
-		}, func(r row) {
-			want := r.num(t, "value")
+		}, func(r reference.Row) {
+			want := r.Num(t, "value")
 			near(t, name+" after "+r["days"], float64(m), want, 1e-3*want)
 		})
 	}
@@ -128,22 +123,7 @@ func TestWaterOracle(t *testing.T) {
 // The committed table is what the committed script gives: run where a Python
 // with scipy is at hand, and everywhere that promises the tests' servers.
 func TestOracleIsReproducible(t *testing.T) {
-	python, err := pythonWithScipy(t.Context())
-	if err != nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip(err)
-	}
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
-	defer cancel()
-	cmd := exec.CommandContext(ctx, python, filepath.Join("..", "..", "testdata", "oracle", "ode.py"))
-	cmd.Stderr = os.Stderr
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("cannot run the oracle: %v", err)
-	}
-	fresh, kept := rows(t, "output of ode.py", out), table(t, "oracle", "ode.csv")
+	fresh, kept := reference.Rerun(t, "ode.py"), reference.Oracle(t, "ode.csv")
 	if len(fresh) != len(kept) {
 		t.Fatalf("%d rows, the table has %d", len(fresh), len(kept))
 	}
@@ -153,23 +133,8 @@ func TestOracleIsReproducible(t *testing.T) {
 			t.Fatalf("row %d is of case %s, in the table of %s", i, r["case"], want["case"])
 		}
 		// Other versions of scipy may differ in the last digits.
-		near(t, r["case"]+" days", r.num(t, "days"), want.num(t, "days"), 1e-6*want.num(t, "days"))
-		v := want.num(t, "value")
-		near(t, r["case"]+" after "+r["days"], r.num(t, "value"), v, 1e-6*math.Abs(v)+1e-9)
+		near(t, r["case"]+" days", r.Num(t, "days"), want.Num(t, "days"), 1e-6*want.Num(t, "days"))
+		v := want.Num(t, "value")
+		near(t, r["case"]+" after "+r["days"], r.Num(t, "value"), v, 1e-6*math.Abs(v)+1e-9)
 	}
-}
-
-// pythonWithScipy finds the interpreter: the one on the path, or Debian's
-// where another one hides it.
-func pythonWithScipy(ctx context.Context) (string, error) {
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		path, err := exec.LookPath(name)
-		if err != nil {
-			continue
-		}
-		if exec.CommandContext(ctx, path, "-c", "import scipy.integrate").Run() == nil {
-			return path, nil
-		}
-	}
-	return "", errors.New("no python3 with scipy found: install Debian's python3-scipy")
 }

@@ -1,69 +1,15 @@
 package barrier
 
 import (
-	"bytes"
-	"encoding/csv"
 	"math"
-	"os"
-	"path/filepath"
-	"strconv"
 	"testing"
 
 	"dryhold/internal/climate"
 	"dryhold/internal/kinetics"
+	"dryhold/internal/reference"
 	"dryhold/internal/sorption"
 	"dryhold/internal/unit"
 )
-
-// row is one line of a table by column name.
-type row map[string]string
-
-// table reads a table of testdata, which must name its source and tolerance.
-func table(t *testing.T, folder, name string) []row {
-	t.Helper()
-	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", folder, name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{"\n# Source: ", "\n# Tolerance: "} {
-		if !bytes.Contains(data, []byte(want)) {
-			t.Fatalf("%s has no line %q", name, want[1:])
-		}
-	}
-	return rows(t, name, data)
-}
-
-func rows(t *testing.T, name string, data []byte) []row {
-	t.Helper()
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	lines, err := r.ReadAll()
-	if err != nil {
-		t.Fatalf("cannot read %s: %v", name, err)
-	}
-	if len(lines) < 2 {
-		t.Fatalf("%s holds no values", name)
-	}
-	var out []row
-	for _, line := range lines[1:] {
-		fields := row{}
-		for i, column := range lines[0] {
-			fields[column] = line[i]
-		}
-		out = append(out, fields)
-	}
-	return out
-}
-
-// num is a number of the table.
-func (r row) num(t *testing.T, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(r[column], 64)
-	if err != nil {
-		t.Fatalf("column %q of %v: %v", column, r, err)
-	}
-	return v
-}
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
@@ -133,9 +79,9 @@ func TestPackagesPublished(t *testing.T) {
 }
 
 func TestBottleOxygenPublished(t *testing.T) {
-	for _, r := range table(t, "published", "bottle-oxygen.csv") {
-		g := Gas{Volume: 800, Wall: Wall{Oxygen: OxygenConductance(r.num(t, "conductance")), OxygenEa: 32.8}}
-		days, percent := r.num(t, "days"), r.num(t, "percent")
+	for _, r := range reference.Published(t, "bottle-oxygen.csv") {
+		g := Gas{Volume: 800, Wall: Wall{Oxygen: OxygenConductance(r.Num(t, "conductance")), OxygenEa: 32.8}}
+		days, percent := r.Num(t, "days"), r.Num(t, "percent")
 		if passed := math.Trunc(days) != days || percent == 1 || percent == 2 || percent == 5; passed {
 			got, ok := g.Passes(percent/100, GasState{}, at(23))
 			if !ok {
@@ -151,11 +97,11 @@ func TestBottleOxygenPublished(t *testing.T) {
 }
 
 func TestBottleAbsorberPublished(t *testing.T) {
-	for _, r := range table(t, "published", "bottle-absorber.csv") {
+	for _, r := range reference.Published(t, "bottle-absorber.csv") {
 		g := Gas{
 			Volume:   800,
-			Wall:     Wall{Oxygen: OxygenConductance(r.num(t, "conductance")), OxygenEa: 32.8},
-			Absorber: NewAbsorber(SelfActivated, r.num(t, "rated_cm3")),
+			Wall:     Wall{Oxygen: OxygenConductance(r.Num(t, "conductance")), OxygenEa: 32.8},
+			Absorber: NewAbsorber(SelfActivated, r.Num(t, "rated_cm3")),
 		}
 		spent, ok := g.Spent(g.Packed(), at(23))
 		if !ok {
@@ -163,10 +109,10 @@ func TestBottleAbsorberPublished(t *testing.T) {
 		}
 		if r["rests_percent"] != "" {
 			s, _ := g.Step(g.Packed(), at(23), spent)
-			near(t, "rests at", 100*s.Oxygen, r.num(t, "rests_percent"), 0.05)
+			near(t, "rests at", 100*s.Oxygen, r.Num(t, "rests_percent"), 0.05)
 			continue
 		}
-		near(t, "absorber of "+r["rated_cm3"]+" spent", float64(spent), r.num(t, "days"), 1)
+		near(t, "absorber of "+r["rated_cm3"]+" spent", float64(spent), r.Num(t, "days"), 1)
 	}
 }
 
@@ -175,16 +121,16 @@ func TestBottleWaterPublished(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, r := range table(t, "published", "bottle-water.csv") {
-		c := unit.Celsius(r.num(t, "celsius"))
+	for _, r := range reference.Published(t, "bottle-water.csv") {
+		c := unit.Celsius(r.Num(t, "celsius"))
 		m := sorption.MoistureClamped(rice(), 0.5, c)
 		dry := DryMatter(1.66, m.WetBasis())
 		w := Water{Dry: dry, Isotherm: rice(), Wall: Wall{Water: WaterPermeability(0.0872).Through(0.105, 0.30)}}
-		vapour := climate.VapourPressure(c, unit.RH(r.num(t, "rh")))
+		vapour := climate.VapourPressure(c, unit.RH(r.Num(t, "rh")))
 		_, gained := w.Step(m, c, vapour, 0.01)
-		near(t, r["celsius"]+" °C, "+r["rh"], gained*36500, r.num(t, "gram_per_year"), 0.0051)
+		near(t, r["celsius"]+" °C, "+r["rh"], gained*36500, r.Num(t, "gram_per_year"), 0.0051)
 		if r["points_per_year"] != "" {
-			near(t, "points", 100*gained*36500/1660, r.num(t, "points_per_year"), 0.0051)
+			near(t, "points", 100*gained*36500/1660, r.Num(t, "points_per_year"), 0.0051)
 		}
 		// Over the whole year the food comes nearer to the room, so it gains less.
 		_, year := w.Step(m, c, vapour, 365)
@@ -203,20 +149,20 @@ func TestBottleWaterPublished(t *testing.T) {
 }
 
 func TestAbsorberNeedPublished(t *testing.T) {
-	for _, r := range table(t, "published", "absorber-need.csv") {
-		gas, err := GasSpace(r.num(t, "litres"), r.num(t, "headspace"), r.num(t, "void"))
+	for _, r := range reference.Published(t, "absorber-need.csv") {
+		gas, err := GasSpace(r.Num(t, "litres"), r.Num(t, "headspace"), r.Num(t, "void"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if r["gas_cm3"] != "" {
-			near(t, r["container"]+" gas", gas, r.num(t, "gas_cm3"), 0.5)
+			near(t, r["container"]+" gas", gas, r.Num(t, "gas_cm3"), 0.5)
 		}
 		tolerance := 0.051
-		if r.num(t, "litres") == 20 {
+		if r.Num(t, "litres") == 20 {
 			tolerance = 0.5
 		}
-		near(t, r["container"]+" oxygen", EnclosedOxygen(gas), r.num(t, "oxygen_cm3"), tolerance)
-		near(t, r["container"]+" with margin", EnclosedOxygen(gas)*Margin, r.num(t, "with_margin_cm3"), 0.5)
+		near(t, r["container"]+" oxygen", EnclosedOxygen(gas), r.Num(t, "oxygen_cm3"), tolerance)
+		near(t, r["container"]+" with margin", EnclosedOxygen(gas)*Margin, r.Num(t, "with_margin_cm3"), 0.5)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -27,14 +28,14 @@ func must[T any](t *testing.T) func(v T, err error) T {
 }
 
 func TestSaturationPublished(t *testing.T) {
-	for _, r := range published(t, "ashrae-2017-saturation.csv") {
-		want := r.num(t, "pascal")
-		got := must[unit.Pascal](t)(SaturationPressure(unit.Celsius(r.num(t, "celsius"))))
-		near(t, r["celsius"]+" °C", float64(got), want, want*r.num(t, "tolerance"))
+	for _, r := range reference.Published(t, "ashrae-2017-saturation.csv") {
+		want := r.Num(t, "pascal")
+		got := must[unit.Pascal](t)(SaturationPressure(unit.Celsius(r.Num(t, "celsius"))))
+		near(t, r["celsius"]+" °C", float64(got), want, want*r.Num(t, "tolerance"))
 	}
-	for _, r := range published(t, "iapws-if97-saturation.csv") {
-		want := r.num(t, "pascal")
-		got := must[unit.Pascal](t)(SaturationOverLiquid(unit.Celsius(r.num(t, "celsius"))))
+	for _, r := range reference.Published(t, "iapws-if97-saturation.csv") {
+		want := r.Num(t, "pascal")
+		got := must[unit.Pascal](t)(SaturationOverLiquid(unit.Celsius(r.Num(t, "celsius"))))
 		near(t, r["celsius"]+" °C", float64(got), want, want*2e-4)
 	}
 }
@@ -53,12 +54,12 @@ func TestSaturationAroundFreezing(t *testing.T) {
 // The published table counts relative humidity over the stable phase; ours is
 // over liquid, so the rows are entered by vapour pressure.
 func TestMoistAirPublished(t *testing.T) {
-	for _, r := range published(t, "psychrolib-moist-air.csv") {
+	for _, r := range reference.Published(t, "psychrolib-moist-air.csv") {
 		name := r["celsius"] + " °C, RH " + r["rh"]
-		c, rh := unit.Celsius(r.num(t, "celsius")), r.num(t, "rh")
+		c, rh := unit.Celsius(r.Num(t, "celsius")), r.Num(t, "rh")
 		f := func(what, column string, got, relative, absolute float64) {
 			t.Helper()
-			want := r.num(t, column)
+			want := r.Num(t, column)
 			near(t, name+": "+what, got, want, math.Abs(want)*relative+absolute)
 		}
 		sat := must[unit.Pascal](t)(SaturationPressure(c))
@@ -81,24 +82,24 @@ func TestMoistAirPublished(t *testing.T) {
 }
 
 func TestHumidityRatioPublished(t *testing.T) {
-	for _, r := range published(t, "psychrolib-humidity-ratio.csv") {
-		want := r.num(t, "kg_per_kg")
-		got := must[float64](t)(HumidityRatio(unit.Pascal(r.num(t, "vapour_pascal")), unit.Pascal(r.num(t, "air_pascal"))))
+	for _, r := range reference.Published(t, "psychrolib-humidity-ratio.csv") {
+		want := r.Num(t, "kg_per_kg")
+		got := must[float64](t)(HumidityRatio(unit.Pascal(r.Num(t, "vapour_pascal")), unit.Pascal(r.Num(t, "air_pascal"))))
 		near(t, "humidity ratio", got, want, want*1e-6)
 	}
 }
 
 func TestStandardPressurePublished(t *testing.T) {
-	for _, r := range published(t, "ashrae-2017-atmosphere.csv") {
-		got := must[unit.Pascal](t)(StandardPressure(r.num(t, "metres")))
-		near(t, r["metres"]+" m", float64(got), r.num(t, "pascal"), 1)
+	for _, r := range reference.Published(t, "ashrae-2017-atmosphere.csv") {
+		got := must[unit.Pascal](t)(StandardPressure(r.Num(t, "metres")))
+		near(t, r["metres"]+" m", float64(got), r.Num(t, "pascal"), 1)
 	}
 }
 
 func TestDewPointAgainstMagnus(t *testing.T) {
-	for _, r := range published(t, "magnus-dew-point.csv") {
-		got := must[unit.Celsius](t)(DewPoint(unit.Celsius(r.num(t, "celsius")), unit.RH(r.num(t, "rh"))))
-		near(t, r["celsius"]+" °C, RH "+r["rh"], float64(got), r.num(t, "dew_celsius"), 0.03)
+	for _, r := range reference.Published(t, "magnus-dew-point.csv") {
+		got := must[unit.Celsius](t)(DewPoint(unit.Celsius(r.Num(t, "celsius")), unit.RH(r.Num(t, "rh"))))
+		near(t, r["celsius"]+" °C, RH "+r["rh"], float64(got), r.Num(t, "dew_celsius"), 0.03)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -13,18 +14,18 @@ import (
 // point is asked for where the oracle means one (models 1.2). Where both
 // agree, above freezing, the functions of relative humidity are checked too.
 func TestMoistAirAgainstPsychrolib(t *testing.T) {
-	rows := oracle(t, "psychrolib.csv")
+	rows := reference.Oracle(t, "psychrolib.csv")
 	if len(rows) != 200 {
 		t.Fatalf("%d states, want 200", len(rows))
 	}
 	frozen := 0
 	for _, r := range rows {
 		name := r["celsius"] + " °C, RH " + r["rh"] + ", " + r["air_pascal"] + " Pa"
-		c, rh := unit.Celsius(r.num(t, "celsius")), unit.RH(r.num(t, "rh"))
-		air := unit.Pascal(r.num(t, "air_pascal"))
+		c, rh := unit.Celsius(r.Num(t, "celsius")), unit.RH(r.Num(t, "rh"))
+		air := unit.Pascal(r.Num(t, "air_pascal"))
 		f := func(what, column string, got, relative, absolute float64) {
 			t.Helper()
-			want := r.num(t, column)
+			want := r.Num(t, column)
 			near(t, name+": "+what, got, want, math.Abs(want)*relative+absolute)
 		}
 		sat := must[unit.Pascal](t)(SaturationPressure(c))
@@ -34,7 +35,7 @@ func TestMoistAirAgainstPsychrolib(t *testing.T) {
 		f("deficit", "deficit_pascal", float64(sat-pw), 1e-3, 1e-3)
 		f("humidity ratio", "ratio_kg_per_kg", must[float64](t)(HumidityRatio(pw, air)), 1e-3, 0)
 		f("absolute humidity", "absolute_g_per_m3", must[float64](t)(AbsoluteHumidity(c, pw)), 1e-3, 0)
-		if r.num(t, "dew_celsius") <= float64(TriplePoint) {
+		if r.Num(t, "dew_celsius") <= float64(TriplePoint) {
 			frozen++
 			f("frost point", "dew_celsius", float64(must[unit.Celsius](t)(FrostPointAt(pw))), 0, 0.02)
 		} else {
@@ -51,8 +52,8 @@ func TestMoistAirAgainstPsychrolib(t *testing.T) {
 		}
 		f("VapourPressure", "vapour_pascal", float64(VapourPressure(c, rh)), 3e-4, 0)
 		f("Deficit", "deficit_pascal", float64(Deficit(c, rh)), 1e-3, 1e-3)
-		near(t, name+": RelativeHumidity", float64(RelativeHumidity(c, unit.Pascal(r.num(t, "vapour_pascal")))), float64(rh), 3e-4*float64(rh))
-		if r.num(t, "dew_celsius") > float64(TriplePoint) {
+		near(t, name+": RelativeHumidity", float64(RelativeHumidity(c, unit.Pascal(r.Num(t, "vapour_pascal")))), float64(rh), 3e-4*float64(rh))
+		if r.Num(t, "dew_celsius") > float64(TriplePoint) {
 			f("DewPoint", "dew_celsius", float64(must[unit.Celsius](t)(DewPoint(c, rh))), 0, 0.02)
 		}
 	}

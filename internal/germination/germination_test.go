@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -35,9 +36,9 @@ func seed(t testing.TB, id string) Constants {
 }
 
 func TestPublished(t *testing.T) {
-	rows := published(t, "seed-viability.csv")
+	rows := reference.Published(t, "seed-viability.csv")
 	for _, r := range rows {
-		num := func(column string) float64 { t.Helper(); return r.num(t, column) }
+		num := func(column string) float64 { t.Helper(); return r.Num(t, column) }
 		c, at := seed(t, r["species"]), unit.Celsius(num("celsius"))
 		var got float64
 		var err error

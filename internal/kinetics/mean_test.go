@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -49,28 +50,28 @@ func samplesOf(t *testing.T, text string) []unit.Celsius {
 }
 
 func TestMeanKineticPublished(t *testing.T) {
-	for _, r := range published(t, "mean-kinetic-temperature.csv") {
+	for _, r := range reference.Published(t, "mean-kinetic-temperature.csv") {
 		ea := ConventionalEa
 		if r["energy"] != "" {
-			ea = unit.KJPerMol(r.num(t, "energy"))
+			ea = unit.KJPerMol(r.Num(t, "energy"))
 		}
 		ts := samplesOf(t, r["samples"])
 		sum := 0.0
 		for _, c := range ts {
 			sum += float64(c)
 		}
-		near(t, r["samples"]+": mean", sum/float64(len(ts)), r.num(t, "mean_celsius"), 5.001e-4)
+		near(t, r["samples"]+": mean", sum/float64(len(ts)), r.Num(t, "mean_celsius"), 5.001e-4)
 		got := must[unit.Celsius](t)(MeanKinetic(ea, ts, nil))
-		near(t, r["samples"]+" at "+r["energy"], float64(got), r.num(t, "mkt_celsius"), 1e-3)
+		near(t, r["samples"]+" at "+r["energy"], float64(got), r.Num(t, "mkt_celsius"), 1e-3)
 	}
 }
 
 func TestMeanKineticUnevenPublished(t *testing.T) {
 	var at []float64
 	var ts []unit.Celsius
-	for _, r := range published(t, "mean-kinetic-uneven.csv") {
-		at = append(at, r.num(t, "hour"))
-		ts = append(ts, unit.Celsius(r.num(t, "celsius")))
+	for _, r := range reference.Published(t, "mean-kinetic-uneven.csv") {
+		at = append(at, r.Num(t, "hour"))
+		ts = append(ts, unit.Celsius(r.Num(t, "celsius")))
 	}
 	f := func(what string, weights func([]float64) ([]float64, error), want float64) {
 		t.Helper()

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -27,11 +28,11 @@ func must[T any](t *testing.T) func(v T, err error) T {
 }
 
 func TestAccelerationFactorPublished(t *testing.T) {
-	for _, r := range published(t, "acceleration-factor.csv") {
-		ea := unit.KJPerMol(r.num(t, "kj_per_mol"))
+	for _, r := range reference.Published(t, "acceleration-factor.csv") {
+		ea := unit.KJPerMol(r.Num(t, "kj_per_mol"))
 		f := func(column string, got float64) {
 			t.Helper()
-			want := r.num(t, column)
+			want := r.Num(t, column)
 			near(t, r["kj_per_mol"]+" kJ/mol, "+column, got, want, 5.001e-5+1e-4*want)
 		}
 		f("q10_15", Q10(ea, 15))
@@ -47,23 +48,23 @@ func TestAccelerationFactorPublished(t *testing.T) {
 }
 
 func TestEaFromQ10Published(t *testing.T) {
-	for _, r := range published(t, "energy-from-q10.csv") {
-		want := r.num(t, "kj_per_mol")
-		got := must[unit.KJPerMol](t)(EaFromQ10(r.num(t, "q10"), 20))
+	for _, r := range reference.Published(t, "energy-from-q10.csv") {
+		want := r.Num(t, "kj_per_mol")
+		got := must[unit.KJPerMol](t)(EaFromQ10(r.Num(t, "q10"), 20))
 		near(t, "Q10 "+r["q10"], float64(got), want, 0.005+1e-4*want)
 	}
 }
 
 func TestStorageAnchorsPublished(t *testing.T) {
-	for _, r := range published(t, "storage-temperature-anchors.csv") {
-		ratio, cold, hot := r.num(t, "ratio"), unit.Celsius(r.num(t, "cold_celsius")), unit.Celsius(r.num(t, "hot_celsius"))
+	for _, r := range reference.Published(t, "storage-temperature-anchors.csv") {
+		ratio, cold, hot := r.Num(t, "ratio"), unit.Celsius(r.Num(t, "cold_celsius")), unit.Celsius(r.Num(t, "hot_celsius"))
 		if r["q10"] != "" {
-			near(t, r["source"]+": Q10", math.Pow(ratio, 10/float64(hot-cold)), r.num(t, "q10"), 0.01)
+			near(t, r["source"]+": Q10", math.Pow(ratio, 10/float64(hot-cold)), r.Num(t, "q10"), 0.01)
 		}
 		ea := must[unit.KJPerMol](t)(EaFromRatio(ratio, hot, cold))
 		near(t, r["source"]+": ratio", AccelerationFactor(ea, hot, cold), ratio, 1e-12*ratio)
 		if r["kj_per_mol"] != "" {
-			near(t, r["source"]+": energy", float64(ea), r.num(t, "kj_per_mol"), 0.1)
+			near(t, r["source"]+": energy", float64(ea), r.Num(t, "kj_per_mol"), 0.1)
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -41,11 +42,11 @@ func follow(t *testing.T, c Class, m Index, at, percent float64, hours int) Inde
 
 func TestIndexPublished(t *testing.T) {
 	checked := 0
-	for _, r := range published(t, "mould-index.csv") {
-		at, percent := r.num(t, "celsius"), r.num(t, "rh_percent")
+	for _, r := range reference.Published(t, "mould-index.csv") {
+		at, percent := r.Num(t, "celsius"), r.Num(t, "rh_percent")
 		f := func(column string, got float64) {
 			t.Helper()
-			near(t, r["celsius"]+" °C "+r["rh_percent"]+" %: "+column, got, r.num(t, column), halfDigit(r[column]))
+			near(t, r["celsius"]+" °C "+r["rh_percent"]+" %: "+column, got, r.Num(t, column), halfDigit(r[column]))
 			checked++
 		}
 		growth, err := GrowthTimes(unit.Celsius(at), unit.RH(percent/100))
@@ -78,21 +79,21 @@ func parse(s string) (n int, err error) {
 }
 
 func TestCriticalPublished(t *testing.T) {
-	for _, r := range published(t, "mould-critical.csv") {
-		at := unit.Celsius(r.num(t, "celsius"))
+	for _, r := range reference.Published(t, "mould-critical.csv") {
+		at := unit.Celsius(r.Num(t, "celsius"))
 		if r["index_percent"] != "" {
 			got, err := Pine.Critical(at)
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, r["celsius"]+" °C: critical", 100*float64(got), r.num(t, "index_percent"), halfDigit(r["index_percent"]))
+			near(t, r["celsius"]+" °C: critical", 100*float64(got), r.Num(t, "index_percent"), halfDigit(r["index_percent"]))
 		}
 		if r["isopleth_percent"] != "" {
 			got, err := Isopleth(AnyGrowth, at)
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, r["celsius"]+" °C: isopleth", 100*float64(got), r.num(t, "isopleth_percent"), halfDigit(r["isopleth_percent"]))
+			near(t, r["celsius"]+" °C: isopleth", 100*float64(got), r.Num(t, "isopleth_percent"), halfDigit(r["isopleth_percent"]))
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -20,14 +21,14 @@ func species(t testing.TB, id string) Species {
 }
 
 func TestDevelopmentPublished(t *testing.T) {
-	rows := published(t, "granary-weevil-development.csv")
+	rows := reference.Published(t, "granary-weevil-development.csv")
 	weevil := species(t, "granary-weevil")
 	for _, r := range rows {
-		days, ok, err := weevil.Life.Likely.Days(unit.Celsius(r.num(t, "celsius")))
+		days, ok, err := weevil.Life.Likely.Days(unit.Celsius(r.Num(t, "celsius")))
 		if err != nil || !ok {
 			t.Fatalf("%t (%v)", ok, err)
 		}
-		near(t, r["celsius"]+" °C", float64(days), r.num(t, "days"), halfDigit(r["days"]))
+		near(t, r["celsius"]+" °C", float64(days), r.Num(t, "days"), halfDigit(r["days"]))
 	}
 	if len(rows) != 4 {
 		t.Errorf("%d rows, want 4", len(rows))

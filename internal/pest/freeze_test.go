@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/thermal"
 	"dryhold/internal/unit"
 )
@@ -31,13 +32,13 @@ func frozen(t testing.TB, h FreezeHold, core unit.Celsius, hours int) FreezeHold
 }
 
 func TestFreezeTimePublished(t *testing.T) {
-	rows := published(t, "frost-kill.csv")
+	rows := reference.Published(t, "frost-kill.csv")
 	for _, r := range rows {
-		hours, ok, err := FreezeTime(Stage(r["stage"]), unit.Celsius(r.num(t, "celsius")))
+		hours, ok, err := FreezeTime(Stage(r["stage"]), unit.Celsius(r.Num(t, "celsius")))
 		if err != nil || !ok {
 			t.Fatalf("%t (%v)", ok, err)
 		}
-		near(t, r["stage"]+" "+r["celsius"]+" °C", float64(hours), r.num(t, "hours"), 0)
+		near(t, r["stage"]+" "+r["celsius"]+" °C", float64(hours), r.Num(t, "hours"), 0)
 	}
 	if len(rows) != 5 {
 		t.Errorf("%d rows, want 5", len(rows))

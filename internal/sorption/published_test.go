@@ -1,62 +1,12 @@
 package sorption
 
 import (
-	"bytes"
-	"encoding/csv"
 	"math"
-	"os"
-	"path/filepath"
-	"strconv"
 	"testing"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
-
-// row is one line of a published table by column name.
-type row map[string]string
-
-// published reads a table of testdata/published, which must name its source
-// and its tolerance.
-func published(t *testing.T, name string) []row {
-	t.Helper()
-	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "published", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{"\n# Source: ", "\n# Tolerance: "} {
-		if !bytes.Contains(data, []byte(want)) {
-			t.Fatalf("%s has no line %q", name, want[1:])
-		}
-	}
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	lines, err := r.ReadAll()
-	if err != nil {
-		t.Fatalf("cannot read %s: %v", name, err)
-	}
-	if len(lines) < 2 {
-		t.Fatalf("%s holds no values", name)
-	}
-	var rows []row
-	for _, line := range lines[1:] {
-		fields := row{}
-		for i, column := range lines[0] {
-			fields[column] = line[i]
-		}
-		rows = append(rows, fields)
-	}
-	return rows
-}
-
-// num is a number of the table.
-func (r row) num(t *testing.T, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(r[column], 64)
-	if err != nil {
-		t.Fatalf("column %q of %v: %v", column, r, err)
-	}
-	return v
-}
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
@@ -69,8 +19,8 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 func constants(t *testing.T) (map[string]Isotherm, []string) {
 	t.Helper()
 	all, names := map[string]Isotherm{}, []string{}
-	for _, r := range published(t, "isotherm-constants.csv") {
-		a, b, c := r.num(t, "a"), r.num(t, "b"), r.num(t, "c")
+	for _, r := range reference.Published(t, "isotherm-constants.csv") {
+		a, b, c := r.Num(t, "a"), r.Num(t, "b"), r.Num(t, "c")
 		var i Isotherm
 		switch r["equation"] {
 		case "henderson":
@@ -100,30 +50,30 @@ func constants(t *testing.T) (map[string]Isotherm, []string) {
 }
 
 func TestCornTable(t *testing.T) {
-	rows := published(t, "corn-moisture.csv")
+	rows := reference.Published(t, "corn-moisture.csv")
 	if len(rows) != 45 {
 		t.Fatalf("%d values, want 45", len(rows))
 	}
 	corn := ModifiedHenderson{8.6541e-5, 1.8634, 49.810}
 	for _, r := range rows {
-		c := unit.Celsius((r.num(t, "fahrenheit") - 32) * 5 / 9)
-		m, err := corn.Moisture(r.num(t, "rh"), c)
+		c := unit.Celsius((r.Num(t, "fahrenheit") - 32) * 5 / 9)
+		m, err := corn.Moisture(r.Num(t, "rh"), c)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, r["fahrenheit"]+" F, "+r["rh"], m.WetBasis().Percent(), r.num(t, "wet_percent"), 0.06)
+		near(t, r["fahrenheit"]+" F, "+r["rh"], m.WetBasis().Percent(), r.Num(t, "wet_percent"), 0.06)
 	}
 }
 
 func TestMoisturePublished(t *testing.T) {
 	all, _ := constants(t)
-	for _, r := range published(t, "isotherm-moisture.csv") {
+	for _, r := range reference.Published(t, "isotherm-moisture.csv") {
 		name := r["set"] + " " + r["equation"]
 		i, ok := all[name]
 		if !ok {
 			t.Fatalf("no constants for %s", name)
 		}
-		aw, c, tolerance := r.num(t, "aw"), unit.Celsius(r.num(t, "celsius")), r.num(t, "tolerance")
+		aw, c, tolerance := r.Num(t, "aw"), unit.Celsius(r.Num(t, "celsius")), r.Num(t, "tolerance")
 		m, err := i.Moisture(aw, c)
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
@@ -132,10 +82,10 @@ func TestMoisturePublished(t *testing.T) {
 			t.Fatalf("%v asserts nothing", r)
 		}
 		if r["dry_percent"] != "" {
-			near(t, name+" dry basis at "+r["aw"], m.Percent(), r.num(t, "dry_percent"), tolerance)
+			near(t, name+" dry basis at "+r["aw"], m.Percent(), r.Num(t, "dry_percent"), tolerance)
 		}
 		if r["wet_percent"] != "" {
-			near(t, name+" wet basis at "+r["aw"], m.WetBasis().Percent(), r.num(t, "wet_percent"), tolerance)
+			near(t, name+" wet basis at "+r["aw"], m.WetBasis().Percent(), r.Num(t, "wet_percent"), tolerance)
 		}
 	}
 }
@@ -202,8 +152,8 @@ func TestTrapsInConstants(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "bad maize set", high.Percent()-good.Percent(), 3.6, 0.05)
-	for _, r := range published(t, "corn-moisture.csv") {
-		rh := r.num(t, "rh")
+	for _, r := range reference.Published(t, "corn-moisture.csv") {
+		rh := r.Num(t, "rh")
 		if r["fahrenheit"] != "80" || rh < 0.2 || rh > 0.8 {
 			continue
 		}
@@ -211,7 +161,7 @@ func TestTrapsInConstants(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if over := m.WetBasis().Percent() - r.num(t, "wet_percent"); over < 1 {
+		if over := m.WetBasis().Percent() - r.Num(t, "wet_percent"); over < 1 {
 			t.Errorf("bad maize set at %v: only %.2f points over", rh, over)
 		}
 	}

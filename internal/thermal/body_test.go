@@ -7,6 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -24,8 +25,8 @@ func body(t testing.TB) func(b Body, err error) Body {
 
 // The times of container-lag.csv once more, by the body itself.
 func TestBodyPublished(t *testing.T) {
-	for _, r := range published(t, "container-lag.csv") {
-		radius, height := r.num(t, "radius_m"), r.num(t, "height_m")
+	for _, r := range reference.Published(t, "container-lag.csv") {
+		radius, height := r.Num(t, "radius_m"), r.Num(t, "height_m")
 		b, err := rice().Slab(radius)
 		if height > 0 {
 			b, err = rice().Can(radius, height)
@@ -33,7 +34,7 @@ func TestBodyPublished(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, r["container"]+": tau", float64(b.Lag()), r.num(t, "tau_h"), halfDigit(r["tau_h"]))
+		near(t, r["container"]+": tau", float64(b.Lag()), r.Num(t, "tau_h"), halfDigit(r["tau_h"]))
 		if height == 0 {
 			continue
 		}
@@ -42,7 +43,7 @@ func TestBodyPublished(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, r["container"]+": "+column, float64(h), r.num(t, column), halfDigit(r[column])+0.02+0.003*r.num(t, column))
+			near(t, r["container"]+": "+column, float64(h), r.Num(t, column), halfDigit(r[column])+0.02+0.003*r.Num(t, column))
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -208,11 +209,11 @@ func wave(l Lag, period float64) (amplitude, lag float64) {
 }
 
 func TestWavesPublished(t *testing.T) {
-	for _, r := range published(t, "first-order-room.csv") {
-		l := newLag(t, unit.Hours(r.num(t, "tau_h")))
+	for _, r := range reference.Published(t, "first-order-room.csv") {
+		l := newLag(t, unit.Hours(r.Num(t, "tau_h")))
 		f := func(column string, got float64) {
 			t.Helper()
-			near(t, r["tau_h"]+" h: "+column, got, r.num(t, column), halfDigit(r[column]))
+			near(t, r["tau_h"]+" h: "+column, got, r.Num(t, column), halfDigit(r[column]))
 		}
 		daily, lag := wave(l, 24)
 		weekly, _ := wave(l, 24*7)

@@ -8,22 +8,23 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
 func TestResponsePublished(t *testing.T) {
-	for _, r := range published(t, "first-order-room.csv") {
-		tau := hours(r.num(t, "tau_h"))
+	for _, r := range reference.Published(t, "first-order-room.csv") {
+		tau := hours(r.Num(t, "tau_h"))
 		for column, period := range map[string]unit.Hours{"daily": 24, "weekly": 24 * 7, "annual": 24 * 365} {
 			left := Attenuation(tau, period)
-			near(t, r["tau_h"]+" h: "+column, left, r.num(t, column), halfDigit(r[column]))
+			near(t, r["tau_h"]+" h: "+column, left, r.Num(t, column), halfDigit(r[column]))
 			back, err := TimeConstantFromAmplitude(left, period)
 			if err != nil {
 				t.Fatal(err)
 			}
 			near(t, r["tau_h"]+" h: back from "+column, float64(back/tau), 1, 1e-9)
 		}
-		near(t, r["tau_h"]+" h: lag", float64(WaveLag(tau, 24)), r.num(t, "lag_h"), halfDigit(r["lag_h"]))
+		near(t, r["tau_h"]+" h: lag", float64(WaveLag(tau, 24)), r.Num(t, "lag_h"), halfDigit(r["lag_h"]))
 	}
 	// The lag of the annual wave in days (models section 11).
 	for tau, want := range map[unit.Hours]float64{6: 0.25, 24: 1.00, 168: 6.97, 500: 20.0} {
@@ -194,8 +195,8 @@ func TestIdentifyNeverPanics(t *testing.T) {
 
 func TestGroundPublished(t *testing.T) {
 	checked := 0
-	for _, r := range published(t, "ground-wave.csv") {
-		d := r.num(t, "diffusivity_m2_s")
+	for _, r := range reference.Published(t, "ground-wave.csv") {
+		d := r.Num(t, "diffusivity_m2_s")
 		g := Ground{Mean: 10, Amplitude: 8, Diffusivity: d, Coldest: 20}
 		f := func(column string, got float64, err error) {
 			t.Helper()
@@ -204,7 +205,7 @@ func TestGroundPublished(t *testing.T) {
 			}
 			if r[column] != "" {
 				checked++
-				near(t, column, got, r.num(t, column), halfDigit(r[column]))
+				near(t, column, got, r.Num(t, column), halfDigit(r[column]))
 			}
 		}
 		annual, err := DampingDepth(d, year)

@@ -7,6 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/reference"
 	"dryhold/internal/unit"
 )
 
@@ -40,9 +41,9 @@ func centre(t *testing.T, s Shape, bi, fo float64) float64 {
 }
 
 func TestFirstRootPublished(t *testing.T) {
-	for _, r := range published(t, "eigenvalue-first-root.csv") {
+	for _, r := range reference.Published(t, "eigenvalue-first-root.csv") {
 		s := shapeNamed(t, r["shape"])
-		near(t, r["shape"]+" Bi "+r["biot"], root(t, s, r.num(t, "biot"), 1), r.num(t, "zeta"), halfDigit(r["zeta"]))
+		near(t, r["shape"]+" Bi "+r["biot"], root(t, s, r.Num(t, "biot"), 1), r.Num(t, "zeta"), halfDigit(r["zeta"]))
 	}
 	near(t, "sphere Bi 1", root(t, Sphere, 1, 1), math.Pi/2, 1e-15)
 	near(t, "slab Bi inf", root(t, Slab, math.Inf(1), 1), math.Pi/2, 1e-15)
@@ -53,7 +54,7 @@ func TestFirstRootPublished(t *testing.T) {
 }
 
 func TestCentrePublished(t *testing.T) {
-	for _, r := range published(t, "centre-temperature.csv") {
+	for _, r := range reference.Published(t, "centre-temperature.csv") {
 		checked := 0
 		for column := range r {
 			name, biot, ok := strings.Cut(column, " ")
@@ -62,10 +63,10 @@ func TestCentrePublished(t *testing.T) {
 			}
 			bi := math.Inf(1)
 			if biot != "inf" {
-				bi = row{column: biot}.num(t, column)
+				bi = reference.Row{column: biot}.Num(t, column)
 			}
-			got := centre(t, shapeNamed(t, name), bi, r.num(t, "fourier"))
-			near(t, column+" Fo "+r["fourier"], got, r.num(t, column), halfDigit(r[column])+1e-9)
+			got := centre(t, shapeNamed(t, name), bi, r.Num(t, "fourier"))
+			near(t, column+" Fo "+r["fourier"], got, r.Num(t, column), halfDigit(r[column])+1e-9)
 			checked++
 		}
 		if checked != 7 {
@@ -81,11 +82,11 @@ func rice() Stuff {
 
 func TestContainerLagPublished(t *testing.T) {
 	near(t, "diffusivity of rice", rice().Diffusivity(), 9.036e-8, 5e-12)
-	for _, r := range published(t, "container-lag.csv") {
-		radius, height := r.num(t, "radius_m"), r.num(t, "height_m")
+	for _, r := range reference.Published(t, "container-lag.csv") {
+		radius, height := r.Num(t, "radius_m"), r.Num(t, "height_m")
 		f := func(column string, got, tolerance float64) {
 			t.Helper()
-			near(t, r["container"]+": "+column, got, r.num(t, column), tolerance)
+			near(t, r["container"]+": "+column, got, r.Num(t, column), tolerance)
 		}
 		bi := rice().Film * radius / rice().Conductivity
 		f("biot", bi, halfDigit(r["biot"])+1e-9)
@@ -112,7 +113,7 @@ func TestContainerLagPublished(t *testing.T) {
 			return bisect(func(h float64) float64 { return share - left(h) }, 0, 100)
 		}
 		for column, share := range map[string]float64{"t50_h": 0.5, "t90_h": 0.1, "t95_h": 0.05} {
-			f(column, until(share), halfDigit(r[column])+0.02+0.003*r.num(t, column))
+			f(column, until(share), halfDigit(r[column])+0.02+0.003*r.Num(t, column))
 		}
 		amplitude, lag := wave(newLag(t, tau), 24)
 		f("daily_amplitude", amplitude, halfDigit(r["daily_amplitude"]))
