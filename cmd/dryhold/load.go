@@ -9,7 +9,6 @@ import (
 
 	"github.com/adrg/xdg"
 
-	"dryhold/config"
 	"dryhold/internal/catalog"
 	"dryhold/internal/settings"
 )
@@ -35,13 +34,9 @@ func load(path string) (*settings.Settings, *catalog.Catalog, error) {
 }
 
 func loadCatalog(extra []string) (*catalog.Catalog, error) {
-	shipped, err := config.Catalog()
+	sources, err := settings.Shipped()
 	if err != nil {
 		return nil, err
-	}
-	var sources []settings.Source
-	for _, f := range shipped {
-		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
 	}
 	for _, path := range extra {
 		data, err := os.ReadFile(path)

@@ -148,21 +148,7 @@ func publish(t testing.TB, c mqtt.Client, topic string, retained bool, payload s
 // eventually waits for something to be so.
 func eventually(t testing.TB, what string, so func() bool) {
 	t.Helper()
-	for deadline := time.Now().Add(time.Minute); !so(); time.Sleep(5 * time.Millisecond) {
-		if time.Now().After(deadline) {
-			t.Fatalf("in a minute not: %s", what)
-		}
-	}
-}
-
-func status(t testing.TB, url string) *engine.Snapshot {
-	t.Helper()
-	var answer struct{ Snapshot *engine.Snapshot }
-	code, body := get(t, url+"/api/v1/status")
-	if err := json.Unmarshal([]byte(body), &answer); err != nil || code != 200 {
-		t.Fatalf("status %d: %v %s", code, err, body)
-	}
-	return answer.Snapshot
+	within(t, time.Minute, what, so)
 }
 
 func TestReadingIsSeenEverywhere(t *testing.T) {
@@ -179,7 +165,7 @@ func TestReadingIsSeenEverywhere(t *testing.T) {
 		if v := scrape(t, a.URL(), `dryhold_room_temperature_celsius{room="loft",site="home"}`); v != 30.4 {
 			t.Errorf("metrics say %g °C", v)
 		}
-		s := status(t, a.URL())
+		s := statusOf(t, a.URL()).Snapshot
 		if len(s.Rooms) != 2 || s.Rooms[1].Humidity.Value != 0.4 || s.Rooms[1].Illuminance.Value != 7 || s.Intake.Stored != 4 {
 			t.Errorf("status: %+v, intake %+v", s.Rooms, s.Intake)
 		}
@@ -239,11 +225,11 @@ func killed(t *testing.T, point string) {
 	if err := a.Stop(context.Background()); err != nil {
 		t.Fatal(err)
 	}
-	if got := stored(t, dir, "loft"); got != 2*sent {
+	if got := len(onDisk(t, dir, "loft")); got != 2*sent {
 		t.Errorf("%d readings of the loft on disk, want %d, each once", got, 2*sent)
 	}
 	for round := range 5 {
-		if got := stored(t, dir, fmt.Sprintf("bare-%d", round)); got != 1 {
+		if got := len(onDisk(t, dir, fmt.Sprintf("bare-%d", round))); got != 1 {
 			t.Errorf("bare number %d is on disk %d times", round, got)
 		}
 	}
@@ -402,7 +388,7 @@ func TestRetainedWithoutTimeNeverCounts(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if cellar, loft := stored(t, dir, "cellar"), stored(t, dir, "loft"); cellar != 0 || loft != 1 {
+	if cellar, loft := len(onDisk(t, dir, "cellar")), len(onDisk(t, dir, "loft")); cellar != 0 || loft != 1 {
 		t.Errorf("%d readings of the cellar and %d of the loft, want 0 and 1", cellar, loft)
 	}
 }

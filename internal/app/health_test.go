@@ -124,7 +124,7 @@ func TestFullDisk(t *testing.T) {
 	dir := t.TempDir()
 	c := publisher(t, m.URL)
 	d := spawn(t, dir, m.URL, "", 0)
-	stored := func() uint64 { return status(t, d.url).Intake.Stored }
+	stored := func() uint64 { return statusOf(t, d.url).Snapshot.Intake.Stored }
 	healthy := func() bool {
 		code, _ := get(t, d.url+"/healthz")
 		return code == http.StatusOK
@@ -170,7 +170,7 @@ func TestFullDisk(t *testing.T) {
 	d = spawn(t, dir, m.URL, "", 0)
 	last := fmt.Sprintf("%d", sent-1)
 	eventually(t, "all readings after a kill on a full disk", func() bool {
-		s := status(t, d.url)
+		s := statusOf(t, d.url).Snapshot
 		return len(s.Rooms) == 1 && fmt.Sprint(s.Rooms[0].Temperature.Value) == last
 	})
 	_ = d.Process.Kill()

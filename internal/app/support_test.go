@@ -1,34 +1,24 @@
 package app_test
 
 import (
-	"context"
 	"io"
-	"log/slog"
 	"net"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/emersion/go-smtp"
 
-	"dryhold/config"
 	"dryhold/internal/catalog"
-	"dryhold/internal/room"
 	"dryhold/internal/settings"
-	"dryhold/internal/store"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
 )
 
 // mustCatalog is shipped for the daemon that has no test to fail.
 func mustCatalog() *catalog.Catalog {
-	files, err := config.Catalog()
+	sources, err := settings.Shipped()
 	if err != nil {
 		panic(err)
-	}
-	var sources []settings.Source
-	for _, f := range files {
-		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
 	}
 	c, err := settings.ParseCatalog(sources...)
 	if err != nil {
@@ -54,25 +44,6 @@ func mustTopics() []wire.Mapping {
 			{Path: "humidity", Quantity: unit.Humidity, Unit: percent, Scale: 1},
 		},
 	}}}
-}
-
-// stored counts the readings of a room in a data directory no daemon has open.
-func stored(t testing.TB, dir, name string) int {
-	t.Helper()
-	s, err := store.Open(context.Background(), dir, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
-	n := 0
-	if err := s.EachDay(context.Background(), name, time.Time{}, func(day []room.Reading) error { n += len(day); return nil }); err != nil {
-		t.Fatal(err)
-	}
-	return n
 }
 
 // postbox is a real SMTP server that keeps what it is given.

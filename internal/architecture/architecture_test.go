@@ -51,7 +51,7 @@ var rings = map[string]ring{
 
 // downward lists, for packages that share a ring, who may import whom.
 var downward = map[string][]string{
-	"internal/settings": {"internal/wire"},
+	"internal/settings": {"internal/wire", "config"},
 	"internal/demo":     {"internal/app"},
 }
 

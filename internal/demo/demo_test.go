@@ -12,7 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"dryhold/config"
 	"dryhold/internal/catalog"
 	"dryhold/internal/demo"
 	"dryhold/internal/engine"
@@ -26,13 +25,9 @@ import (
 
 func shipped(t *testing.T) *catalog.Catalog {
 	t.Helper()
-	files, err := config.Catalog()
+	sources, err := settings.Shipped()
 	if err != nil {
 		t.Fatal(err)
-	}
-	var sources []settings.Source
-	for _, f := range files {
-		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
 	}
 	c, err := settings.ParseCatalog(sources...)
 	if err != nil {

@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"dryhold/config"
 	"dryhold/internal/catalog"
 	"dryhold/internal/demo"
 	"dryhold/internal/engine"
@@ -142,13 +141,9 @@ func container(t *testing.T, c *catalog.Catalog, id string) catalog.Container {
 // test.
 func shipped(t *testing.T) *catalog.Catalog {
 	t.Helper()
-	files, err := config.Catalog()
+	sources, err := settings.Shipped()
 	if err != nil {
 		t.Fatal(err)
-	}
-	var sources []settings.Source
-	for _, f := range files {
-		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
 	}
 	c, err := settings.ParseCatalog(sources...)
 	if err != nil {

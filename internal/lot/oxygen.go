@@ -4,19 +4,13 @@ import (
 	"fmt"
 	"time"
 
+	"dryhold/internal/barrier"
 	"dryhold/internal/catalog"
 )
 
-const (
-	// headspace is the share of a container left unfilled (models section
-	// 5.5 worked cases; judgement).
-	headspace = 0.05
-	// airOxygen is the volume fraction of oxygen in air (models section 5.2).
-	airOxygen = 0.209
-	// absorberMargin is the margin asked for above the oxygen enclosed
-	// (models section 5.5; judgement).
-	absorberMargin = 1.2
-)
+// headspace is the share of a container left unfilled (models section 5.5
+// worked cases; judgement).
+const headspace = 0.05
 
 // Atmosphere is what the containers of a lot hold besides food.
 type Atmosphere struct {
@@ -35,7 +29,7 @@ type Atmosphere struct {
 // EnclosedOxygen is the oxygen in the gas space of one container, cm3 at room
 // conditions, under air.
 func EnclosedOxygen(f catalog.Food, k catalog.Container) float64 {
-	return airOxygen * gasSpace(k.Volume.Likely, headspace, f.Void.Likely)
+	return barrier.AirOxygen * gasSpace(k.Volume.Likely, headspace, f.Void.Likely)
 }
 
 // gasSpace is the gas in a container of a volume in litres, of which a share
@@ -49,7 +43,7 @@ func gasSpace(litres, headspace, void float64) float64 {
 // as the container's stated hold.
 func AtmosphereOf(p Packing, f catalog.Food, k catalog.Container) Atmosphere {
 	need := EnclosedOxygen(f, k)
-	a := Atmosphere{NeedCM3: need, WithMarginCM3: need * absorberMargin}
+	a := Atmosphere{NeedCM3: need, WithMarginCM3: need * barrier.Margin}
 	capacity := p.Treatment.CapacityCM3
 	switch {
 	case p.Treatment.Kind != Absorber:
@@ -59,7 +53,7 @@ func AtmosphereOf(p Packing, f catalog.Food, k catalog.Container) Atmosphere {
 	case k.LowOxygenHold.High <= 0:
 		a.Why = "the container does not hold low oxygen"
 	case capacity < need:
-		rest := 100 * airOxygen * (1 - capacity/need)
+		rest := 100 * barrier.AirOxygen * (1 - capacity/need)
 		a.Why = fmt.Sprintf("absorber too small: %.0f of %.0f cm3, oxygen rests at about %.0f %%", capacity, need, rest)
 	default:
 		a.LowOxygen = true

@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"dryhold/internal/barrier"
 	"dryhold/internal/catalog"
 )
 
@@ -15,12 +16,12 @@ import (
 func TestEnclosedOxygenWorkedCases(t *testing.T) {
 	f := func(what string, litres, headspace, void, oxygen, tolerance, need float64) {
 		t.Helper()
-		got := airOxygen * gasSpace(litres, headspace, void)
+		got := barrier.AirOxygen * gasSpace(litres, headspace, void)
 		if math.Abs(got-oxygen) > tolerance {
 			t.Errorf("%s: %.2f cm3 of oxygen enclosed, want %g", what, got, oxygen)
 		}
-		if math.Abs(got*absorberMargin-need) > 0.5 {
-			t.Errorf("%s: %.1f cm3 with margin, want %g", what, got*absorberMargin, need)
+		if math.Abs(got*barrier.Margin-need) > 0.5 {
+			t.Errorf("%s: %.1f cm3 with margin, want %g", what, got*barrier.Margin, need)
 		}
 	}
 	f("2 L rice", 2, 0.05, 0.42, 187.7, 0.05, 225)

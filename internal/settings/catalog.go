@@ -6,6 +6,7 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
+	"dryhold/config"
 	"dryhold/internal/catalog"
 )
 
@@ -13,6 +14,20 @@ import (
 type Source struct {
 	File string // as named in messages
 	Data []byte
+}
+
+// Shipped gives the catalog files that ship with dryhold, to be followed by
+// the keeper's own.
+func Shipped() ([]Source, error) {
+	files, err := config.Catalog()
+	if err != nil {
+		return nil, err
+	}
+	var sources []Source
+	for _, f := range files {
+		sources = append(sources, Source{File: f.Name, Data: f.Data})
+	}
+	return sources, nil
 }
 
 // ParseCatalog reads catalog files to one checked catalog, sorted by id. A

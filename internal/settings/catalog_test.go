@@ -13,7 +13,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
-	"dryhold/config"
 	"dryhold/internal/catalog"
 	"dryhold/internal/settings"
 )
@@ -23,13 +22,9 @@ func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 func shippedCatalog(t testing.TB) []settings.Source {
 	t.Helper()
-	files, err := config.Catalog()
+	sources, err := settings.Shipped()
 	if err != nil {
 		t.Fatal(err)
-	}
-	var sources []settings.Source
-	for _, f := range files {
-		sources = append(sources, settings.Source{File: f.Name, Data: f.Data})
 	}
 	return sources
 }
