@@ -268,12 +268,14 @@ func (c *Client) keepConnected(ctx context.Context, first chan<- error) {
 			told = err.Error()
 			c.log.Error("the MQTT broker cannot be used; trying again", "broker", c.broker.Host, "error", err)
 		}
+		if l != nil {
+			c.setLink(l) // before Start returns: its caller may publish at once
+		}
 		select {
 		case first <- err:
 		default:
 		}
 		if l != nil {
-			c.setLink(l)
 			select {
 			case <-l.lost:
 			case <-ctx.Done():
