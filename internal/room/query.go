@@ -1,6 +1,7 @@
 package room
 
 import (
+	"iter"
 	"math"
 	"time"
 
@@ -180,6 +181,27 @@ func (l *Ledger) Climate(from, to time.Time) Climate {
 		c.Vapour, c.VapourKnown = unit.Pascal(vapour/damp), true
 	}
 	return c
+}
+
+// Hours visits the hours that begin in a stretch, in order, each with the
+// instant it begins and its slot. No hour is left out: one of which the ledger
+// has no slot, before the first reading or not folded yet, comes as a slot
+// that is unknown from end to end. MeasuredMS and VapourMS say for how much of
+// an hour temperature, and temperature and humidity both, are known. The
+// ledger must not change during the visit.
+func (l *Ledger) Hours(from, to time.Time) iter.Seq2[time.Time, Slot] {
+	return func(yield func(time.Time, Slot) bool) {
+		end := to.UnixMilli()
+		for at := floorHour(from.UnixMilli() + hourMS - 1); at < end; at += hourMS {
+			slot := Slot{UnknownMS: uint32(hourMS)}
+			if i := (at - l.start) / hourMS; at >= l.start && i < int64(len(l.slots)) {
+				slot = l.slots[i]
+			}
+			if !yield(time.UnixMilli(at).UTC(), slot) {
+				return
+			}
+		}
+	}
 }
 
 // OpenSince is the start of the open days: what lies before changes only by

@@ -2,6 +2,7 @@ package room
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -79,4 +80,82 @@ func TestRoomForErrorGrowsWithinTheHour(t *testing.T) {
 	}
 	f("above", half.High-half.Days, whole.High-whole.Days)
 	f("below", half.Days-half.Low, whole.Days-whole.Low)
+}
+
+// TestHours: every hour that begins in the stretch comes once and in order;
+// inside the ledger it is the slot, outside it is unknown.
+func TestHours(t *testing.T) {
+	var readings []Reading
+	for h := 0.25; h <= 6; h += 0.25 {
+		if h > 3 && h < 5.5 { // longer than the stale limit
+			continue
+		}
+		readings = append(readings, reading("a", unit.Temperature, epoch(h), 10+h))
+		if h > 2 {
+			readings = append(readings, reading("a", unit.Humidity, epoch(h), 0.7))
+		}
+	}
+	l := rebuild(t, readings, epoch(6))
+	first, slots := l.Slots()
+	if !first.Equal(epoch(0)) || len(slots) != 6 {
+		t.Fatalf("%d slots from %v", len(slots), first)
+	}
+	f := func(from, to float64, want ...int) {
+		t.Helper()
+		var got []int
+		for at, slot := range l.Hours(epoch(from), epoch(to)) {
+			h := int(at.Sub(epoch(0)) / time.Hour)
+			got = append(got, h)
+			inside := h >= 0 && h < len(slots)
+			if inside && slot != slots[h] || !inside && slot != (Slot{UnknownMS: uint32(hourMS)}) {
+				t.Errorf("hour %d of %g to %g: %+v", h, from, to, slot)
+			}
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%g to %g: hours %v, want %v", from, to, got, want)
+		}
+	}
+	f(-2, 8, -2, -1, 0, 1, 2, 3, 4, 5, 6, 7)
+	f(0, 6, 0, 1, 2, 3, 4, 5)
+	f(1.001, 2.001, 2)
+	f(-0.5, 0.5, 0)
+	f(3, 3)
+	f(4, 2)
+	for at, slot := range l.Hours(epoch(0), epoch(6)) {
+		switch h := int(at.Sub(epoch(0)) / time.Hour); h {
+		case 0:
+			known(t, slot, 45, 0)
+		case 1:
+			known(t, slot, 60, 0)
+		case 2:
+			known(t, slot, 60, 45)
+		case 3, 4:
+			known(t, slot, 0, 0)
+		case 5:
+			known(t, slot, 30, 30)
+		}
+	}
+	n := 0
+	for range l.Hours(epoch(0), epoch(6)) {
+		if n++; n == 2 {
+			break
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d hours visited after the break", n)
+	}
+	for _, slot := range newTestLedger(t).Hours(epoch(0), epoch(3)) {
+		known(t, slot, 0, 0)
+		n++
+	}
+	if n != 5 {
+		t.Errorf("an empty ledger shows %d hours, want 3", n-2)
+	}
+}
+
+func known(t *testing.T, s Slot, temperature, vapour uint32) {
+	t.Helper()
+	if s.MeasuredMS != temperature*60_000 || s.VapourMS != vapour*60_000 {
+		t.Errorf("want temperature for %d and vapour for %d minutes: %+v", temperature, vapour, s)
+	}
 }
