@@ -3,8 +3,12 @@ package lot
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
+	"dryhold/internal/barrier"
 	"dryhold/internal/catalog"
 )
 
@@ -16,6 +20,7 @@ const (
 	Added ChangeKind = "added"
 	Moved ChangeKind = "moved"
 	Ended ChangeKind = "finished"
+	Noted ChangeKind = "noted"
 )
 
 // Change is one fact about a lot: who did what, when. Changes are only ever
@@ -28,8 +33,14 @@ type Change struct {
 	By       string     `json:"by,omitempty"`
 	Packing  *Packing   `json:"packing,omitempty"` // of Added
 	Room     string     `json:"room,omitempty"`    // of Moved
-	Note     string     `json:"note,omitempty"`
+	Note     string     `json:"note,omitempty"`    // of Ended, and the text of Noted
+	// Seal is the state of the seal that a Noted tells; nil when it tells none.
+	Seal *barrier.Seal `json:"seal,omitempty"`
 }
+
+// maxNoteLength is the longest text of a note, characters: a few lines, kept
+// and shown for decades (judgement).
+const maxNoteLength = 500
 
 // oldestYear is that of the earliest pack date taken: older food is not what
 // dryhold is for, and an earlier date is a slip (judgement).
@@ -80,14 +91,17 @@ func (p Packing) checkWords() error {
 	if p.Treatment.Kind != Absorber && capacity != 0 {
 		return Invalid("absorber capacity %g cm3 with treatment %q: the capacity goes with treatment absorber", capacity, p.Treatment.Kind)
 	}
+	if p.Treatment.Kind != Absorber && p.Treatment.MoistureActivated {
+		return Invalid("a moisture-activated absorber with treatment %q: the kind of absorber goes with treatment absorber", p.Treatment.Kind)
+	}
 	return nil
 }
 
 // Book is the fold of all changes: the lots in the order they were added.
 type Book struct{ lots []Lot }
 
-// Lots lists the lots. The slice is a copy; the stays inside are shared and
-// must not be changed.
+// Lots lists the lots. The slice is a copy; the stays and notes inside are
+// shared and must not be changed.
 func (b *Book) Lots() []Lot { return slices.Clone(b.lots) }
 
 // Find gives one lot; the error wraps ErrNotFound.
@@ -122,10 +136,14 @@ func (b *Book) Check(c Change) error {
 	if err != nil {
 		return err
 	}
+	if l.Finished() {
+		return Invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
+	}
+	if c.Kind == Noted {
+		return l.checkNote(c)
+	}
 	last := l.Stays[len(l.Stays)-1]
 	switch {
-	case l.Finished():
-		return Invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
 	case c.At.Before(last.From):
 		return Invalid("lot %s stands in %s since %s: the change at %s is earlier", l.ID, last.Room, last.From.Format(time.RFC3339), c.At.Format(time.RFC3339))
 	case c.At.After(c.Recorded.Add(24 * time.Hour)):
@@ -140,6 +158,59 @@ func (b *Book) Check(c Change) error {
 	return nil
 }
 
+// checkNote reports why a note cannot be taken. Unlike a move it may be dated
+// any time since packing: what was seen in May can be told in July.
+func (l Lot) checkNote(c Change) error {
+	text := strings.TrimSpace(c.Note)
+	unprintable := strings.IndexFunc(text, func(r rune) bool { return !unicode.IsGraphic(r) })
+	switch n := utf8.RuneCountInString(text); {
+	case c.At.Before(l.Packing.PackedAt):
+		return Invalid("lot %s was packed at %s: the note at %s is earlier", l.ID, l.Packing.PackedAt.Format(time.RFC3339), c.At.Format(time.RFC3339))
+	case c.At.After(c.Recorded.Add(24 * time.Hour)):
+		return Invalid("the note at %s is in the future", c.At.Format(time.RFC3339))
+	case text == "" && c.Seal == nil:
+		return Invalid("an empty note: give a text, the state of the seal, or both")
+	case n > maxNoteLength:
+		return Invalid("a note of %d characters: give at most %d", n, maxNoteLength)
+	case !utf8.ValidString(text):
+		return Invalid("the note is not UTF-8: write it as plain text")
+	case unprintable >= 0:
+		r, _ := utf8.DecodeRuneInString(text[unprintable:])
+		return Invalid("the note has the character %U, which cannot be printed: write one line of plain text", r)
+	case c.Seal != nil && !slices.Contains(barrier.Seals(), *c.Seal):
+		return Invalid("unknown seal state %d: it is assumed, verified or failed", uint8(*c.Seal))
+	}
+	return nil
+}
+
+// noted is the lot with one more note, which goes behind those of the same
+// instant. What was handed out of the lot before stays as it is.
+func (l Lot) noted(c Change) Lot {
+	n := Note{At: c.At, By: c.By, Text: strings.TrimSpace(c.Note)}
+	// A date alone stands for its noon, which may be still to come. What was
+	// seen was seen before it was told; else a note of the same morning that
+	// takes it back would be the earlier one, and not count.
+	if n.At.After(c.Recorded) {
+		n.At = c.Recorded
+	}
+	if n.At.Before(l.Packing.PackedAt) { // packed "today", so noon as well
+		n.At = l.Packing.PackedAt
+	}
+	if c.Seal != nil {
+		seen := *c.Seal
+		n.Seal = &seen
+	}
+	i := len(l.Notes)
+	for i > 0 && l.Notes[i-1].At.After(n.At) {
+		i--
+	}
+	l.Notes = slices.Insert(slices.Clone(l.Notes), i, n)
+	if last, any := l.SealNote(); any {
+		l.Seal = *last.Seal
+	}
+	return l
+}
+
 // Apply takes a change that passed Check.
 func (b *Book) Apply(c Change) {
 	switch i := b.index(c.Lot); {
@@ -150,5 +221,7 @@ func (b *Book) Apply(c Change) {
 		b.lots[i].Stays = append(slices.Clone(b.lots[i].Stays), Stay{c.Room, c.At})
 	case c.Kind == Ended:
 		b.lots[i].FinishedAt, b.lots[i].FinishNote = c.At, c.Note
+	case c.Kind == Noted:
+		b.lots[i] = b.lots[i].noted(c)
 	}
 }

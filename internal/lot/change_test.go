@@ -27,7 +27,7 @@ func TestPackingCheck(t *testing.T) {
 	f(with(good(), func(p *Packing) { p.MoistureWB = 0.5 }), "")
 	f(with(good(), func(p *Packing) { p.PackedAt = now.Add(24 * time.Hour) }), "") // today, in a zone ahead
 	f(with(good(), func(p *Packing) { p.PackedAt = time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC) }), "")
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Absorber, 300} }), "")
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber, CapacityCM3: 300} }), "")
 	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: FreezeThaw} }), "")
 
 	f(with(good(), func(p *Packing) { p.Food = "roled-oats" }), `unknown food class "roled-oats": did you mean "rolled-oats"?`)
@@ -42,27 +42,38 @@ func TestPackingCheck(t *testing.T) {
 	f(with(good(), func(p *Packing) { p.NetMassKG = math.NaN() }), "net mass NaN kg of each container: give a mass above 0")
 	f(with(good(), func(p *Packing) { p.NetMassKG = 800 }), "net mass 800 kg does not go into a 2 L PET bottle of 2 L")
 	f(with(good(), func(p *Packing) { p.NetMassKG = math.Inf(1) }), "net mass +Inf kg does not go into a 2 L PET bottle of 2 L")
+	f(with(good(), func(p *Packing) { p.NetMassKG = math.Inf(-1) }), "net mass -Inf kg of each container: give a mass above 0")
 	f(with(good(), func(p *Packing) { p.PackedAt = time.Time{} }), "no pack date: give the day it was packed")
 	f(with(good(), func(p *Packing) { p.PackedAt = now.AddDate(0, 1, 0) }), "pack date 2026-04-16 is in the future")
+	f(with(good(), func(p *Packing) { p.PackedAt = now.Add(24*time.Hour + time.Millisecond) }), "pack date 2026-03-17 is in the future")
 	f(with(good(), func(p *Packing) { p.PackedAt = time.Date(1900, 5, 1, 0, 0, 0, 0, time.UTC) }), "pack date 1900-05-01 is before 1980")
 	f(with(good(), func(p *Packing) { p.MoistureWB = 0.8 }), "moisture 80 % of wet mass: give 0 to 50 %")
 	f(with(good(), func(p *Packing) { p.MoistureWB = 0.555 }), "moisture 55.5 % of wet mass: give 0 to 50 %")
 	f(with(good(), func(p *Packing) { p.MoistureWB = 11.5 }), "moisture 1150 % of wet mass: give 0 to 50 %")
 	f(with(good(), func(p *Packing) { p.MoistureWB = -0.1 }), "moisture -10 % of wet mass: give 0 to 50 %")
 	f(with(good(), func(p *Packing) { p.MoistureWB = math.NaN() }), "moisture NaN % of wet mass: give 0 to 50 %")
+	f(with(good(), func(p *Packing) { p.MoistureWB = math.Inf(1) }), "moisture +Inf % of wet mass: give 0 to 50 %")
+	f(with(good(), func(p *Packing) { p.MoistureWB = math.Inf(-1) }), "moisture -Inf % of wet mass: give 0 to 50 %")
 	f(with(good(), func(p *Packing) { p.Room = "" }), "no room: say where the lot stands")
 	f(with(good(), func(p *Packing) { p.Treatment.Kind = "salt" }), `unknown treatment "salt": it is one of none, absorber, freeze-thaw`)
 	f(with(good(), func(p *Packing) { p.Treatment.Kind = "" }), `unknown treatment "": it is one of none, absorber, freeze-thaw`)
 	f(with(good(), func(p *Packing) { p.Shading = "attic" }), `unknown shading "attic": it is one of open-shelf, boxed, dark-room`)
 	const capacity = "absorber capacity %s cm3: give the rated oxygen capacity of the packets in one container, up to 20000 cm3"
 	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber} }), Invalid(capacity, "0").Error())
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Absorber, -300} }), Invalid(capacity, "-300").Error())
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Absorber, 20_001} }), Invalid(capacity, "20001").Error())
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Absorber, math.NaN()} }), Invalid(capacity, "NaN").Error())
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{FreezeThaw, 300} }),
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber, CapacityCM3: -300} }), Invalid(capacity, "-300").Error())
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber, CapacityCM3: 20_001} }), Invalid(capacity, "20001").Error())
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber, CapacityCM3: math.NaN()} }), Invalid(capacity, "NaN").Error())
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: Absorber, CapacityCM3: math.Inf(1)} }), Invalid(capacity, "+Inf").Error())
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: FreezeThaw, CapacityCM3: 300} }),
 		`absorber capacity 300 cm3 with treatment "freeze-thaw": the capacity goes with treatment absorber`)
-	f(with(good(), func(p *Packing) { p.Treatment = Treatment{NoTreatment, math.NaN()} }),
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: NoTreatment, CapacityCM3: math.NaN()} }),
 		`absorber capacity NaN cm3 with treatment "none": the capacity goes with treatment absorber`)
+	moist := Treatment{Kind: Absorber, CapacityCM3: 300, MoistureActivated: true}
+	f(with(good(), func(p *Packing) { p.Treatment = moist }), "")
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: NoTreatment, MoistureActivated: true} }),
+		`a moisture-activated absorber with treatment "none": the kind of absorber goes with treatment absorber`)
+	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: FreezeThaw, MoistureActivated: true} }),
+		`a moisture-activated absorber with treatment "freeze-thaw": the kind of absorber goes with treatment absorber`)
 }
 
 // added, moved and ended are changes told when they happen.

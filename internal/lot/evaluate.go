@@ -19,9 +19,9 @@ type Rooms interface {
 	Plan(room string) unit.Celsius
 }
 
-// unknownSpread is how far the temperature of an unknown stretch may lie on
+// UnknownSpread is how far the temperature of an unknown stretch may lie on
 // either side of plan storage, K (judgement).
-const unknownSpread = 10
+const UnknownSpread = 10
 
 // Range is a likely value between a low and a high one.
 type Range struct{ Low, Likely, High float64 }
@@ -146,7 +146,7 @@ func (v Evaluator) exposure(e room.Exposure, in string, ea unit.KJPerMol) Range 
 	if e.Unknown > 0 {
 		d, plan := e.Unknown.Hours()/24, v.Rooms.Plan(in)
 		at := func(t unit.Celsius) float64 { return d * kinetics.AccelerationFactor(ea, t, room.Reference) }
-		r = r.add(Range{at(plan - unknownSpread), at(plan), at(plan + unknownSpread)})
+		r = r.add(Range{at(plan - UnknownSpread), at(plan), at(plan + UnknownSpread)})
 	}
 	return r
 }

@@ -45,7 +45,7 @@ func wheat() Lot { return lotOf(with(good(), func(p *Packing) { p.Food = "hard-w
 func oats(capacity float64) Lot {
 	return lotOf(with(good(), func(p *Packing) {
 		if capacity > 0 {
-			p.Treatment = Treatment{Absorber, capacity}
+			p.Treatment = Treatment{Kind: Absorber, CapacityCM3: capacity}
 		}
 	}))
 }

@@ -5,7 +5,10 @@ package lot
 
 import (
 	"fmt"
+	"slices"
 	"time"
+
+	"dryhold/internal/barrier"
 )
 
 // TreatmentKind is what was done against insects and oxygen at packing.
@@ -24,6 +27,11 @@ type Treatment struct {
 	// CapacityCM3 is the rated oxygen capacity of the absorber in each
 	// container, cm3; zero unless Kind is Absorber.
 	CapacityCM3 float64 `json:"capacity_cm3,omitempty"`
+	// MoistureActivated says that the absorber takes its water from the food,
+	// and in a dry one delivers a small part of its rating. False, and always
+	// so unless Kind is Absorber, is the self-activated kind, which brings its
+	// own: that for dry staples.
+	MoistureActivated bool `json:"moisture_activated,omitempty"`
 }
 
 // Shading is how light reaches the lot.
@@ -74,18 +82,44 @@ type Stay struct {
 	From time.Time `json:"from"`
 }
 
+// Note is what the keeper saw of a lot: a line of text, the state of its seal,
+// or both.
+type Note struct {
+	At   time.Time `json:"at"` // when it was seen
+	By   string    `json:"by,omitempty"`
+	Text string    `json:"text,omitempty"`
+	// Seal is the state seen; nil when the note is of something else.
+	Seal *barrier.Seal `json:"seal,omitempty"`
+}
+
 // Lot is one packing of one food in one container class, as its changes left
 // it.
 type Lot struct {
-	ID         string    `json:"id"`
-	Packing    Packing   `json:"packing"`
-	Stays      []Stay    `json:"stays"` // in order of From; the first at PackedAt
-	FinishedAt time.Time `json:"finished_at,omitzero"`
-	FinishNote string    `json:"finish_note,omitempty"`
+	ID      string  `json:"id"`
+	Packing Packing `json:"packing"`
+	Stays   []Stay  `json:"stays"` // in order of From; the first at PackedAt
+	// Seal is the state by the last note that tells one, and Assumed until
+	// then. It holds for every container of the lot and for the whole time
+	// since packing: a seal found leaking is taken to have leaked from the
+	// start, since nobody saw when it began (judgement, the cautious side).
+	Seal       barrier.Seal `json:"seal"`
+	Notes      []Note       `json:"notes,omitempty"` // in order of At, then as told
+	FinishedAt time.Time    `json:"finished_at,omitzero"`
+	FinishNote string       `json:"finish_note,omitempty"`
 }
 
 // Room is the room the lot stands in, or stood in last.
 func (l Lot) Room() string { return l.Stays[len(l.Stays)-1].Room }
+
+// SealNote is the note that Seal follows; false when none tells of the seal.
+func (l Lot) SealNote() (Note, bool) {
+	for _, n := range slices.Backward(l.Notes) {
+		if n.Seal != nil {
+			return n, true
+		}
+	}
+	return Note{}, false
+}
 
 // Finished reports whether the lot was eaten, given away or thrown out.
 func (l Lot) Finished() bool { return !l.FinishedAt.IsZero() }

@@ -13,7 +13,7 @@ func TestMoistFoodWithAbsorberIsCautioned(t *testing.T) {
 			t.Errorf("%+v at %g: caution %q, want %q", treatment, moisture, got, want)
 		}
 	}
-	absorber := Treatment{Absorber, 300}
+	absorber := Treatment{Kind: Absorber, CapacityCM3: 300}
 	f(absorber, 0, "") // not measured
 	f(absorber, 0.08, "")
 	f(absorber, 0.10, "") // models section 13: about 10 % or less

@@ -78,20 +78,20 @@ func TestAtmosphere(t *testing.T) {
 	}
 	f("rolled-oats", "pet-2l", Treatment{Kind: NoTreatment}, Atmosphere{Why: "no absorber", NeedCM3: oats, WithMarginCM3: oatsMargin})
 	f("rolled-oats", "pet-2l", Treatment{Kind: FreezeThaw}, Atmosphere{Why: "no absorber"})
-	f("sugar", "pet-2l", Treatment{Absorber, 300}, Atmosphere{Why: "an absorber does not go with this food: it turns to a block"})
-	f("rolled-oats", "paper-sack", Treatment{Absorber, 5000}, Atmosphere{Why: "the container does not hold low oxygen"})
+	f("sugar", "pet-2l", Treatment{Kind: Absorber, CapacityCM3: 300}, Atmosphere{Why: "an absorber does not go with this food: it turns to a block"})
+	f("rolled-oats", "paper-sack", Treatment{Kind: Absorber, CapacityCM3: 5000}, Atmosphere{Why: "the container does not hold low oxygen"})
 	// 100 of 298.9 cm3 taken from 20.9 %: 20.9 x 198.9/298.9 = 13.9 %.
-	f("rolled-oats", "pet-2l", Treatment{Absorber, 100},
+	f("rolled-oats", "pet-2l", Treatment{Kind: Absorber, CapacityCM3: 100},
 		Atmosphere{Why: "absorber too small: 100 of 299 cm3, oxygen rests at about 14 %", NeedCM3: oats, WithMarginCM3: oatsMargin})
 	held := Atmosphere{
 		LowOxygen: true, Until: day(1000), UntilEarly: day(700), UntilLate: day(1500), NeedCM3: oats, WithMarginCM3: oatsMargin,
 		Why: "absorber of 400 cm3 for 299 cm3 enclosed; holds until about 2028-12",
 	}
-	f("rolled-oats", "pet-2l", Treatment{Absorber, 400}, held)
+	f("rolled-oats", "pet-2l", Treatment{Kind: Absorber, CapacityCM3: 400}, held)
 	held.Why = "absorber of 300 cm3 for 299 cm3 enclosed; holds until about 2028-12; below the usual margin of 20 % (359 cm3)"
-	f("rolled-oats", "pet-2l", Treatment{Absorber, 300}, held)
+	f("rolled-oats", "pet-2l", Treatment{Kind: Absorber, CapacityCM3: 300}, held)
 	held.Why = "absorber of 299 cm3 for 299 cm3 enclosed; holds until about 2028-12; below the usual margin of 20 % (359 cm3)"
-	f("rolled-oats", "pet-2l", Treatment{Absorber, oats}, held) // exactly enough is enough
+	f("rolled-oats", "pet-2l", Treatment{Kind: Absorber, CapacityCM3: oats}, held) // exactly enough is enough
 }
 
 func TestDaysFitADuration(t *testing.T) {

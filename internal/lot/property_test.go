@@ -74,7 +74,7 @@ func drawLot(t *rapid.T, asOf time.Time) Lot {
 	p.Food = rapid.SampledFrom(pantry().FoodIDs()).Draw(t, "food")
 	p.Container = rapid.SampledFrom(pantry().ContainerIDs()).Draw(t, "container")
 	if rapid.Bool().Draw(t, "absorber") {
-		p.Treatment = Treatment{Absorber, rapid.Float64Range(50, 6000).Draw(t, "capacity")}
+		p.Treatment = Treatment{Kind: Absorber, CapacityCM3: rapid.Float64Range(50, 6000).Draw(t, "capacity")}
 	}
 	p.Room = rapid.SampledFrom([]string{"cellar", "loft"}).Draw(t, "room")
 	l := lotOf(p)
