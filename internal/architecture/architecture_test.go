@@ -36,7 +36,7 @@ var rings = map[string]ring{
 	"internal/climate": core, "internal/kinetics": core, "internal/thermal": core,
 	"internal/catalog": core, "internal/room": core, "internal/lot": core,
 	"internal/alarm": core, "internal/engine": core,
-	"internal/sorption": core, "internal/barrier": core,
+	"internal/sorption": core, "internal/barrier": core, "internal/course": core,
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"config":        codec,
 	"internal/wire": codec, "internal/settings": codec,

@@ -1,0 +1,272 @@
+package course
+
+import (
+	"math"
+	"sort"
+	"time"
+
+	"dryhold/internal/barrier"
+	"dryhold/internal/climate"
+	"dryhold/internal/lot"
+	"dryhold/internal/unit"
+)
+
+const (
+	// lately is the stretch whose mean is taken as present conditions.
+	lately = 30 * 24 * time.Hour
+	// horizon is how far ahead an end is looked for, days.
+	horizon = 100 * 365.25
+)
+
+// Levels are the oxygen fractions whose passing is dated.
+func Levels() []float64 { return []float64{0.01, 0.02, 0.05} }
+
+// Outlook is what comes if things stay as they are. The dates of water and
+// oxygen hold under present conditions, the means of the last 30 days in the
+// lot's room; the end holds at plan storage from now on, in air as humid as
+// now.
+type Outlook struct {
+	Temperature      unit.Celsius // of present conditions
+	TemperatureKnown bool         // else plan storage
+	Humidity         unit.RH
+	HumidityKnown    bool // else the room's damp limit
+
+	Amber, Red Passing // water activity rising to the food's lines
+	Spent      Passing // the absorber's end; Never without one
+	Oxygen     []Passing
+
+	// End is when the first mode reaches its limit or the water activity the
+	// red line, with its 10 to 90 % band; zero beyond 100 years.
+	EndEarly, End, EndLate time.Time
+	// EndBy names that mode, or the food's Limit of water activity.
+	EndBy string
+}
+
+// Passing is when something is passed.
+type Passing struct {
+	Level float64
+	Past  bool      // it is past already
+	At    time.Time // zero when Past, or never under these conditions
+}
+
+// Outlook looks ahead from a course. What is finished has none.
+func (f *Follower) Outlook(c Course, l lot.Lot) (Outlook, error) {
+	s, err := f.subject(l)
+	if err != nil {
+		return Outlook{}, err
+	}
+	o := Outlook{}
+	in := l.Room()
+	mean := f.rooms.Mean(in, c.At.Add(-lately), c.At)
+	o.Temperature, o.TemperatureKnown = mean.Temp, mean.TempKnown
+	if !mean.TempKnown {
+		o.Temperature = f.rooms.Plan(in)
+	}
+	o.Humidity, o.HumidityKnown = climate.RelativeHumidity(o.Temperature, mean.Vapour), mean.VapourKnown
+	if !mean.VapourKnown {
+		o.Humidity = f.rooms.Damp(in)
+	}
+	now := s.around(o.Temperature, climate.VapourPressure(o.Temperature, o.Humidity))
+	o.Amber = now.water(&c, likely, s.food.Amber.Likely)
+	o.Red = now.water(&c, likely, s.food.Red.Likely)
+	now.gas(&c, &o)
+	plan := f.rooms.Plan(in)
+	f.end(c, s.around(plan, climate.VapourPressure(plan, o.Humidity)), &o)
+	return o, nil
+}
+
+// around is a lot in constant surroundings.
+type around struct {
+	*subject
+	temp   unit.Celsius
+	vapour unit.Pascal
+}
+
+func (s *subject) around(t unit.Celsius, vapour unit.Pascal) around { return around{s, t, vapour} }
+
+// water is when the water activity of a track rises to a line.
+func (a around) water(c *Course, track int, line float64) Passing {
+	in := &c.inside[track]
+	p := Passing{Level: line, Past: in.aw >= line}
+	if p.Past || a.food.Isotherm == nil {
+		return p
+	}
+	if d, ok := a.store(track, in.aw, a.temp, a.vapour).Reaches(line, in.water, a.temp, a.vapour); ok {
+		p.At = after(c.At, float64(d))
+	}
+	return p
+}
+
+// gas dates the absorber's end and the passing of the oxygen levels.
+func (a around) gas(c *Course, o *Outlook) {
+	in := &c.inside[likely]
+	surroundings := barrier.Surroundings{Core: a.temp, Activity: in.aw, Outside: airOxygen}
+	gas := a.subject.gas[likely]
+	if gas.Absorber.Rated > 0 {
+		o.Spent = Passing{Past: in.gas.Left <= 0}
+		if d, ok := gas.Spent(in.gas, surroundings); ok && !o.Spent.Past {
+			o.Spent.At = after(c.At, float64(d))
+		}
+	}
+	for _, level := range Levels() {
+		p := Passing{Level: level}
+		d, ok := gas.Passes(level, in.gas, surroundings)
+		switch {
+		case !a.container.Sealed || ok && d <= 0:
+			p.Past = true
+		case ok:
+			p.At = after(c.At, float64(d))
+		}
+		o.Oxygen = append(o.Oxygen, p)
+	}
+}
+
+// knot is the progress of the modes at an instant ahead.
+type knot struct {
+	days   float64 // from now
+	curves []curve
+	likely []float64 // consumed
+	damp   [tracks]bool
+}
+
+// end looks for the end of the lot at plan storage: steps that grow with the
+// time ahead, on all tracks, and between them a straight line.
+func (f *Follower) end(c Course, plan around, o *Outlook) {
+	knots := f.ahead(c, plan)
+	o.EndEarly, o.End, o.EndLate = time.Time{}, time.Time{}, time.Time{}
+	days := horizon
+	for i := range plan.food.Modes {
+		if m := &plan.food.Modes[i]; !m.Nutrient {
+			if d := crossing(knots, func(k *knot) float64 { return k.likely[i] - 1 }); d < days {
+				days, o.EndBy = d, m.Name
+			}
+		}
+	}
+	var damp [tracks]float64
+	for t := range tracks {
+		damp[t] = first(knots, func(k *knot) bool { return k.damp[t] })
+	}
+	if damp[likely] < days {
+		days, o.EndBy = damp[likely], plan.food.Limit
+	}
+	failure, v := plan.failure(), f.luck.vessel(plan.food.ID)
+	ends := make([]float64, Draws)
+	for d := range ends {
+		at := v.place(d, failure)
+		ends[d] = min(horizon, damp[at.track()])
+		for i := range plan.food.Modes {
+			m := &plan.food.Modes[i]
+			if m.Nutrient {
+				continue
+			}
+			t := f.luck.of(plan.food.ID, m)
+			ends[d] = min(ends[d], crossing(knots, func(k *knot) float64 { return k.curves[i].consumed(m, t, d, at, c.dose) - 1 }))
+		}
+	}
+	r := band(ends, days)
+	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
+}
+
+// track is the track nearest to a place.
+func (p place) track() int {
+	switch {
+	case p.failed:
+		return failed
+	case p.water < -edge/2:
+		return tight
+	case p.water > edge/2:
+		return loose
+	}
+	return likely
+}
+
+// ahead follows a course at plan storage until every mode is well past its
+// limit.
+func (f *Follower) ahead(c Course, plan around) []knot {
+	modes := append([]progress(nil), c.modes...)
+	c.modes = modes
+	knots := f.knots[:0]
+	days := 0.0
+	for {
+		if len(knots) == cap(knots) {
+			knots = append(knots, knot{})
+		} else {
+			knots = knots[:len(knots)+1]
+		}
+		k := &knots[len(knots)-1]
+		if done := k.set(&c, plan, days); done || days >= horizon {
+			break
+		}
+		step := max(7, days/20)
+		for i := range plan.exposed {
+			x := exposed{}
+			x.hold(plan.food.Modes[i].Ea, step, plan.temp)
+			x.bounds = lot.Range{Low: x.likely, Likely: x.likely, High: x.likely}
+			plan.exposed[i] = x
+		}
+		c.core = plan.temp
+		c.carry(plan.subject, plan.vapour, unit.Days(step))
+		days += step
+	}
+	f.knots = knots
+	return knots
+}
+
+// set takes the progress of a course; done says that no draw is likely to
+// have life left.
+func (k *knot) set(c *Course, plan around, days float64) (done bool) {
+	k.days, k.curves, k.likely = days, k.curves[:0], k.likely[:0]
+	done = true
+	for i := range c.modes {
+		m := &plan.food.Modes[i]
+		k.curves = append(k.curves, c.modes[i].curve())
+		k.likely = append(k.likely, c.modes[i].consumed(m, c.dose))
+		// Every draw has ended when even a long life is over, with room for
+		// the other constants.
+		done = done && (m.Nutrient || k.likely[i]*m.Life.Likely/m.Life.High > 4)
+	}
+	for t := range tracks {
+		k.damp[t] = plan.food.Red.Likely > 0 && c.inside[t].aw >= plan.food.Red.Likely
+	}
+	return done
+}
+
+// crossing is when a rising function of the knots passes 0, in days; the
+// horizon if it does not.
+func crossing(knots []knot, f func(*knot) float64) float64 {
+	i := sort.Search(len(knots), func(i int) bool { return f(&knots[i]) >= 0 })
+	switch i {
+	case 0:
+		return 0
+	case len(knots):
+		return horizon
+	}
+	a, b := f(&knots[i-1]), f(&knots[i])
+	return knots[i-1].days + (knots[i].days-knots[i-1].days)*a/(a-b)
+}
+
+// first is the first knot for which a condition holds, in days.
+func first(knots []knot, f func(*knot) bool) float64 {
+	for i := range knots {
+		if f(&knots[i]) {
+			return knots[i].days
+		}
+	}
+	return math.Inf(1)
+}
+
+func within(at time.Time, days float64) time.Time {
+	if days >= horizon {
+		return time.Time{}
+	}
+	return after(at, days)
+}
+
+// after adds days to an instant, zero where that is out of sight.
+func after(at time.Time, days float64) time.Time {
+	if !(days < 10*horizon) {
+		return time.Time{}
+	}
+	whole := math.Floor(days)
+	return at.AddDate(0, 0, int(whole)).Add(time.Duration((days - whole) * 24 * float64(time.Hour)))
+}
