@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/barrier"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
@@ -56,6 +57,11 @@ func (a *App) MoveLot(ctx context.Context, id, to string, at time.Time, by strin
 // FinishLot implements web.Actions.
 func (a *App) FinishLot(ctx context.Context, id string, at time.Time, note, by string) error {
 	return a.submit(ctx, &edit{change: &lot.Change{Kind: lot.Ended, Lot: id, At: at, Note: note, By: by}})
+}
+
+// NoteLot implements web.Actions.
+func (a *App) NoteLot(ctx context.Context, id string, seal *barrier.Seal, note string, at time.Time, by string) error {
+	return a.submit(ctx, &edit{change: &lot.Change{Kind: lot.Noted, Lot: id, Seal: seal, Note: note, At: at, By: by}})
 }
 
 // Acknowledge implements web.Actions.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
@@ -50,6 +51,15 @@ type (
 		At   time.Time `json:"at,omitzero"` // now when left out
 		Note string    `json:"note,omitempty"`
 		By   string    `json:"by"`
+	}
+	// NoteLot is the body of POST /api/v1/lots/{id}/note, answered 204. It
+	// has a seal (assumed, verified or failed), a note of at most 500
+	// characters, or both.
+	NoteLot struct {
+		Seal *barrier.Seal `json:"seal,omitempty"`
+		Note string        `json:"note,omitempty"`
+		At   time.Time     `json:"at,omitzero"` // now when left out
+		By   string        `json:"by"`
 	}
 	// Acknowledge is the body of POST /api/v1/alarms/acknowledge, answered
 	// 204. By must not be empty.
@@ -168,6 +178,19 @@ func (s *server) postFinish(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.done(w, r, "finish the lot", s.Actions.FinishLot(r.Context(), r.PathValue("id"), s.orNow(body.At), body.Note, body.By))
+}
+
+func (s *server) postNote(w http.ResponseWriter, r *http.Request) {
+	var body NoteLot
+	no := readJSON(w, r, &body)
+	if no == nil {
+		no = personal(body.By, body.Note)
+	}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
+	}
+	s.done(w, r, "note what was seen of the lot", s.Actions.NoteLot(r.Context(), r.PathValue("id"), body.Seal, body.Note, s.orNow(body.At), body.By))
 }
 
 func (s *server) postAcknowledge(w http.ResponseWriter, r *http.Request) {

@@ -95,6 +95,10 @@ func TestEditsReachActions(t *testing.T) {
 		"move white-rice-1 to loft at 2026-07-01T08:00:00Z by Mara")
 	f("/api/v1/lots/white-rice-1/move", `{"room":"loft","by":"Mara"}`, 204, "move white-rice-1 to loft at 2026-07-14T12:30:00Z by Mara")
 	f("/api/v1/lots/a%2Fb/finish", `{"note":"eaten","by":"Mara"}`, 204, "finish a/b at 2026-07-14T12:30:00Z by Mara: eaten")
+	f("/api/v1/lots/white-rice-1/note", `{"seal":"verified","note":"bottle buckled in: seal holding","at":"2026-07-01T10:00:00+02:00","by":"Mara"}`, 204,
+		`note of white-rice-1 at 2026-07-01T08:00:00Z by Mara: seal verified, "bottle buckled in: seal holding"`)
+	f("/api/v1/lots/a%2Fb/note", `{"note":"label faded","by":"Mara"}`, 204, `note of a/b at 2026-07-14T12:30:00Z by Mara: seal nothing, "label faded"`)
+	f("/api/v1/lots/x/note", `{"seal":"assumed"}`, 204, `note of x at 2026-07-14T12:30:00Z by : seal assumed, ""`)
 	f("/api/v1/alarms/acknowledge", `{"kind":"silent","room":"loft","sensor":"loft-1","by":"Mara","note":"battery"}`, 204,
 		"acknowledge silent/loft/loft-1 by Mara: battery")
 }
@@ -108,7 +112,7 @@ func TestEditsRefused(t *testing.T) {
 			t.Errorf("a refused body reached Actions: %q", calls)
 		}
 	}
-	paths := []string{"/api/v1/lots", "/api/v1/lots/x/move", "/api/v1/lots/x/finish", "/api/v1/alarms/acknowledge"}
+	paths := []string{"/api/v1/lots", "/api/v1/lots/x/move", "/api/v1/lots/x/finish", "/api/v1/lots/x/note", "/api/v1/alarms/acknowledge"}
 	for _, path := range paths {
 		f(path, ``, 400, "JSON")
 		f(path, `[]`, 400, "JSON")
@@ -123,6 +127,11 @@ func TestEditsRefused(t *testing.T) {
 	}
 	f("/api/v1/lots", `{"by":"`+strings.Repeat("x", maxName+1)+`"}`, 422, "by:")
 	f("/api/v1/lots/x/finish", `{"note":"`+strings.Repeat("x", maxNote+1)+`"}`, 422, "note:")
+	f("/api/v1/lots/x/note", `{"note":"`+strings.Repeat("x", maxNote+1)+`"}`, 422, "note:")
+	f("/api/v1/lots/x/note", `{"by":"`+strings.Repeat("x", maxName+1)+`"}`, 422, "by:")
+	f("/api/v1/lots/x/note", `{"seal":"holding"}`, 400, `unknown seal state "holding": it is assumed, verified or failed`)
+	f("/api/v1/lots/x/note", `{"seal":""}`, 400, `unknown seal state "": it is assumed, verified or failed`)
+	f("/api/v1/lots/x/note", `{"seal":1}`, 400, "seal")
 	f("/api/v1/alarms/acknowledge", `{"kind":"warm","by":"Mara"}`, 422, "room")
 	f("/api/v1/alarms/acknowledge", `{"kind":"warm","room":"loft"}`, 422, "by:")
 	f("/api/v1/alarms/acknowledge", `{"kind":"warm","room":"loft","by":"  "}`, 422, "by:")
@@ -146,6 +155,7 @@ func TestErrorsOfActions(t *testing.T) {
 		k.err = err
 		for _, c := range [][2]string{
 			{"/api/v1/lots", riceBody}, {"/api/v1/lots/x/move", `{"room":"loft"}`}, {"/api/v1/lots/x/finish", `{}`},
+			{"/api/v1/lots/x/note", `{"seal":"failed"}`},
 			{"/api/v1/alarms/acknowledge", `{"kind":"warm","room":"loft","by":"Mara"}`},
 		} {
 			log.Reset()
@@ -254,19 +264,20 @@ func TestWrongPathOrMethod(t *testing.T) {
 	f("DELETE", "/api/v1/lots/x", 405, "GET, HEAD")
 	f("PUT", "/api/v1/lots", 405, "GET, HEAD, POST")
 	f("GET", "/api/v1/lots/x/move", 405, "POST")
+	f("GET", "/api/v1/lots/x/note", 405, "POST")
 	f("GET", "/api/v1/alarms/acknowledge", 405, "POST")
 }
 
 // Whatever comes in a body, the answer is a whole problem or a success, and
 // nothing panics.
 func FuzzBodies(f *testing.F) {
-	for _, seed := range []string{riceBody, `{}`, `{"by":"Mara","room":"loft"}`, `{"kind":"warm","room":"loft","by":"M"}`,
+	for _, seed := range []string{riceBody, `{}`, `{"by":"Mara","room":"loft"}`, `{"seal":"verified","note":"holds"}`, `{"seal":null}`, `{"kind":"warm","room":"loft","by":"M"}`,
 		`null`, `[[[[[[`, `{"at":"yesterday"}`, `{"count":1e999}`, `{"net_mass_kg":-0}`, "\x00", `{"by":"\ud800"}`} {
 		f.Add([]byte(seed))
 	}
 	h, _ := house(f, larchHouse(), nil)
 	f.Fuzz(func(t *testing.T, body []byte) {
-		for _, path := range []string{"/api/v1/lots", "/api/v1/lots/x/move", "/api/v1/lots/x/finish", "/api/v1/alarms/acknowledge"} {
+		for _, path := range []string{"/api/v1/lots", "/api/v1/lots/x/move", "/api/v1/lots/x/finish", "/api/v1/lots/x/note", "/api/v1/alarms/acknowledge"} {
 			res := ask(t, h, http.MethodPost, path, string(body))
 			switch res.StatusCode {
 			case 201, 204:

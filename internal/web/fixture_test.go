@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
@@ -142,6 +143,14 @@ func (k *keeper) MoveLot(_ context.Context, id, room string, at time.Time, by st
 
 func (k *keeper) FinishLot(_ context.Context, id string, at time.Time, note, by string) error {
 	return k.note("finish %s at %s by %s: %s", id, at.Format(time.RFC3339), by, note)
+}
+
+func (k *keeper) NoteLot(_ context.Context, id string, seal *barrier.Seal, note string, at time.Time, by string) error {
+	seen := "nothing"
+	if seal != nil {
+		seen = seal.String()
+	}
+	return k.note("note of %s at %s by %s: seal %s, %q", id, at.Format(time.RFC3339), by, seen, note)
 }
 
 func (k *keeper) Acknowledge(_ context.Context, key alarm.Key, by, note string) error {

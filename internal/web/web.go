@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
@@ -26,6 +27,9 @@ type Actions interface {
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
+	// NoteLot keeps what was seen of a lot: a text, the state of its seal (nil
+	// when the note is of something else), or both.
+	NoteLot(ctx context.Context, id string, seal *barrier.Seal, note string, at time.Time, by string) error
 	Acknowledge(ctx context.Context, key alarm.Key, by, note string) error
 }
 
@@ -87,6 +91,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}", methods{http.MethodGet: s.getLot})
 	route(mux, "/api/v1/lots/{id}/move", methods{http.MethodPost: s.postMove})
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
+	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
