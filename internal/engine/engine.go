@@ -55,6 +55,7 @@ type roomState struct {
 	rules      map[alarm.Kind]alarm.Rule
 	latest     []latest          // sorted by sensor, then quantity
 	conditions []alarm.Condition // sorted by key
+	mould      mouldCourse       // up to the open days
 }
 
 type latest struct {
@@ -239,6 +240,7 @@ func (rs *roomState) hear(r room.Reading) bool {
 // instant, or when the lots now need other exposures, it starts from nothing.
 func (e *Engine) Restart(f Refold) (from time.Time) {
 	rs := e.room(f.Room)
+	rs.mould = mouldCourse{}
 	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.fold.Keys()) {
 		rs.ledger = room.NewLedger(e.fold, e.cfg.Stale)
 		return time.UnixMilli(0).UTC()

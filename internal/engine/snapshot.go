@@ -84,6 +84,12 @@ type RoomView struct {
 	Coverage24h  float64 `json:"coverage_24h_fraction"`
 	LightDose30d float64 `json:"light_dose_30d_lux_hours"`
 	LotCount     int     `json:"lots"`
+	// Mould index of the surfaces of the room; none while its humidity was
+	// never known. MouldCaveat belongs beside it.
+	Mould []MouldView `json:"mould"`
+	// GrowthNow is how fast mould spreads on a dirty surface at the present
+	// temperature and humidity; empty where it does not, or is not known to.
+	GrowthNow string `json:"mould_growth_now,omitempty"`
 }
 
 // SensorView is one sensor now.

@@ -93,6 +93,7 @@ func (e *Engine) roomView(rs *roomState, now time.Time) RoomView {
 			v.DewPoint = Value{true, float64(d), v.Humidity.At}
 		}
 	}
+	v.Mould, v.GrowthNow = rs.mouldViews(now, e.cfg.Stale), growthNow(v.Temperature, v.Humidity)
 	if t, ok := rs.ledger.MeanKinetic(now.Add(-month), now); ok {
 		v.MeanKinetic = Value{true, float64(t), rs.ledger.Settled()}
 	}
