@@ -52,8 +52,8 @@ func (p *parse) broker(n ast.Node) {
 		p.at(address, "broker has both embedded and url: keep the one that is used")
 	case address != nil:
 		b.Embedded = nil
-		if secrets && b.URL != "" && !strings.HasPrefix(b.URL, "tls:") && !strings.HasPrefix(b.URL, "wss:") {
-			p.at(address, "ca_file, cert_file and key_file need a url with tls or wss, this one is not encrypted")
+		if scheme, _, _ := strings.Cut(b.URL, ":"); secrets && unencrypted(strings.ToLower(scheme)) {
+			p.at(address, "ca_file, cert_file and key_file need an encrypted url, this one is not: write mqtts://host:8883")
 		}
 	case secrets || b.UsernameFile != "" || b.PasswordFile != "":
 		p.at(n, "credentials directly under broker belong to a url: give one, or put username_file and password_file under embedded")
@@ -73,27 +73,99 @@ func (p *parse) embedded(n ast.Node) {
 	}
 }
 
+// urlRemedy ends every message about the broker's address. None of them shows
+// the address as written where that may hold a password.
+const urlRemedy = "write mqtt://host:1883 or mqtts://host:8883"
+
+// unencrypted reports a scheme without TLS, and encrypted one with it, as
+// package intake takes them.
+func unencrypted(scheme string) bool { return scheme == "mqtt" || scheme == "tcp" }
+func encrypted(scheme string) bool   { return scheme == "mqtts" || scheme == "tls" || scheme == "ssl" }
+
+// brokerURL reads the address of a broker: what package intake takes, and of
+// that only ports that exist.
 func (p *parse) brokerURL(n ast.Node) string {
 	raw := p.text(n, "url")
 	if raw == "" {
 		return ""
 	}
 	u, err := url.Parse(raw)
-	schemes := []string{"tcp", "tls", "ws", "wss"}
 	switch {
 	case err != nil:
-		// Without the text of it, which may hold a password.
-		p.at(n, "url cannot be read: write for example tls://hearth.lan:8883")
-	case !slices.Contains(schemes, u.Scheme):
-		p.at(n, "url begins with %q%s", u.Scheme, hint(u.Scheme, schemes))
+		p.at(n, "url cannot be read: %s", urlRemedy)
+	case u.Hostname() == "":
+		p.at(n, "url has no scheme or no host: %s", urlRemedy)
+	case !unencrypted(u.Scheme) && !encrypted(u.Scheme):
+		p.at(n, "url begins with %q, which is not spoken here: %s", u.Scheme, urlRemedy)
 	case u.User != nil:
 		p.at(n, "url holds credentials: put them in files and name them in username_file and password_file")
-	case u.Hostname() == "" || !port(u.Port()):
-		p.at(n, "url %q needs host and port: write for example tls://hearth.lan:8883", raw)
+	case strings.Trim(u.Path, "/") != "" || u.RawQuery != "":
+		p.at(n, "url has more than host and port: leave out what follows them, %s", urlRemedy)
+	case strings.HasSuffix(u.Host, ":") || u.Port() != "" && (!port(u.Port()) || strings.Trim(u.Port(), "0") == ""):
+		p.at(n, "url %q has no port from 1 to 65535: %s", raw, urlRemedy)
 	default:
 		return raw
 	}
 	return ""
+}
+
+// host reads a name under which browsers reach the page. It is kept in the
+// form in which a browser sends it, without the port, which does not count.
+func (p *parse) host(n ast.Node) {
+	raw := p.text(n, "a host")
+	if raw == "" {
+		return
+	}
+	h := &p.s.HTTP
+	name := hostName(raw)
+	switch {
+	case strings.Contains(raw, "://"):
+		p.at(n, "host %q is a URL: write the name alone, for example hearth.lan", raw)
+	case name == "":
+		p.at(n, "host %q is not the name or IP address of a machine: write for example hearth.lan or 192.168.1.5", raw)
+	case slices.Contains(h.Hosts, name):
+		p.at(n, "host %q is listed a second time (a port makes no difference): keep one", name)
+	default:
+		h.Hosts = append(h.Hosts, name)
+	}
+}
+
+// hostName is the host of a name or IP address with or without port, in lower
+// case, or "" when it is none. Letters beyond ASCII must be in the form in
+// which they are sent (xn--, RFC 5891).
+func hostName(s string) string {
+	addr, err := netip.ParseAddr(s)
+	for _, withPort := range []string{s, s + ":0"} { // the latter for [::1]
+		if err != nil {
+			var both netip.AddrPort
+			both, err = netip.ParseAddrPort(withPort)
+			addr = both.Addr()
+		}
+	}
+	if err == nil {
+		// The unspecified address is one to listen on, not one to ask for.
+		if addr.Zone() != "" || addr.IsUnspecified() {
+			return ""
+		}
+		return addr.String()
+	}
+	name, number, withPort := strings.Cut(s, ":")
+	name = strings.ToLower(strings.TrimSuffix(name, "."))
+	labels := strings.Split(name, ".")
+	// A browser takes a name that ends in a number for an IPv4 address (WHATWG
+	// URL standard, section 3.5, from memory).
+	numeric := strings.Trim(labels[len(labels)-1], "0123456789") == ""
+	if withPort && !port(number) || numeric || len(name) > 253 || slices.ContainsFunc(labels, func(l string) bool { return !label(l) }) {
+		return ""
+	}
+	return name
+}
+
+// label reports one part of a host name (RFC 1123, section 2.1), and the
+// underscore that home networks use besides.
+func label(s string) bool {
+	ok := func(r rune) bool { return r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '-' || r == '_' }
+	return s != "" && len(s) <= 63 && s[0] != '-' && s[len(s)-1] != '-' && !strings.ContainsFunc(s, func(r rune) bool { return !ok(r) })
 }
 
 // listen reads host:port.

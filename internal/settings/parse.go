@@ -122,6 +122,7 @@ func (p *parse) http(n ast.Node) {
 	p.mapping(n, "http",
 		key{name: "listen", read: func(n ast.Node) { at, h.Listen = n, p.listen(n, "listen") }},
 		key{name: "allow_open", read: func(n ast.Node) { h.AllowOpen = p.boolean(n, "allow_open") }},
+		key{name: "hosts", read: func(n ast.Node) { p.list(n, "hosts", p.host) }},
 	)
 	if at != nil && h.Listen != "" && !loopback(h.Listen) && !h.AllowOpen {
 		p.at(at, "%q lets others on the network see the pages, and there is no login yet: listen on 127.0.0.1, or set allow_open: true", h.Listen)

@@ -64,11 +64,11 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
 		Broker: settings.Broker{
-			URL: "tls://hearth.lan:8883", ClientID: "dryhold",
+			URL: "mqtts://hearth.lan:8883", ClientID: "dryhold",
 			UsernameFile: "secrets/mqtt-user", PasswordFile: "secrets/mqtt-password",
 			CAFile: "secrets/ca.pem", CertFile: "secrets/dryhold.pem", KeyFile: "secrets/dryhold.key",
 		},
-		HTTP: settings.HTTP{Listen: "127.0.0.1:8090"},
+		HTTP: settings.HTTP{Listen: "127.0.0.1:8090", Hosts: []string{"hearth.lan", "stores.larch-house.example"}},
 		Rooms: []settings.Room{
 			{Name: "cellar", Rules: rules(
 				alarm.Rule{Kind: alarm.Warm, Limit: 18, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.Medium},

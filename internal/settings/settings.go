@@ -53,7 +53,9 @@ type Settings struct {
 type Broker struct {
 	// Embedded is set when dryhold runs a broker of its own.
 	Embedded *Embedded
-	// URL of an external broker: tcp, tls, ws or wss with host and port.
+	// URL of an external broker: mqtt://host:port or, over TLS,
+	// mqtts://host:port (also tcp:// and tls:// or ssl://), without
+	// credentials. The port may be left out: 1883, over TLS 8883.
 	URL string
 	// ClientID is the stable MQTT client id to which the broker keeps the
 	// persistent session.
@@ -63,7 +65,7 @@ type Broker struct {
 	UsernameFile, PasswordFile string
 	// CAFile, CertFile and KeyFile name PEM files: the authority to trust
 	// instead of the system's, and the client certificate with its key for
-	// mutual TLS. Only with a tls or wss URL.
+	// mutual TLS. Only with a URL over TLS.
 	CAFile, CertFile, KeyFile string
 }
 
@@ -83,6 +85,10 @@ type HTTP struct {
 	// AllowOpen permits a Listen address off loopback although there is no
 	// login: everybody who reaches the port sees the household's stores.
 	AllowOpen bool
+	// Hosts are names and IP addresses under which browsers may reach the
+	// page besides those always allowed (see package web): as a browser sends
+	// them, in lower case, without port or brackets, each once.
+	Hosts []string
 }
 
 // Metrics is what /metrics shows.
