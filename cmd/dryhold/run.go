@@ -25,7 +25,9 @@ func newRun() *cobra.Command {
 
 Without --config it brings its own MQTT broker on 127.0.0.1:1883 and shows its
 page on http://127.0.0.1:8090, both for this machine only, and accepts readings
-from any room. With --config it does what the file says.
+from any room. With --config it does what the file says; other addresses are
+set there, as http.listen and broker.embedded.listen, or broker.url for an MQTT
+broker that is there already.
 
 Everything it keeps is below one data directory: --data, or the platform's
 place for state ($XDG_STATE_HOME/dryhold).`,

@@ -214,8 +214,9 @@ func (a *App) startStore(ctx context.Context) (func(context.Context) error, erro
 // anything else runs.
 func (a *App) listen(ctx context.Context) (func(context.Context) error, error) {
 	var err error
-	if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", a.opts.Settings.HTTP.Listen); err != nil {
-		return nil, fmt.Errorf("cannot listen for the page: %w", err)
+	address := a.opts.Settings.HTTP.Listen
+	if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", address); err != nil {
+		return nil, listening(err, address, "http.listen", "another dryhold", "")
 	}
 	return func(context.Context) error {
 		if err := a.listener.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
@@ -230,7 +231,7 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 		Handler: web.New(web.Config{
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
 			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
-			FirstReading: a.FirstReading(),
+			FirstReading: a.FirstReading(), Hosts: a.opts.Settings.HTTP.Hosts,
 		}),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),

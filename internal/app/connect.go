@@ -4,11 +4,13 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"errors"
 	"fmt"
 	"net"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	"dryhold/internal/broker"
 	"dryhold/internal/intake"
@@ -30,10 +32,30 @@ func (a *App) startBroker(ctx context.Context) (func(context.Context) error, err
 		NoSync: a.opts.Throwaway, IntakeClientID: a.opts.Settings.Broker.ClientID, Log: a.log,
 	})
 	if err != nil {
-		return nil, err
+		return nil, listening(err, e.Listen, "broker.embedded.listen", "another dryhold or another MQTT broker", ", or have that broker read by naming it as broker.url")
 	}
 	a.broker = b
 	return b.Stop, nil
+}
+
+// listening says of an address that cannot be listened on how to mend it,
+// where that is known. The key is where the configuration sets the address;
+// suspect is who most likely has it, and instead, if not empty, what else
+// could be done.
+func listening(err error, address, key, suspect, instead string) error {
+	set := "set another port as " + key + " in the configuration file (--config)"
+	var network *net.OpError
+	switch {
+	case !errors.As(err, &network): // a folder may be forbidden too
+		return err
+	case errors.Is(err, syscall.EADDRINUSE):
+		return fmt.Errorf("%s is taken (is %s running?): stop what holds it, or %s%s: %w", address, suspect, set, instead, err)
+	case errors.Is(err, syscall.EACCES):
+		return fmt.Errorf("%s is not for everybody, as ports below 1024 mostly are: %s: %w", address, set, err)
+	case errors.Is(err, syscall.EADDRNOTAVAIL):
+		return fmt.Errorf("%s is no address of this machine: set one that is as %s in the configuration file (--config), for example 127.0.0.1: %w", address, key, err)
+	}
+	return err
 }
 
 // prepareClient makes the MQTT client, so that notices can be sent through
