@@ -124,21 +124,27 @@ func (h *house) room(name string) engine.RoomView {
 	return engine.RoomView{}
 }
 
-// post sends JSON and gives the status code with the body of the answer.
+// post sends JSON to the running daemon and gives the status code with the
+// body of the answer.
 func (h *house) post(path string, body any) (int, string) {
 	h.t.Helper()
+	return post(h.t, h.app.URL()+path, body)
+}
+
+func post(t testing.TB, url string, body any) (int, string) {
+	t.Helper()
 	data, err := json.Marshal(body)
 	if err != nil {
-		h.t.Fatal(err)
+		t.Fatal(err)
 	}
-	r, err := http.Post(h.app.URL()+path, "application/json", bytes.NewReader(data))
+	r, err := http.Post(url, "application/json", bytes.NewReader(data))
 	if err != nil {
-		h.t.Fatal(err)
+		t.Fatal(err)
 	}
 	defer r.Body.Close()
 	answer, err := io.ReadAll(r.Body)
 	if err != nil {
-		h.t.Fatal(err)
+		t.Fatal(err)
 	}
 	return r.StatusCode, string(answer)
 }
