@@ -96,6 +96,13 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 	f(1, "is in the future", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--packed", "2999-01-01")
 	f(0, "Inside: air (absorber too small: 20 of", "lots", "add", "rolled-oats", "pet-2l", "--mass", "0.8", "--room", "loft", "--treatment", "absorber", "--capacity", "20")
 	f(0, "Caution: ", "lots", "add", "brown-rice", "pet-2l", "--mass", "1.6", "--room", "loft", "--treatment", "absorber", "--capacity", "300", "--moisture", "14")
+	f(0, "Registered L-4", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--treatment", "absorber", "--capacity", "300", "--moisture-activated")
+	f(0, "moisture-activated absorber of 300 cm3 in each container", "lots", "show", "L-4")
+	f(1, `a moisture-activated absorber with treatment "none"`, "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--moisture-activated")
+	f(1, "net mass -1 kg of each container: give a mass above 0", "lots", "add", "white-rice", "pet-2l", "--mass", "-1", "--room", "cellar")
+	f(2, "--mass NaN is not an amount: write a number such as 1.6", "lots", "add", "white-rice", "pet-2l", "--mass", "NaN", "--room", "cellar")
+	f(2, "--moisture +Inf is not an amount", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--moisture", "Inf")
+	f(2, "--capacity -Inf is not an amount", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--capacity=-Inf")
 	f(1, "moisture 80 % of wet mass: give 0 to 50 %", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--moisture", "80")
 	f(2, "unknown flag", "lots", "add", "white-rice", "pet-2l", "--mas", "1")
 	f(2, "lots add needs --mass and --room", "lots", "add", "white-rice", "pet-2l")
@@ -113,13 +120,16 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 	f(1, `no lot "L-9"`, "lots", "move", "L-9", "loft")
 	f(0, "stands in loft", "lots", "move", "L-1", "loft")
 	f(1, "stands in loft already", "lots", "move", "L-1", "loft")
+	noteLots(t, f)
 	f(0, "its record stays", "lots", "finish", "L-2", "--note", "eaten")
 	f(0, "its record stays", "lots", "finish", "L-3", "--note", "eaten")
+	f(0, "its record stays", "lots", "finish", "L-4", "--note", "eaten")
+	f(1, "was finished on", "lots", "note", "L-4", "too late")
 	if got := f(0, "White rice", "lots", "list"); strings.Contains(got, "Brown rice") {
 		t.Errorf("a finished lot is listed:\n%s", got)
 	}
 	f(0, "its record stays", "lots", "finish", "L-1", "--note", "eaten")
-	f(0, "No lots in store; `dryhold lots list --all` shows the finished ones (3).", "lots", "list")
+	f(0, "No lots in store; `dryhold lots list --all` shows the finished ones (4).", "lots", "list")
 	f(0, "finished", "lots", "list", "--all")
 	f(0, "larch-house", "status")
 	f(0, "never", "status") // no reading yet
@@ -150,6 +160,47 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 		}
 	}
 	f(1, "cannot reach the daemon", "status")
+}
+
+// noteLots notes of L-1, and what it may not.
+func noteLots(t *testing.T, f func(code int, want string, args ...string) string) {
+	t.Helper()
+	today := time.Now().UTC().Format(time.DateOnly)
+	exactly := func(want string, args ...string) {
+		t.Helper()
+		if got := f(0, "", args...); got != want {
+			t.Errorf("dryhold %s prints %q, want %q", strings.Join(args, " "), got, want)
+		}
+	}
+	exactly("Noted of L-1; its seal: assumed, no note of it.\n", "lots", "note", "L-1", "label faded", "--by", "Ada")
+	exactly("Noted of L-1; its seal: verified, noted for "+today+".\n",
+		"lots", "note", "L-1", "--seal", "verified", "bottle buckled in: seal holding", "--by", "Ada")
+	shown := f(0, "", "lots", "show", "L-1")
+	for _, want := range []string{"verified, noted for " + today, today + ": label faded (Ada)", today + ", seal verified: bottle buckled in: seal holding (Ada)"} {
+		if !strings.Contains(shown, want) {
+			t.Errorf("lots show does not say %q:\n%s", want, shown)
+		}
+	}
+	f(0, "assumed, no note of it", "lots", "show", "L-2")
+	f(0, `"seal": "verified"`, "lots", "show", "L-1", "--json")
+	f(2, `--seal: unknown state "verifed": did you mean "verified"?`, "lots", "note", "L-1", "--seal", "verifed")
+	f(2, `--seal: unknown state "buckled-in": it is one of assumed, verified, failed`, "lots", "note", "L-1", "--seal", "buckled-in")
+	f(2, `--seal: unknown state ""`, "lots", "note", "L-1", "--seal", "")
+	f(2, "dryhold lots note needs a TEXT or --seal", "lots", "note", "L-1")
+	f(2, "dryhold lots note needs a TEXT or --seal", "lots", "note", "L-1", " ")
+	f(2, "which lot? dryhold lots note LOT [TEXT]", "lots", "note", "--seal", "verified")
+	f(2, "put the text in quotes", "lots", "note", "L-1", "seal", "holding")
+	f(2, "--at: \"soon\" is not a time", "lots", "note", "L-1", "holds", "--at", "soon")
+	f(1, "is in the future", "lots", "note", "L-1", "holds", "--at", "2999-01-01")
+	f(1, "was packed at", "lots", "note", "L-1", "holds", "--at", "2001-01-01")
+	f(1, "a note of 501 characters: give at most 500", "lots", "note", "L-1", strings.Repeat("é", 501))
+	f(1, `no lot "L-9"`, "lots", "note", "L-9", "holds")
+	for _, want := range []string{"--seal verified \"bottle buckled in: seal holding\"", "taken to have leaked from the start", "throw it out"} {
+		f(0, want, "lots", "note", "--help")
+	}
+	if got, code := call(t, "__complete", "lots", "note", "L-1", "--seal", "v"); code != 0 || !strings.HasPrefix(got, "assumed\nverified\nfailed\n") {
+		t.Errorf("completion of --seal: exit %d, %q", code, got)
+	}
 }
 
 // TestStartUpTextPublishesAFirstReading runs the very line a newcomer is told

@@ -20,14 +20,15 @@ import (
 func newLots() *cobra.Command {
 	var url string
 	c := &cobra.Command{
-		Use: "lots", Short: "Register, list, move and finish lots", Args: subcommand, RunE: help,
+		Use: "lots", Short: "Register, list, move, note and finish lots", Args: subcommand, RunE: help,
 		Long: "A lot is one packing of one food in one container class. These commands talk to\nthe running daemon.",
 		Example: `  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar
   dryhold lots list
-  dryhold lots move L-1 loft`,
+  dryhold lots move L-1 loft
+  dryhold lots note L-1 --seal verified "bottle buckled in: seal holding"`,
 	}
 	addURL(c, &url)
-	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsFinish(&url))
+	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsFinish(&url))
 	return c
 }
 
@@ -60,6 +61,9 @@ children. Follow your local food-safety authority.`,
 				return usageError{fmt.Errorf("--packed: %w", err)}
 			}
 			p.PackedAt = at
+			if err := numbers(c, "mass", "capacity", "moisture"); err != nil {
+				return err
+			}
 			var added lot.Lot
 			if err := newClient(*url).do(c.Context(), "POST", "/api/v1/lots", web.AddLot{Packing: p, By: who(by)}, &added); err != nil {
 				return err
@@ -79,6 +83,7 @@ children. Follow your local food-safety authority.`,
 	f.StringVar(&packed, "packed", "", "when it was packed: 2026-03-14 or RFC 3339 (default: now)")
 	f.StringVar(&treatment, "treatment", string(lot.NoTreatment), "none, absorber or freeze-thaw")
 	f.Float64Var(&p.Treatment.CapacityCM3, "capacity", 0, "rated oxygen capacity of the absorber in each container, cm3")
+	f.BoolVar(&p.Treatment.MoistureActivated, "moisture-activated", false, "the absorber takes its water from the food (default: it brings its own)")
 	f.Float64Var(&moisture, "moisture", 0, "moisture at packing, % of wet mass, if it was measured")
 	f.StringVar(&shading, "shading", string(lot.OpenShelf), "open-shelf, boxed or dark-room")
 	f.StringVar(&p.Room, "room", "", "room it stands in (required)")
@@ -86,6 +91,16 @@ children. Follow your local food-safety authority.`,
 	f.StringVar(&by, "by", "", "your name (default: the user's)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	return c
+}
+
+// numbers refuses flags of which JSON has no number.
+func numbers(c *cobra.Command, flags ...string) error {
+	for _, name := range flags {
+		if v, err := c.Flags().GetFloat64(name); err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			return usageError{fmt.Errorf("--%s %v is not an amount: write a number such as 1.6", name, v)}
+		}
+	}
+	return nil
 }
 
 // printAdded says what a keeper should know of a lot while the containers are
@@ -210,6 +225,7 @@ func printLot(w io.Writer, l engine.LotView) error {
 	row("moisture", "%s", moistureText(l.Packing.MoistureWB))
 	row("light", "%s", l.Packing.Shading)
 	row("atmosphere", "%s (%s)", l.Atmosphere, l.AtmosphereNote)
+	row("seal", "%s", sealText(l.Lot))
 	for _, s := range l.Stays {
 		row("stands in", "%s since %s", s.Room, s.From.Format(time.DateOnly))
 	}
@@ -226,6 +242,9 @@ func printLot(w io.Writer, l engine.LotView) error {
 	if l.Packing.Note != "" {
 		row("note", "%s", l.Packing.Note)
 	}
+	for _, n := range l.Notes {
+		row("seen", "%s", noteText(n))
+	}
 	if l.Caution != "" {
 		row("caution", "%s", l.Caution)
 	}
@@ -234,10 +253,13 @@ func printLot(w io.Writer, l engine.LotView) error {
 }
 
 func treated(t lot.Treatment) string {
-	if t.Kind == lot.Absorber {
-		return fmt.Sprintf("absorber of %g cm3 in each container", t.CapacityCM3)
+	switch {
+	case t.Kind != lot.Absorber:
+		return string(t.Kind)
+	case t.MoistureActivated:
+		return fmt.Sprintf("moisture-activated absorber of %g cm3 in each container", t.CapacityCM3)
 	}
-	return string(t.Kind)
+	return fmt.Sprintf("absorber of %g cm3 in each container", t.CapacityCM3)
 }
 
 func moistureText(wb float64) string {
