@@ -135,10 +135,11 @@ func TestNotesRefused(t *testing.T) {
 // TestNotesGivenAreNotChanged: who took the lots earlier, or made the change,
 // shares nothing with the book that can still change.
 func TestNotesGivenAreNotChanged(t *testing.T) {
-	b := bookOf(t, added("L-1", "loft"), noted("L-1", "", "first", day(1)), noted("L-1", "", "second", day(3)))
+	b := bookOf(t, added("L-1", "loft"), // three, so that a slice that grows in place has room left
+		noted("L-1", "", "first", day(1)), noted("L-1", "", "second", day(3)), noted("L-1", "", "third", day(4)))
 	seen := b.Lots()[0]
 	before := slices.Clone(seen.Notes)
-	change := told(noted("L-1", "failed", "between", day(2)), day(4))
+	change := told(noted("L-1", "failed", "between", day(2)), day(5))
 	b.Apply(change)
 	*change.Seal = barrier.Verified
 	if d := cmp.Diff(before, seen.Notes); d != "" || seen.Seal != barrier.Assumed {
