@@ -112,7 +112,7 @@ func printAdded(c *cobra.Command, k client, added lot.Lot) error {
 	}
 	text := ""
 	if l.Packing.Treatment.Kind == lot.Absorber {
-		text += fmt.Sprintf("Inside: %s (%s).\n", l.Atmosphere, l.AtmosphereNote)
+		text += fmt.Sprintf("Inside: %s (%s).\n", l.Oxygen.Words, l.Oxygen.Note)
 	}
 	if l.Caution != "" {
 		text += "Caution: " + l.Caution + "\n"
@@ -224,7 +224,7 @@ func printLot(w io.Writer, l engine.LotView) error {
 	row("treatment", "%s", treated(l.Packing.Treatment))
 	row("moisture", "%s", moistureText(l.Packing.MoistureWB))
 	row("light", "%s", l.Packing.Shading)
-	row("atmosphere", "%s (%s)", l.Atmosphere, l.AtmosphereNote)
+	row("atmosphere", "%s (%s)", l.Oxygen.Words, l.Oxygen.Note)
 	row("seal", "%s", sealText(l.Lot))
 	for _, s := range l.Stays {
 		row("stands in", "%s since %s", s.Room, s.From.Format(time.DateOnly))

@@ -234,7 +234,9 @@ func (c *Course) treat(s *subject, known bool, hours unit.Hours) {
 	if c.hold.Done || frozen && c.freeze.Done() {
 		c.pests = c.pests.End()
 	}
-	c.pests, _ = s.weevil.Step(c.pests, c.core, hours)
+	if s.insect.ID != "" {
+		c.pests, _ = s.insect.Step(c.pests, c.core, hours)
+	}
 	for t := range c.sprout {
 		if s.species != nil {
 			c.sprout[t], _ = s.species.Step(c.sprout[t], float64(c.inside[t].water.WetBasis()), c.core, hours)

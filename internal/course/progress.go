@@ -32,7 +32,9 @@ type exposed struct {
 // mean acceleration is a smooth function of the energy (a cumulant generating
 // function), 0 at energy 0, so that a parabola through the two energies kept
 // gives it at any other. Unknown time counts at plan storage.
-func (f *Follower) exposures(s *subject, in string, plan unit.Celsius, c stretch) room.Exposure {
+// It returns the exposure of the first mode, for how much of the stretch was
+// known.
+func (f *Follower) exposures(s *subject, in string, plan unit.Celsius, c stretch) (cover room.Exposure) {
 	near := f.rooms.Exposure(in, 0, room.AirEa, c.from, c.to)
 	far := f.rooms.Exposure(in, 0, farEa, c.from, c.to)
 	known := (near.Measured + near.Estimated).Hours() / 24
@@ -47,6 +49,9 @@ func (f *Follower) exposures(s *subject, in string, plan unit.Celsius, c stretch
 		m := &s.food.Modes[i]
 		ea := unit.KJPerMol(m.Ea.Likely)
 		e := f.rooms.Exposure(in, s.lag.TimeConstant(), ea, c.from, c.to)
+		if i == 0 {
+			cover = e
+		}
 		x := exposed{likely: float64(e.Days), bounds: lot.Range{Low: float64(e.Low), Likely: float64(e.Days), High: float64(e.High)}}
 		x.low, x.high = x.likely, x.likely
 		if cumulant != nil {
@@ -62,7 +67,7 @@ func (f *Follower) exposures(s *subject, in string, plan unit.Celsius, c stretch
 		}
 		s.exposed[i] = x
 	}
-	return near
+	return cover
 }
 
 // hold adds days at a steady temperature.

@@ -35,7 +35,7 @@ type State struct {
 	Hold    pest.OxygenHold
 	Freeze  pest.FreezeHold
 	Pests   pest.Generations
-	Species string     // of the insect counted
+	Insect  string     // the insect counted; empty for food none lives on
 	Viable  *lot.Range // share of seeds that still sprout; nil for food that does not
 }
 
@@ -69,7 +69,7 @@ func (f *Follower) state(c *Course, s *subject) (State, error) {
 	out := State{
 		At: c.At, Cover: c.cover, Core: c.core, Failure: s.failure(), Dose: c.dose,
 		Enclosed: barrier.EnclosedOxygen(s.gas[likely].Volume), Absorber: c.inside[likely].gas.Left,
-		Hold: c.hold, Freeze: c.freeze, Pests: c.pests, Species: s.weevil.Name,
+		Hold: c.hold, Freeze: c.freeze, Pests: c.pests, Insect: s.insect.Name,
 	}
 	v := f.luck.vessel(s.food.ID)
 	worst := make([]float64, Draws)

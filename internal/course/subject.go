@@ -23,9 +23,6 @@ const (
 )
 
 const (
-	// Headspace is the share of a container left unfilled (models section 5.5
-	// worked cases; judgement).
-	Headspace = 0.05
 	// uptakeEa is the activation energy of a food's own oxygen uptake: the
 	// middle of 40 to 105 kJ/mol for lipid oxidation (Labuza & Riboh 1982,
 	// from memory).
@@ -35,9 +32,10 @@ const (
 	// (models 4.1: 0.2 to 0.5 points; the meter is judgement).
 	meterError    = 0.005
 	isothermError = 0.005
-	// weevil is the insect whose generations are counted: its whole life is
-	// inside the grain and its degree-days are published.
-	weevil = "granary-weevil"
+	// The insects whose generations are counted: in whole seed the weevil
+	// that spends its life inside the grain, with published degree-days; in
+	// all other food the moth that lives on most of it.
+	inSeed, inFood = "granary-weevil", "meal-moth"
 )
 
 // subject is a lot with its classes and the physics made of them.
@@ -50,7 +48,7 @@ type subject struct {
 	water     [tracks]barrier.Water // Isotherm nil: the food takes up no water
 	packed    [tracks]unit.DryBasis // moisture at packing
 	species   *germination.Constants
-	weevil    pest.Species
+	insect    pest.Species // zero for crystals, on which none lives
 	lnTenth   []float64 // of each mode: ln PerTenth
 	exposed   []exposed // scratch of step, one for each mode
 }
@@ -74,8 +72,10 @@ func (s *subject) prepare(c *catalog.Catalog) (err error) {
 	if s.lag, err = thermal.NewLag(unit.Hours(s.container.Lag.Likely)); err != nil {
 		return err
 	}
-	if s.weevil, err = pest.LookupSpecies(weevil); err != nil {
-		return err
+	if s.food.Isotherm != nil {
+		if s.insect, err = pest.LookupSpecies(inFood); err != nil {
+			return err
+		}
 	}
 	if s.food.Species != "" {
 		k, err := germination.Lookup(s.food.Species)
@@ -83,6 +83,9 @@ func (s *subject) prepare(c *catalog.Catalog) (err error) {
 			return err
 		}
 		s.species = &k
+		if s.insect, err = pest.LookupSpecies(inSeed); err != nil {
+			return err
+		}
 	}
 	for _, m := range s.food.Modes {
 		s.lnTenth = append(s.lnTenth, math.Log(max(1, m.PerTenth.Likely)))
@@ -98,7 +101,7 @@ func (s *subject) prepare(c *catalog.Catalog) (err error) {
 // walls makes the gas space and the wall of each track.
 func (s *subject) walls() error {
 	p, k := s.lot.Packing, s.container
-	volume, err := barrier.GasSpace(k.Volume.Likely, Headspace, s.food.Void.Likely)
+	volume, err := barrier.GasSpace(k.Volume.Likely, lot.Headspace, s.food.Void.Likely)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/catalog"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
@@ -221,11 +222,7 @@ func (e *Engine) costs(rs *roomState, c alarm.Condition, to time.Time) []alarm.L
 		if l.Finished() || l.Room() != rs.name {
 			continue
 		}
-		s, err := e.eval.State(l, to)
-		if err != nil {
-			continue // New and CheckLot let no unknown class in
-		}
-		m := s.Modes[s.Limiting].Mode
+		m := e.limiting(l, to)
 		out = append(out, alarm.LotCost{
 			Lot: l.ID, Food: e.foodName(l),
 			Days: max(0, e.eval.Cost(l, m, c.Since, to)),
@@ -233,6 +230,16 @@ func (e *Engine) costs(rs *roomState, c alarm.Condition, to time.Time) []alarm.L
 		})
 	}
 	return out
+}
+
+// limiting is the mode that limits a lot, as last worked out, or at an instant
+// if it never was.
+func (e *Engine) limiting(l lot.Lot, at time.Time) catalog.Mode {
+	if e.lots[l.ID] == nil {
+		e.mustWorkOut(at)
+	}
+	f, _ := e.cfg.Catalog.Food(l.Packing.Food) // worked out, so it is known
+	return f.Modes[e.lots[l.ID].limiting]
 }
 
 func (e *Engine) foodName(l lot.Lot) string {

@@ -67,11 +67,7 @@ func TestWarmSpell(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			s, err := other.eval.State(l, n.At)
-			if err != nil {
-				t.Fatal(err)
-			}
-			want := other.eval.Cost(l, s.Modes[s.Limiting].Mode, n.Since, n.At)
+			want := other.eval.Cost(l, other.limiting(l, n.At), n.Since, n.At)
 			if math.Abs(c.Days-want) > 1e-12 || !(c.Days > 0) {
 				t.Errorf("%s: %s lost %.15g days, the evaluator says %.15g", n.Event, c.Lot, c.Days, want)
 			}

@@ -9,6 +9,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/catalog"
+	"dryhold/internal/course"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
@@ -45,6 +46,9 @@ type Engine struct {
 	fold  *room.Fold   // for the exposures the lots need
 	rooms []*roomState // sorted by name
 	eval  lot.Evaluator
+
+	follower *course.Follower
+	lots     map[string]*tracked // by ID
 }
 
 // roomState is one room: its ledger, what its sensors said last and its
@@ -87,8 +91,9 @@ type Refold struct {
 // New makes the engine of a site from its lots and alarm conditions. Rooms
 // with stored readings must then be refolded.
 func New(cfg Config) (*Engine, error) {
-	e := &Engine{cfg: cfg}
+	e := &Engine{cfg: cfg, lots: map[string]*tracked{}}
 	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
+	e.follower = course.New(cfg.Catalog, e)
 	for _, c := range cfg.Lots {
 		e.book.Apply(c)
 	}
@@ -110,7 +115,7 @@ func New(cfg Config) (*Engine, error) {
 
 // wantedKeys are the exposures that the lots of the book need.
 func (e *Engine) wantedKeys() (room.Keys, error) {
-	var keys []room.Key
+	keys := course.AirKeys()
 	for _, l := range e.book.Lots() {
 		f, err := e.cfg.Catalog.Food(l.Packing.Food)
 		if err != nil {
@@ -166,13 +171,7 @@ func (e *Engine) Exposure(name string, lag unit.Hours, ea unit.KJPerMol, from, t
 // Plan implements lot.Rooms: plan storage is the room's warm limit, or the
 // reference temperature where none is set.
 func (e *Engine) Plan(name string) unit.Celsius {
-	var rules map[alarm.Kind]alarm.Rule
-	if r := e.find(name); r != nil {
-		rules = r.rules
-	} else {
-		rules = e.cfg.Rules(name)
-	}
-	if rule, ok := rules[alarm.Warm]; ok {
+	if rule, ok := e.rulesOf(name)[alarm.Warm]; ok {
 		return unit.Celsius(rule.Limit)
 	}
 	return room.Reference
@@ -280,6 +279,7 @@ func (e *Engine) Lot(id string) (lot.Lot, error) { return e.book.Find(id) }
 func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
 	var fx Effects
 	e.book.Apply(c)
+	delete(e.lots, c.Lot)
 	keys, err := e.wantedKeys()
 	if err != nil {
 		return fx, err

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 )
 
@@ -99,44 +98,6 @@ type SensorView struct {
 	LastSeen     time.Time `json:"last_seen"`
 	StaleSeconds float64   `json:"stale_after_seconds"`
 	Silent       bool      `json:"silent"`
-}
-
-// Estimate is a likely value in a low to high range.
-type Estimate struct {
-	Low    float64 `json:"low"`
-	Likely float64 `json:"likely"`
-	High   float64 `json:"high"`
-}
-
-// LotView is one lot now.
-type LotView struct {
-	lot.Lot
-	FoodName      string `json:"food_name"`
-	ContainerName string `json:"container_name"`
-	Caution       string `json:"caution,omitempty"`
-	// Remaining quality, 1 at packing and 0 at the limit of the limiting
-	// mode. May be below 0 past the limit.
-	Remaining Estimate   `json:"remaining_quality"`
-	Limiting  string     `json:"limiting_mode"`
-	Modes     []ModeView `json:"modes"`
-	// EndAtPlan is when the lot ends if kept at plan storage from now on.
-	EndAtPlan      time.Time `json:"projected_end_at_plan,omitzero"`
-	LostBeyondPlan float64   `json:"days_of_life_lost_beyond_plan"`
-	// Days of the lot's life whose temperature was estimated or not known.
-	EstimatedDays float64 `json:"estimated_days"`
-	UnknownDays   float64 `json:"unknown_days"`
-	// Atmosphere is "low oxygen" or "air", with the reason.
-	Atmosphere     string  `json:"atmosphere"`
-	AtmosphereNote string  `json:"atmosphere_note"`
-	AbsorberNeed   float64 `json:"absorber_need_cm3"`
-}
-
-// ModeView is one deterioration mode of a lot.
-type ModeView struct {
-	Name     string   `json:"name"`
-	Consumed Estimate `json:"consumed_share"`
-	// Exposure since packing, equivalent days at the reference temperature.
-	Exposure Estimate `json:"exposure_days"`
 }
 
 // AlarmView is one alarm condition that is not normal.

@@ -3,13 +3,11 @@ package engine
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/climate"
 	"dryhold/internal/kinetics"
-	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 )
 
@@ -34,29 +32,6 @@ func (e *Engine) Snapshot(now time.Time) *Snapshot {
 		return cmp.Or(cmp.Compare(weight(a.State), weight(b.State)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
 	})
 	return s
-}
-
-// lotViews shows every lot, what is left of it rising, finished ones last.
-func (e *Engine) lotViews(now time.Time) []LotView {
-	lots := e.book.Lots()
-	views := make([]LotView, 0, len(lots))
-	for _, l := range lots {
-		if v, err := e.lotView(l, now); err == nil {
-			views = append(views, v)
-		}
-	}
-	order := make([]*LotView, len(views)) // a view is large: sort pointers
-	for i := range views {
-		order[i] = &views[i]
-	}
-	slices.SortStableFunc(order, func(a, b *LotView) int {
-		return cmp.Or(cmp.Compare(flag(a.Finished()), flag(b.Finished())), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely))
-	})
-	out := make([]LotView, 0, len(views))
-	for _, v := range order {
-		out = append(out, *v)
-	}
-	return out
 }
 
 func flag(b bool) int {
@@ -164,34 +139,4 @@ func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
 		})
 	}
 	return out
-}
-
-func (e *Engine) lotView(l lot.Lot, now time.Time) (LotView, error) {
-	s, err := e.eval.State(l, now)
-	if err != nil {
-		return LotView{}, err
-	}
-	f, err := e.cfg.Catalog.Food(l.Packing.Food)
-	if err != nil {
-		return LotView{}, err
-	}
-	k, err := e.cfg.Catalog.Container(l.Packing.Container)
-	if err != nil {
-		return LotView{}, err
-	}
-	v := LotView{
-		Lot: l, FoodName: f.Name, ContainerName: k.Name,
-		Caution:   strings.TrimSpace(f.Caution + " " + l.Packing.Caution()),
-		Remaining: Estimate(s.Remaining), Limiting: s.Modes[s.Limiting].Mode.Name,
-		EndAtPlan: s.EndAtPlan, LostBeyondPlan: s.LostBeyondPlan,
-		EstimatedDays: s.Estimated.Hours() / 24, UnknownDays: s.Unknown.Hours() / 24,
-		Atmosphere: "air", AtmosphereNote: s.Atmosphere.Why, AbsorberNeed: s.Atmosphere.NeedCM3,
-	}
-	if s.Atmosphere.LowOxygen && now.Before(s.Atmosphere.Until) {
-		v.Atmosphere = "low oxygen"
-	}
-	for _, m := range s.Modes {
-		v.Modes = append(v.Modes, ModeView{m.Mode.Name, Estimate(m.Consumed), Estimate(m.Exposure)})
-	}
-	return v, nil
 }

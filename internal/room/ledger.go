@@ -1,6 +1,7 @@
 package room
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -33,6 +34,7 @@ type Ledger struct {
 	now     state     // at the settled instant
 	settled int64     // the temperature is folded up to here
 	dirty   int64     // earliest instant touched since the last Advance
+	changed int64     // earliest instant folded anew since the last TakeChanged
 }
 
 // cover counts the time before a slot whose temperature was measured or
@@ -58,8 +60,19 @@ const openDays = 2
 // NewLedger makes an empty ledger. stale gives the stale limit of a sensor;
 // it must not change while the ledger lives.
 func NewLedger(f *Fold, stale func(sensor string) time.Duration) *Ledger {
-	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys)}
+	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys), changed: math.MinInt64}
 }
+
+// TakeChanged gives the earliest instant whose fold may differ from what it was
+// at the last call; ok is false when nothing was folded since.
+func (l *Ledger) TakeChanged() (since time.Time, ok bool) {
+	since, ok = time.UnixMilli(max(0, l.changed)).UTC(), l.changed != math.MaxInt64
+	l.changed = math.MaxInt64
+	return since, ok
+}
+
+// Begun reports whether the ledger has had a reading.
+func (l *Ledger) Begun() bool { return l.begun }
 
 // Keys are the exposures the ledger keeps.
 func (l *Ledger) Keys() Keys { return l.fold.keys }
@@ -129,6 +142,7 @@ func (l *Ledger) Advance(asOf time.Time) {
 	settled, end := l.horizon(asOf.UnixMilli())
 	first := int((floorHour(min(l.dirty, l.settled)) - l.start) / hourMS)
 	first = max(first, l.openAt)
+	l.changed = min(l.changed, l.start+int64(first)*hourMS)
 	l.truncate(first)
 	st := l.stateAt(first)
 	temp, hum, lux := l.tracks[unit.Temperature], l.tracks[unit.Humidity], l.tracks[unit.Illuminance]
@@ -255,7 +269,7 @@ func (l *Ledger) Restart(at time.Time) time.Time {
 	l.truncate(d.slot)
 	l.open, l.openAt, l.now = nil, d.slot, st
 	l.settled = l.start + int64(d.slot)*hourMS
-	l.dirty = l.settled
+	l.dirty, l.changed = l.settled, min(l.changed, l.settled)
 	return time.UnixMilli(l.settled).UTC().Add(-longest)
 }
 

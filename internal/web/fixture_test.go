@@ -71,18 +71,18 @@ func larchLots() []engine.LotView {
 		Lot: lot.Lot{ID: "white-rice-1", Stays: stays("cellar", 2025), Packing: lot.Packing{Food: "white-rice", Container: "pet-2l",
 			Count: 12, NetMassKG: 1.75, PackedAt: packed(2025), Treatment: absorber, Room: "cellar"}},
 		FoodName: "White rice", ContainerName: "PET bottle, 2 L", Remaining: engine.Estimate{Low: 0.93, Likely: 0.96, High: 0.98},
-		Limiting: "oxidation", EndAtPlan: packed(2052), LostBeyondPlan: 0.4, Atmosphere: "low oxygen", AtmosphereNote: "absorber of 300 cm³ against a need of 190 cm³",
+		Limiting: "oxidation", EndAtPlan: packed(2052), LostBeyondPlan: 0.4, Oxygen: engine.OxygenView{Words: "low oxygen", Note: "absorber of 300 cm³ against a need of 190 cm³"},
 	}, {
 		Lot: lot.Lot{ID: "brown-rice-1", Stays: stays("loft", 2025), Packing: lot.Packing{Food: "brown-rice", Container: "pet-1l",
 			Count: 6, NetMassKG: 0.85, PackedAt: packed(2025), Treatment: lot.Treatment{Kind: lot.Absorber, CapacityCM3: 50}, Room: "loft", Note: "from the spring fair"}},
 		FoodName: "Brown rice", ContainerName: "PET bottle, 1 L", Remaining: engine.Estimate{Low: -0.1, Likely: 0.08, High: 0.22},
 		Limiting: "oxidation", EndAtPlan: packed(2027), LostBeyondPlan: 61.3, UnknownDays: 1.5, EstimatedDays: 4,
-		Atmosphere: "air", AtmosphereNote: "absorber of 50 cm³ against a need of 110 cm³", Caution: "Keeps a year at best: the oil in its bran turns rancid.",
+		Oxygen: engine.OxygenView{Words: "air", Note: "absorber of 50 cm³ against a need of 110 cm³"}, Caution: "Keeps a year at best: the oil in its bran turns rancid.",
 	}, {
 		Lot: lot.Lot{ID: "milk-powder-1", Stays: stays("loft", 2026), Packing: lot.Packing{Food: "nonfat-dry-milk", Container: "foil-pouch",
 			Count: 20, NetMassKG: 0.9, PackedAt: packed(2026), Treatment: absorber, Room: "loft"}},
 		FoodName: "Nonfat dry milk", ContainerName: "Foil pouch", Remaining: engine.Estimate{Low: 0.7, Likely: 0.81, High: 0.9},
-		Limiting: "browning", EndAtPlan: packed(2037), LostBeyondPlan: 23.8, Atmosphere: "low oxygen",
+		Limiting: "browning", EndAtPlan: packed(2037), LostBeyondPlan: 23.8, Oxygen: engine.OxygenView{Words: "low oxygen"},
 	}, {
 		Lot: lot.Lot{ID: "sugar-1", Stays: stays("cellar", 2024), FinishedAt: ago(900 * time.Hour), Packing: lot.Packing{Food: "sugar", Container: "glass-jar",
 			Count: 1, NetMassKG: 1, PackedAt: packed(2024), Room: "cellar"}},

@@ -289,10 +289,10 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 	if l.Remaining.Likely <= 0 {
 		v.Notes = append(v.Notes, "past its limit of quality")
 	}
-	if l.Atmosphere != "" {
-		note := l.Atmosphere
-		if l.AtmosphereNote != "" {
-			note += ": " + l.AtmosphereNote
+	if l.Oxygen.Words != "" {
+		note := l.Oxygen.Words
+		if l.Oxygen.Note != "" {
+			note += ": " + l.Oxygen.Note
 		}
 		v.Notes = append(v.Notes, note)
 	}

@@ -1,0 +1,264 @@
+package engine
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/barrier"
+	"dryhold/internal/course"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+// unwatchedDamp is the humidity assumed for unknown time in a room without a
+// damp limit, fraction: the mould line of long storage (models 4.3).
+const unwatchedDamp = unit.RH(0.65)
+
+// tracked is one lot as it was last worked out.
+type tracked struct {
+	base     course.Course // at the start of a UTC day, or at packing: what lies before is settled
+	asOf     time.Time
+	limiting int
+	view     LotView
+}
+
+// Mean implements course.Rooms.
+func (e *Engine) Mean(name string, from, to time.Time) room.Climate {
+	if r := e.find(name); r != nil {
+		return r.ledger.Climate(from, to)
+	}
+	return room.Climate{}
+}
+
+// Damp implements course.Rooms: the damp limit of the room.
+func (e *Engine) Damp(name string) unit.RH {
+	if rule, ok := e.rulesOf(name)[alarm.Damp]; ok {
+		return unit.RH(rule.Limit)
+	}
+	return unwatchedDamp
+}
+
+func (e *Engine) rulesOf(name string) map[alarm.Kind]alarm.Rule {
+	if r := e.find(name); r != nil {
+		return r.rules
+	}
+	return e.cfg.Rules(name)
+}
+
+// workOut brings every lot to the last whole hour, or to its end. What was
+// worked out for that hour stands, unless the lot was changed or a reading
+// changed what came before.
+func (e *Engine) workOut(now time.Time) error {
+	changed := map[string]time.Time{}
+	settled := now
+	for _, r := range e.rooms {
+		if since, ok := r.ledger.TakeChanged(); ok {
+			changed[r.name] = since
+		}
+		if at := r.ledger.OpenSince(); r.ledger.Begun() && at.Before(settled) {
+			settled = at
+		}
+	}
+	settled = settled.Truncate(24 * time.Hour)
+	hour := now.Truncate(time.Hour)
+	for _, l := range e.book.Lots() {
+		t := e.lots[l.ID]
+		if t == nil {
+			t = &tracked{}
+			e.lots[l.ID] = t
+		}
+		at := asOf(l, hour)
+		for _, stay := range l.Stays {
+			if since, ok := changed[stay.Room]; ok && since.Before(t.asOf) {
+				t.asOf = time.Time{}
+				if since.Before(t.base.At) {
+					t.base = course.Course{}
+				}
+			}
+		}
+		if t.asOf.Equal(at) {
+			continue
+		}
+		if err := e.workOutLot(t, l, at, settled); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mustWorkOut is workOut where it cannot fail: New and CheckLot let no class in
+// that the catalog does not know or that cannot be followed.
+func (e *Engine) mustWorkOut(now time.Time) {
+	if err := e.workOut(now); err != nil {
+		panic(fmt.Sprintf("engine: %v", err))
+	}
+}
+
+// asOf is the instant a lot is worked out for.
+func asOf(l lot.Lot, hour time.Time) time.Time {
+	if l.Finished() && l.FinishedAt.Before(hour) {
+		hour = l.FinishedAt
+	}
+	if hour.Before(l.Packing.PackedAt) {
+		return l.Packing.PackedAt
+	}
+	return hour
+}
+
+func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err error) {
+	if t.base.At.IsZero() || at.Before(t.base.At) {
+		if t.base, err = e.follower.Start(l); err != nil {
+			return err
+		}
+	}
+	if settled.Before(at) {
+		if t.base, err = e.follower.Advance(t.base, l, settled); err != nil {
+			return err
+		}
+	}
+	c, err := e.follower.Advance(t.base, l, at)
+	if err != nil {
+		return err
+	}
+	s, err := e.follower.State(c, l)
+	if err != nil {
+		return err
+	}
+	var o course.Outlook
+	if !l.Finished() {
+		if o, err = e.follower.Outlook(c, l); err != nil {
+			return err
+		}
+	}
+	t.asOf, t.limiting = at, s.Limiting
+	t.view, err = e.lotView(l, s, o)
+	return err
+}
+
+// lotViews shows every lot, what is left of it rising, finished ones last.
+func (e *Engine) lotViews(now time.Time) []LotView {
+	e.mustWorkOut(now)
+	lots := e.book.Lots()
+	order := make([]*LotView, 0, len(lots)) // a view is large: sort pointers
+	for _, l := range lots {
+		order = append(order, &e.lots[l.ID].view)
+	}
+	slices.SortStableFunc(order, func(a, b *LotView) int {
+		return cmp.Or(cmp.Compare(flag(a.Finished()), flag(b.Finished())), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely))
+	})
+	out := make([]LotView, 0, len(lots))
+	for _, v := range order {
+		out = append(out, *v)
+	}
+	return out
+}
+
+func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook) (LotView, error) {
+	f, err := e.cfg.Catalog.Food(l.Packing.Food)
+	if err != nil {
+		return LotView{}, err
+	}
+	k, err := e.cfg.Catalog.Container(l.Packing.Container)
+	if err != nil {
+		return LotView{}, err
+	}
+	limiting := s.Modes[s.Limiting].Mode
+	v := LotView{
+		Lot: l, FoodName: f.Name, ContainerName: k.Name, AsOf: s.At,
+		Caution:   strings.TrimSpace(f.Caution + " " + l.Packing.Caution()),
+		Remaining: Estimate(s.Remaining), Limiting: limiting.Name,
+		EndAtPlan: o.End, EndEarly: o.EndEarly, EndLate: o.EndLate, EndBy: o.EndBy,
+		LostBeyondPlan: e.eval.Cost(l, limiting, l.Packing.PackedAt, s.At),
+		EstimatedDays:  s.Cover.Estimated.Hours() / 24, UnknownDays: s.Cover.Unknown.Hours() / 24,
+		Moisture: MoistureView{
+			WetBasis: Estimate(s.Moisture), Activity: Estimate(s.Activity),
+			Amber: Passing(o.Amber), Red: Passing(o.Red), Limit: f.Limit,
+		},
+		Oxygen: OxygenView{
+			Words: oxygenWords(s.Oxygen.Likely), Note: l.Packing.AbsorberNote(f, k), Fraction: Estimate(s.Oxygen),
+			Enclosed: s.Enclosed, Left: s.Absorber, Spent: Passing(o.Spent), SealFailure: Estimate(s.Failure),
+		},
+		Insects: insects(l, s), LightDose: s.Dose,
+	}
+	for _, p := range o.Oxygen {
+		v.Oxygen.Rises = append(v.Oxygen.Rises, Passing(p))
+	}
+	if s.Viable != nil {
+		v.Viable = (*Estimate)(s.Viable)
+	}
+	for _, m := range s.Modes {
+		v.Modes = append(v.Modes, ModeView{
+			Name: m.Mode.Name, Consumed: Estimate(m.Consumed), Exposure: Estimate(m.Exposure), Nutrient: m.Mode.Nutrient,
+			Retention: (*Estimate)(m.Retention), Water: m.Water, Oxygen: m.Oxygen, Light: m.Light,
+		})
+	}
+	v.Warnings = warnings(&v)
+	return v, nil
+}
+
+// Up to lowOxygen insects die and oxidation is slow; from mostlyAir on a
+// container holds little else than air (judgement).
+const lowOxygen, mostlyAir = 0.02, 0.18
+
+func oxygenWords(x float64) string {
+	switch {
+	case x <= lowOxygen:
+		return "low oxygen"
+	case x >= mostlyAir:
+		return "air"
+	}
+	return fmt.Sprintf("%.0f %% oxygen", 100*x)
+}
+
+func insects(l lot.Lot, s course.State) *InsectView {
+	if s.Insect == "" {
+		return nil
+	}
+	v := &InsectView{
+		Hold: s.Hold.Share, HeldAfter: s.Hold.DoneAfter / 24, Frozen: s.Freeze.Done(), Species: s.Insect,
+		Generations: Estimate{s.Pests.Slow, s.Pests.Likely, s.Pests.Fast}, Ended: s.Pests.Ended, UnknownDays: s.Pests.Unknown / 24,
+	}
+	switch {
+	case s.Hold.Done:
+		v.Words = fmt.Sprintf("low-oxygen hold complete %.0f days after packing, if the seal held", v.HeldAfter)
+	case v.Frozen:
+		v.Words = "freezing complete, as seen at the core"
+	case l.Packing.Treatment.Kind == lot.Absorber:
+		v.Words = fmt.Sprintf("low-oxygen hold %.0f %% complete", 100*min(1, v.Hold))
+	case l.Packing.Treatment.Kind == lot.FreezeThaw:
+		v.Words = "freeze-thaw as the keeper says; no freezer was watched, so it counts as not complete"
+	default:
+		v.Words = "no treatment"
+	}
+	return v
+}
+
+// warnings are what wants a person, worst first.
+func warnings(v *LotView) []string {
+	if v.Finished() {
+		return nil
+	}
+	var out []string
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	aw := v.Moisture.Activity.Likely
+	if v.Moisture.Red.Past {
+		say("Water activity %.2f is past the red line of %.2f: %s. When in doubt throw it out.", aw, v.Moisture.Red.Level, v.Moisture.Limit)
+	} else if v.Moisture.Amber.Past {
+		say("Water activity %.2f is past the amber line of %.2f: %s comes next.", aw, v.Moisture.Amber.Level, v.Moisture.Limit)
+	}
+	if v.Remaining.Likely <= 0 {
+		say("Past the limit of %s: judge it when opened.", v.Limiting)
+	}
+	if v.Seal == barrier.Failed {
+		say("The seal leaks: repack it or eat it first.")
+	}
+	if v.Insects != nil && !v.Insects.Ended && v.Insects.Generations.Likely >= 1 {
+		say("No treatment is complete: insects that came in would have bred %.1f generations.", v.Insects.Generations.Likely)
+	}
+	return out
+}
