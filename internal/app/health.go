@@ -162,7 +162,14 @@ func (a *App) checkRoom(c lot.Change) error {
 	if name == "" || a.counters.open[name] || a.opts.Settings.AcceptNewRooms && len(a.counters.open) == 0 {
 		return nil
 	}
-	return lot.Invalid("unknown room %q%s", name, nearest.Hint(name, a.counters.names()))
+	meant, opens := "", "by being listed under rooms in the configuration"
+	if near := nearest.Name(name, a.counters.names()); near != "" {
+		meant = fmt.Sprintf(" (did you mean %q?)", near)
+	}
+	if a.opts.Settings.AcceptNewRooms {
+		opens = "with its first reading or " + opens
+	}
+	return lot.Invalid("unknown room %q%s: a room opens %s", name, meant, opens)
 }
 
 // outbox gives the notice worker the store's outbox.

@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"context"
+	"errors"
 	"net"
 	"net/http"
 	"path/filepath"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"dryhold/internal/app"
+	"dryhold/internal/lot"
 	"dryhold/internal/settings"
 )
 
@@ -120,4 +122,26 @@ func TestHTTPHosts(t *testing.T) {
 	f("loft.lan", misdirected, misdirected)
 	f("evil.hearth.lan", misdirected, misdirected)
 	f("hearth.lan.example", misdirected, misdirected)
+}
+
+// A lot that is moved to a room that is not there is told how a room opens
+// and which one may be meant.
+func TestRoomUnknown(t *testing.T) {
+	f := func(config, to, want string) {
+		t.Helper()
+		s, err := settings.Parse("f.yaml", []byte("http: {listen: \"127.0.0.1:0\"}\nbroker: {embedded: {listen: \"127.0.0.1:0\"}}\n"+config))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := daemon(t, app.Options{Settings: s, DataDir: filepath.Join(t.TempDir(), "data")})
+		err = a.MoveLot(t.Context(), "1", to, time.Time{}, "Ada")
+		if !errors.Is(err, lot.ErrInvalid) || err.Error() != want {
+			t.Errorf("moved to %s:\ngot  %v\nwant %s", to, err, want)
+		}
+	}
+	const listed, also = "rooms: [{name: cellar}, {name: loft}]\n", "accept_new_rooms: true\n"
+	f(listed, "celler", `unknown room "celler" (did you mean "cellar"?): a room opens by being listed under rooms in the configuration`)
+	f(listed, "garage", `unknown room "garage": a room opens by being listed under rooms in the configuration`)
+	f(listed+also, "celler", `unknown room "celler" (did you mean "cellar"?): a room opens with its first reading or by being listed under rooms in the configuration`)
+	f("accept_new_rooms: false\n", "garage", `unknown room "garage": a room opens by being listed under rooms in the configuration`)
 }

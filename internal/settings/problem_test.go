@@ -142,17 +142,17 @@ func TestProblems(t *testing.T) {
 		`f.yaml:1:29: listen "1883" is not host:port: write for example 127.0.0.1:1883`)
 	f("broker:\n  embedded: {}\n  url: tcp://h:1883\n",
 		"f.yaml:3:8: broker has both embedded and url: keep the one that is used")
-	f("broker: {url: mqtt://h:1883}\n",
-		`f.yaml:1:15: url begins with "mqtt": it is one of tcp, tls, ws, wss`)
+	f("broker: {url: wss://h:443}\n",
+		`f.yaml:1:15: url begins with "wss", which is not spoken here: write mqtt://host:1883 or mqtts://host:8883`)
 	f("broker: {url: \"tcp://%zz:1\"}\n",
-		`f.yaml:1:15: url cannot be read: write for example tls://hearth.lan:8883`)
+		`f.yaml:1:15: url cannot be read: write mqtt://host:1883 or mqtts://host:8883`)
 	f("broker: {url: \"tls://u:p@h:1883\"}\n",
 		"f.yaml:1:15: url holds credentials: put them in files and name them in username_file and password_file")
-	f("broker: {url: tls://hearth.lan}\n",
-		`f.yaml:1:15: url "tls://hearth.lan" needs host and port: write for example tls://hearth.lan:8883`)
+	f("broker: {url: tls://hearth.lan:0}\n",
+		`f.yaml:1:15: url "tls://hearth.lan:0" has no port from 1 to 65535: write mqtt://host:1883 or mqtts://host:8883`)
 	f("broker: {url: tcp://h:1, ca_file: x, cert_file: y}\n",
 		"f.yaml:1:9: broker has cert_file without key_file: give both or neither",
-		"f.yaml:1:15: ca_file, cert_file and key_file need a url with tls or wss, this one is not encrypted")
+		"f.yaml:1:15: ca_file, cert_file and key_file need an encrypted url, this one is not: write mqtts://host:8883")
 	f("broker: {username_file: a, password_file: b}\n",
 		"f.yaml:1:9: credentials directly under broker belong to a url: give one, or put username_file and password_file under embedded")
 	f("http: {listen: 0.0.0.0:8090}\n",
@@ -331,6 +331,6 @@ func TestListen(t *testing.T) {
 	f("http: {listen: \":8090\", allow_open: true}\n")
 	f("http: {listen: hearth.lan:8090, allow_open: true}\n")
 	f("broker: {embedded: {listen: \"0.0.0.0:1883\", username_file: u, password_file: p}}\n")
-	f("broker: {url: \"wss://hearth.lan:443/mqtt\", ca_file: ca.pem}\n")
+	f("broker: {url: \"mqtts://hearth.lan\", ca_file: ca.pem}\n")
 	f("broker: {url: \"tcp://[fd00::1]:1883\", username_file: u, password_file: p}\n")
 }
