@@ -16,7 +16,7 @@ const year = 365.25
 var packed = time.Date(2026, time.March, 14, 12, 0, 0, 0, time.UTC)
 
 // day is an instant some days after packing.
-func day(n float64) time.Time { return packed.Add(days(n)) }
+func day(n float64) time.Time { return packed.Add(time.Duration(n * 24 * float64(time.Hour))) }
 
 func exactly(v float64) catalog.Band { return catalog.Band{Low: v, Likely: v, High: v} }
 
@@ -43,7 +43,7 @@ func pantry() *catalog.Catalog {
 		},
 		Containers: []catalog.Container{
 			{ID: "paper-sack", Name: "paper sack", Volume: exactly(14), Lag: exactly(7)},
-			{ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33), LowOxygenHold: catalog.Band{Low: 700, Likely: 1000, High: 1500}},
+			{ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33), Sealed: true},
 		},
 	}
 }

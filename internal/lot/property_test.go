@@ -7,6 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"dryhold/internal/catalog"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
 )
@@ -73,9 +74,6 @@ func drawLot(t *rapid.T, asOf time.Time) Lot {
 	p := good()
 	p.Food = rapid.SampledFrom(pantry().FoodIDs()).Draw(t, "food")
 	p.Container = rapid.SampledFrom(pantry().ContainerIDs()).Draw(t, "container")
-	if rapid.Bool().Draw(t, "absorber") {
-		p.Treatment = Treatment{Kind: Absorber, CapacityCM3: rapid.Float64Range(50, 6000).Draw(t, "capacity")}
-	}
 	p.Room = rapid.SampledFrom([]string{"cellar", "loft"}).Draw(t, "room")
 	l := lotOf(p)
 	for _, h := range rapid.SliceOfN(rapid.Float64Range(0, asOf.Sub(packed).Hours()), 0, 4).Draw(t, "moves") {
@@ -93,50 +91,17 @@ func drawHouse(t *rapid.T) (cellar, loft course, asOf time.Time, plan unit.Celsi
 	return cellar, loft, asOf, unit.Celsius(rapid.Float64Range(5, 30).Draw(t, "plan"))
 }
 
-// houseOf is a house of two rooms. The hold of the bottle is cut to days, so
-// that it ends within the courses.
 func houseOf(fold *room.Fold, cellar, loft course, asOf time.Time, plan unit.Celsius) Evaluator {
-	c := pantry()
-	for i, k := range c.Containers {
-		if k.LowOxygenHold.High > 0 {
-			h := &c.Containers[i].LowOxygenHold
-			h.Low, h.Likely, h.High = 1.3, 2.7, 4.1
-		}
-	}
-	return Evaluator{c, ledgers{plan, map[string]*room.Ledger{"cellar": cellar.ledger(fold, 0, asOf), "loft": loft.ledger(fold, 20, asOf)}}}
+	return Evaluator{pantry(), ledgers{plan, map[string]*room.Ledger{"cellar": cellar.ledger(fold, 0, asOf), "loft": loft.ledger(fold, 20, asOf)}}}
 }
 
-func mustState(t *rapid.T, v Evaluator, l Lot, asOf time.Time) State {
-	s, err := v.State(l, asOf)
+// modes of the food of a lot.
+func modes(t *rapid.T, v Evaluator, l Lot) []catalog.Mode {
+	f, err := v.Catalog.Food(l.Packing.Food)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return s
-}
-
-func TestLowLikelyHigh(t *testing.T) {
-	fold := foldOf(t)
-	rapid.Check(t, func(t *rapid.T) {
-		cellar, loft, asOf, plan := drawHouse(t)
-		v := houseOf(fold, cellar, loft, asOf, plan)
-		s := mustState(t, v, drawLot(t, asOf), asOf)
-		f := func(what string, r Range) {
-			if !(r.Low <= r.Likely+1e-12 && r.Likely <= r.High+1e-12) {
-				t.Fatalf("%s is not in order: %+v", what, r)
-			}
-		}
-		f("remaining", s.Remaining)
-		if s.Remaining.High > 1+1e-9 {
-			t.Fatalf("more left than there was: %+v", s.Remaining)
-		}
-		for _, m := range s.Modes {
-			f(m.Mode.Name+" exposure", m.Exposure)
-			f(m.Mode.Name+" consumed", m.Consumed)
-		}
-		if s.Estimated < 0 || s.Unknown < 0 || s.Estimated+s.Unknown > asOf.Sub(packed)+time.Second {
-			t.Fatalf("estimated %v and unknown %v of %v", s.Estimated, s.Unknown, asOf.Sub(packed))
-		}
-	})
+	return f.Modes
 }
 
 func TestHotterNeverHelps(t *testing.T) {
@@ -148,21 +113,31 @@ func TestHotterNeverHelps(t *testing.T) {
 		for i, v := range cellar.temps {
 			hotter.temps[i] = v + rapid.Float64Range(0, 20).Draw(t, "hotter by")
 		}
-		a := mustState(t, houseOf(fold, cellar, loft, asOf, plan), l, asOf)
-		b := mustState(t, houseOf(fold, hotter, loft, asOf, plan), l, asOf)
-		if b.Remaining.Likely > a.Remaining.Likely+1e-9 || b.Remaining.Low > a.Remaining.Low+1e-9 {
-			t.Fatalf("hotter, yet more is left: %+v, was %+v", b.Remaining, a.Remaining)
-		}
-		if b.EndAtPlan.After(a.EndAtPlan.Add(time.Second)) {
-			t.Fatalf("hotter, yet it ends later: %v, was %v", b.EndAtPlan, a.EndAtPlan)
-		}
-		for i := range a.Modes {
-			if b.Modes[i].Exposure.Likely < a.Modes[i].Exposure.Likely-1e-9 {
-				t.Fatalf("hotter, yet less exposed: %+v, was %+v", b.Modes[i].Exposure, a.Modes[i].Exposure)
+		cooler, warmer := houseOf(fold, cellar, loft, asOf, plan), houseOf(fold, hotter, loft, asOf, plan)
+		for _, m := range modes(t, cooler, l) {
+			a, b := cooler.Cost(l, m, packed, asOf), warmer.Cost(l, m, packed, asOf)
+			if !(b >= a-1e-9*(1+math.Abs(a))) {
+				t.Fatalf("hotter, yet %s is cheaper: %g, was %g", m.Name, b, a)
+			}
+			held := unit.Celsius(rapid.Float64Range(-10, 45).Draw(t, "held at"))
+			days := rapid.Float64Range(0, 30).Draw(t, "days held")
+			if less, more := cooler.CostOfHolding(l, m, held, days), cooler.CostOfHolding(l, m, held+1, days); more < less || less < -days {
+				t.Fatalf("%s for %g days at %g °C costs %g, a kelvin hotter %g", m.Name, days, float64(held), less, more)
 			}
 		}
-		if a.Limiting == b.Limiting && b.LostBeyondPlan < a.LostBeyondPlan-1e-9*(1+math.Abs(a.LostBeyondPlan)) {
-			t.Fatalf("hotter, yet cheaper: %g, was %g", b.LostBeyondPlan, a.LostBeyondPlan)
+	})
+}
+
+// TestColdGainsNoMoreThanTheTime: cold saves at most the days that passed.
+func TestColdGainsNoMoreThanTheTime(t *testing.T) {
+	fold := foldOf(t)
+	rapid.Check(t, func(t *rapid.T) {
+		cellar, loft, asOf, plan := drawHouse(t)
+		v, l := houseOf(fold, cellar, loft, asOf, plan), drawLot(t, asOf)
+		for _, m := range modes(t, v, l) {
+			if got := v.Cost(l, m, packed, asOf); !(got >= -asOf.Sub(packed).Hours()/24-1e-9) || math.IsInf(got, 1) {
+				t.Fatalf("%s costs %g days in %v", m.Name, got, asOf.Sub(packed))
+			}
 		}
 	})
 }
@@ -172,11 +147,7 @@ func TestCostIsAdditive(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		cellar, loft, asOf, plan := drawHouse(t)
 		v, l := houseOf(fold, cellar, loft, asOf, plan), drawLot(t, asOf)
-		f, err := v.Catalog.Food(l.Packing.Food)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m := rapid.SampledFrom(f.Modes).Draw(t, "mode")
+		m := rapid.SampledFrom(modes(t, v, l)).Draw(t, "mode")
 		cut := packed.Add(time.Duration(rapid.Int64Range(0, int64(asOf.Sub(packed)/time.Millisecond)).Draw(t, "cut, ms")) * time.Millisecond)
 		whole := v.Cost(l, m, packed, asOf)
 		parts := v.Cost(l, m, packed, cut) + v.Cost(l, m, cut, asOf)
