@@ -46,9 +46,11 @@ func (c *curve) consumed(m *catalog.Mode, t *traits, i int, at place, dose float
 	if c.lean == 0 {
 		return 0
 	}
-	water, air := c.water[failed], c.allowed[failed]
-	if !at.failed {
-		water = split(c.water[tight], 0, c.water[loose], at.water)
+	// Where a seal leaks, the food was packed as dry or damp as where it holds.
+	water, air := split(c.water[tight], 0, c.water[loose], at.water), c.allowed[failed]
+	if at.failed {
+		water += c.water[failed]
+	} else {
 		air = min(1, max(0, split(c.allowed[tight], c.allowed[likely], c.allowed[loose], at.wall)))
 	}
 	ln := water + float64(t.low[i]*c.leanLow) + float64(t.high[i]*c.leanHigh) + float64(t.lnTenth[i]*c.tenths)

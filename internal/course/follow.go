@@ -39,12 +39,13 @@ type Follower struct {
 	catalog *catalog.Catalog
 	rooms   Rooms
 	luck    *luck
-	knots   []knot // scratch of the outlook
+	cut     time.Duration // steps are that many times shorter: 1, but for the tests of their length
+	knots   []knot        // scratch of the outlook
 }
 
 // New makes a follower of lots in the classes of a catalog.
 func New(c *catalog.Catalog, rooms Rooms) *Follower {
-	return &Follower{catalog: c, rooms: rooms, luck: newLuck()}
+	return &Follower{catalog: c, rooms: rooms, luck: newLuck(), cut: 1}
 }
 
 // Course is a lot at an instant: a value that Advance carries on.
@@ -105,7 +106,7 @@ func (f *Follower) Advance(c Course, l lot.Lot, to time.Time) (Course, error) {
 	}
 	c.modes = slices.Clone(c.modes)
 	for c.At.Before(to) {
-		step := s.next(c.At, to)
+		step := s.next(c.At, to, f.cut)
 		f.step(&c, s, step)
 		c.At = step.to
 	}
@@ -120,11 +121,12 @@ type stretch struct {
 
 // next is the step from an instant: up to the next whole UTC hour or day,
 // whatever instants Advance is called with, cut only by a move or by the end.
-func (s *subject) next(at, to time.Time) stretch {
+func (s *subject) next(at, to time.Time, cut time.Duration) stretch {
 	size := 24 * time.Hour
 	if at.Before(s.lot.Packing.PackedAt.Add(hourly)) {
 		size = time.Hour
 	}
+	size /= cut
 	end := at.Truncate(size).Add(size)
 	in := s.lot.Stays[0].Room
 	for _, stay := range s.lot.Stays[1:] {

@@ -99,6 +99,9 @@ func newTraits(m *catalog.Mode, draw func() []float64) *traits {
 		return z
 	}
 	t := &traits{life: each(m.Life), gain: each(m.LowOxygenGain), light: each(m.LightRate), half: draw(), lnTenth: draw()}
+	for i, g := range t.gain {
+		t.gain[i] = max(1, g) // beyond its low edge too, air preserves nothing
+	}
 	for i, z := range t.lnTenth {
 		t.lnTenth[i] = math.Log(max(1, linear(m.PerTenth, z))) - math.Log(max(1, m.PerTenth.Likely))
 	}

@@ -154,6 +154,9 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	for d := range ends {
 		at := v.place(d, failure)
 		ends[d] = min(horizon, damp[at.track()])
+		if at.failed {
+			ends[d] = min(ends[d], damp[failed])
+		}
 		for i := range plan.food.Modes {
 			m := &plan.food.Modes[i]
 			if m.Nutrient {
@@ -167,11 +170,9 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
 }
 
-// track is the track nearest to a place.
+// track is the track whose water is nearest to that of a place.
 func (p place) track() int {
 	switch {
-	case p.failed:
-		return failed
 	case p.water < -edge/2:
 		return tight
 	case p.water > edge/2:

@@ -121,22 +121,29 @@ func (ms *ModeState) retain() {
 
 // insides sets water and oxygen with their bands.
 func (c *Course) insides(out *State, v *vessels, values []float64) {
-	spread := func(place func(place) float64, of func(*inside) float64) lot.Range {
+	spread := func(of func(*inside) float64, at func(p place, low, mid, high, failed float64) float64) lot.Range {
+		low, mid, high, bad := of(&c.inside[tight]), of(&c.inside[likely]), of(&c.inside[loose]), of(&c.inside[failed])
 		for d := range values {
-			p := v.place(d, out.Failure)
-			if p.failed {
-				values[d] = of(&c.inside[failed])
-				continue
-			}
-			values[d] = split(of(&c.inside[tight]), of(&c.inside[likely]), of(&c.inside[loose]), place(p))
-			values[d] = min(1, max(0, values[d]))
+			values[d] = min(1, max(0, at(v.place(d, out.Failure), low, mid, high, bad)))
 		}
-		return band(values, of(&c.inside[likely]))
+		return band(values, mid)
 	}
-	water := func(p place) float64 { return p.water }
-	out.Activity = spread(water, func(in *inside) float64 { return in.aw })
-	out.Moisture = spread(water, func(in *inside) float64 { return float64(in.water.WetBasis()) })
-	out.Oxygen = spread(func(p place) float64 { return p.wall }, func(in *inside) float64 { return in.gas.Oxygen })
+	water := func(p place, low, mid, high, bad float64) float64 {
+		x := split(low, mid, high, p.water)
+		if p.failed { // packed as dry or damp as where the seal holds
+			x += bad - mid
+		}
+		return x
+	}
+	oxygen := func(p place, low, mid, high, bad float64) float64 {
+		if p.failed {
+			return bad
+		}
+		return split(low, mid, high, p.wall)
+	}
+	out.Activity = spread(func(in *inside) float64 { return in.aw }, water)
+	out.Moisture = spread(func(in *inside) float64 { return float64(in.water.WetBasis()) }, water)
+	out.Oxygen = spread(func(in *inside) float64 { return in.gas.Oxygen }, oxygen)
 }
 
 // The share of good seed that sprouts at packing (judgement).

@@ -1,0 +1,92 @@
+package course
+
+import (
+	"time"
+
+	"dryhold/internal/barrier"
+	"dryhold/internal/catalog"
+	"dryhold/internal/climate"
+	"dryhold/internal/lot"
+	"dryhold/internal/unit"
+)
+
+// CutSteps makes the steps so many times shorter.
+func (f *Follower) CutSteps(n int) { f.cut = time.Duration(n) }
+
+// Flush takes the oxygen out of a container, as nitrogen does.
+func (c *Course) Flush() {
+	for t := range c.inside {
+		c.inside[t].gas.Oxygen = 0
+	}
+}
+
+// Drawn is a mode with every constant at its value in one draw.
+func Drawn(food string, m catalog.Mode, i int) catalog.Mode {
+	draw := shuffled(food + "\x00" + m.Name)
+	next := func() float64 { return normal(draw())[i] }
+	at := func(v float64) catalog.Band { return catalog.Band{Low: v, Likely: v, High: v} }
+	m.Life = at(geometric(m.Life, next()))
+	m.LowOxygenGain = at(max(1, geometric(m.LowOxygenGain, next())))
+	m.LightRate = at(geometric(m.LightRate, next()))
+	m.OxygenHalf = at(geometric(m.OxygenHalf, next()))
+	m.PerTenth = at(max(1, linear(m.PerTenth, next())))
+	m.Ea = at(linear(m.Ea, next()))
+	return m
+}
+
+// DrawnVessel is a container with its walls as one draw has them; damp is
+// where that draw lies in the moisture at packing, a standard normal number,
+// and also in how much water the wall lets through.
+func DrawnVessel(food string, k catalog.Container, i int) (drawn catalog.Container, damp float64) {
+	v := newLuck().vessel(food)
+	at := func(b catalog.Band, z float64) catalog.Band {
+		x := max(0, linear(b, z))
+		if b.Low > 0 {
+			x = geometric(b, z)
+		}
+		return catalog.Band{Low: x, Likely: x, High: x}
+	}
+	k.OxygenWall, k.OxygenClosure = at(k.OxygenWall, v.wall[i]), at(k.OxygenClosure, v.wall[i])
+	return k, v.water[i]
+}
+
+// Balance is what came in and what is there: oxygen in cm3, the absorber's
+// capacity in cm3 and water in grams, by track.
+type Balance struct{ OxygenIn, OxygenGained, Absorbed, LeftLost, WaterIn, WaterGained [tracks]float64 }
+
+// Audit follows a lot and sums up what moved in every step by stepping the
+// gas and the water of each a second time, from what the course held before.
+func (f *Follower) Audit(l lot.Lot, to time.Time) (b Balance, err error) {
+	c, err := f.Start(l)
+	if err != nil {
+		return b, err
+	}
+	s, err := f.subject(l)
+	if err != nil {
+		return b, err
+	}
+	start := c.inside
+	for c.At.Before(to) {
+		step, before := s.next(c.At, to, f.cut), c.inside
+		f.step(&c, s, step)
+		c.At = step.to
+		mean := f.rooms.Mean(step.room, step.from, step.to)
+		if !mean.VapourKnown {
+			mean.Vapour = climate.VapourPressure(f.rooms.Plan(step.room), f.rooms.Damp(step.room))
+		}
+		days := unit.Days(step.to.Sub(step.from).Hours() / 24)
+		for t := range tracks {
+			_, flow := s.gas[t].Step(before[t].gas, barrier.Surroundings{Core: c.core, Activity: before[t].aw, Outside: airOxygen}, days)
+			b.OxygenIn[t] += flow.In - flow.Absorbed - flow.Eaten
+			b.Absorbed[t] += flow.Absorbed
+			_, gained := s.store(t, before[t].aw, c.core, mean.Vapour).Step(before[t].water, c.core, mean.Vapour, days)
+			b.WaterIn[t] += gained
+		}
+	}
+	for t := range tracks {
+		b.OxygenGained[t] = s.gas[t].Volume * (c.inside[t].gas.Oxygen - start[t].gas.Oxygen)
+		b.LeftLost[t] = start[t].gas.Left - c.inside[t].gas.Left
+		b.WaterGained[t] = 1000 * s.water[t].Dry * float64(c.inside[t].water-start[t].water)
+	}
+	return b, nil
+}

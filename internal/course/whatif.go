@@ -1,0 +1,121 @@
+package course
+
+import (
+	"fmt"
+	"time"
+
+	"dryhold/internal/barrier"
+	"dryhold/internal/climate"
+	"dryhold/internal/kinetics"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+// Keeping is how a lot is kept from an instant on, without change.
+type Keeping struct {
+	Temperature unit.Celsius
+	Humidity    unit.RH
+	// Light is the dose that reaches the food, lux hours a day, 0 or more.
+	Light float64
+	// Repacked says that every container is opened to the air and closed
+	// again as the lot given now says: with its container, treatment and seal.
+	Repacked bool
+}
+
+// Ending is how long a lot lasts under a Keeping.
+type Ending struct {
+	// Days from the instant of the course to the likely end, and to the early
+	// edge of its band (10 %); 100 years where it is not within them.
+	Days, EarlyDays float64
+	At              time.Time // likely end; zero beyond 100 years
+	By              string    // the mode that ends it, or the food's Limit of water activity
+	// Modes is the days until each mode of the food likely reaches its limit,
+	// nutrients too, in the order of the catalog; 100 years at most.
+	Modes []float64
+}
+
+// Beyond says that the likely end is not within 100 years.
+func (e Ending) Beyond() bool { return e.At.IsZero() }
+
+// WhatIf looks ahead from a course as Outlook does for plan storage, but with
+// the lot kept, and from now on packed, in another way: l may differ from the
+// lot that was followed in container, mass, treatment, seal and shading. What
+// the past has cost stays. At plan storage, in air as humid as the outlook
+// says, in the dark and not repacked the likely end is that of Outlook.
+//
+// Light ahead counts for Modes and for the likely end, not for EarlyDays.
+func (f *Follower) WhatIf(c Course, l lot.Lot, k Keeping) (Ending, error) {
+	s, err := f.subject(l)
+	if err != nil {
+		return Ending{}, err
+	}
+	if len(s.food.Modes) != len(c.modes) {
+		return Ending{}, fmt.Errorf("cannot look ahead for lot %s: its course is of a food with %d modes, not of %s", l.ID, len(c.modes), l.Packing.Food)
+	}
+	if k.Repacked {
+		for t := range c.inside {
+			c.inside[t].gas = s.gas[t].Packed()
+		}
+	}
+	var o Outlook
+	f.end(c, s.around(k.Temperature, climate.VapourPressure(k.Temperature, k.Humidity)), &o)
+	e := Ending{Days: horizon, EarlyDays: horizon, By: o.EndBy}
+	if !o.EndEarly.IsZero() {
+		e.EarlyDays = o.EndEarly.Sub(c.At).Hours() / 24
+	}
+	if !o.End.IsZero() {
+		e.Days = o.End.Sub(c.At).Hours() / 24
+	}
+	for i := range s.food.Modes { // f.end has left its knots
+		m := &s.food.Modes[i]
+		d := crossing(f.knots, func(x *knot) float64 {
+			return x.likely[i] + lightShare(m, m.LightRate.Likely, k.Light*x.days) - 1
+		})
+		e.Modes = append(e.Modes, d)
+		if !m.Nutrient && d < e.Days {
+			e.Days, e.By = d, m.Name
+		}
+	}
+	e.At = within(c.At, e.Days)
+	return e, nil
+}
+
+// least is how much of the last 30 days must be known to say what a room is
+// like (judgement).
+const least = 7 * 24 * time.Hour
+
+// Lately is what a room was like in the 30 days before an instant: the mean
+// kinetic temperature of its air, at which food ages as it did then, the mean
+// humidity, and the light. ok is false where the temperature of less than 7 of
+// the days is known; an unknown humidity is the room's damp limit, and is told
+// by damp.
+func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
+	from := at.Add(-lately)
+	e := f.rooms.Exposure(in, 0, room.AirEa, from, at)
+	known := e.Measured + e.Estimated
+	if known < least {
+		return k, false, false
+	}
+	t, err := kinetics.EffectiveTemperature(room.AirEa, room.Reference, float64(e.Days)/(known.Hours()/24))
+	if err != nil {
+		return k, false, false
+	}
+	mean := f.rooms.Mean(in, from, at)
+	k = Keeping{Temperature: t, Humidity: f.rooms.Damp(in), Light: mean.Dose / (lately.Hours() / 24)}
+	if mean.VapourKnown {
+		k.Humidity = unit.RH(min(1, float64(climate.RelativeHumidity(mean.Temp, mean.Vapour))))
+	}
+	return k, !mean.VapourKnown, true
+}
+
+// Tightness is the oxygen that a container class of the catalog lets in from
+// air while nothing is inside, cm3 a day for each litre, in good order at
+// 23 °C: what classes are compared by. ok is false for one that is not sealed.
+func (f *Follower) Tightness(container string) (perLitre float64, ok bool) {
+	k, err := f.catalog.Container(container)
+	if err != nil || !k.Sealed {
+		return 0, false
+	}
+	return barrier.AirOxygen * (k.OxygenWall.Likely + k.OxygenClosure.Likely) / k.Volume.Likely, true
+}
