@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	"dryhold/internal/barrier"
 	"dryhold/internal/climate"
 	"dryhold/internal/kinetics"
 	"dryhold/internal/lot"
@@ -31,7 +30,8 @@ type Ending struct {
 	At              time.Time // likely end; zero beyond 100 years
 	By              string    // the mode that ends it, or the food's Limit of water activity
 	// Modes is the days until each mode of the food likely reaches its limit,
-	// nutrients too, in the order of the catalog; 100 years at most.
+	// nutrients too, in the order of the catalog; 100 years for one that does
+	// not reach it while the lot lasts.
 	Modes []float64
 }
 
@@ -107,15 +107,4 @@ func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
 		k.Humidity = unit.RH(min(1, float64(climate.RelativeHumidity(mean.Temp, mean.Vapour))))
 	}
 	return k, !mean.VapourKnown, true
-}
-
-// Tightness is the oxygen that a container class of the catalog lets in from
-// air while nothing is inside, cm3 a day for each litre, in good order at
-// 23 °C: what classes are compared by. ok is false for one that is not sealed.
-func (f *Follower) Tightness(container string) (perLitre float64, ok bool) {
-	k, err := f.catalog.Container(container)
-	if err != nil || !k.Sealed {
-		return 0, false
-	}
-	return barrier.AirOxygen * (k.OxygenWall.Likely + k.OxygenClosure.Likely) / k.Volume.Likely, true
 }
