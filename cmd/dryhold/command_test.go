@@ -90,11 +90,12 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 			t.Fatalf("no daemon: %s", out.String())
 		}
 	}
-	f(0, "Registered L-1", "lots", "add", "white-rice", "pet-2l", "--count", "12", "--mass", "1.6", "--room", "cellar", "--treatment", "absorber", "--capacity", "300")
+	f(0, "Registered L-1", "lots", "add", "white-rice", "pet-2l", "--count", "12", "--mass", "1.6", "--room", "cellar", "--treatment", "absorber", "--capacity", "300",
+		"--packed", time.Now().UTC().AddDate(0, 0, -7).Format(time.DateOnly)) // an absorber needs its time
 	f(1, `did you mean "white-rice"?`, "lots", "add", "white-rise", "pet-2l", "--mass", "1.6", "--room", "cellar")
 	f(1, `did you mean "cellar"?`, "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "celar")
 	f(1, "is in the future", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--packed", "2999-01-01")
-	f(0, "Inside: air (absorber too small: 20 of", "lots", "add", "rolled-oats", "pet-2l", "--mass", "0.8", "--room", "loft", "--treatment", "absorber", "--capacity", "20")
+	f(0, "Inside: absorber too small: 20 of", "lots", "add", "rolled-oats", "pet-2l", "--mass", "0.8", "--room", "loft", "--treatment", "absorber", "--capacity", "20")
 	f(0, "Caution: ", "lots", "add", "brown-rice", "pet-2l", "--mass", "1.6", "--room", "loft", "--treatment", "absorber", "--capacity", "300", "--moisture", "14")
 	f(0, "Registered L-4", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--treatment", "absorber", "--capacity", "300", "--moisture-activated")
 	f(0, "moisture-activated absorber of 300 cm3 in each container", "lots", "show", "L-4")

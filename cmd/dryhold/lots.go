@@ -112,7 +112,8 @@ func printAdded(c *cobra.Command, k client, added lot.Lot) error {
 	}
 	text := ""
 	if l.Packing.Treatment.Kind == lot.Absorber {
-		text += fmt.Sprintf("Inside: %s (%s).\n", l.Oxygen.Words, l.Oxygen.Note)
+		// Not what is inside: of a lot packed just now that is still air.
+		text += fmt.Sprintf("Inside: %s.\n", l.Oxygen.Note)
 	}
 	if l.Caution != "" {
 		text += "Caution: " + l.Caution + "\n"
@@ -178,7 +179,7 @@ func printLots(w io.Writer, lots []engine.LotView, finished int) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "LOT\tFOOD\tCONTAINER\tROOM\tQUALITY LEFT\tLOW TO HIGH\tLIMITED BY\tEND AT PLAN\tLOST BEYOND PLAN")
 	for _, l := range lots {
-		end := l.EndAtPlan.Format("2006-01")
+		end := planEnd(l, "2006-01")
 		if l.Finished() {
 			end = "finished " + l.FinishedAt.Format(time.DateOnly)
 		}
@@ -236,7 +237,9 @@ func printLot(w io.Writer, l engine.LotView) error {
 	for _, m := range l.Modes {
 		row("  "+m.Name, "%.2f %% of its life spent; %.1f equivalent days at %g °C", 100*m.Consumed.Likely, m.Exposure.Likely, float64(room.Reference))
 	}
-	row("end at plan", "%s, if kept at plan storage from now on", l.EndAtPlan.Format(time.DateOnly))
+	if !l.Finished() {
+		row("end at plan", "%s, if kept at plan storage from now on", planEnd(l, time.DateOnly))
+	}
 	row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)
 	row("not measured", "%.1f days estimated, %.1f days unknown", l.EstimatedDays, l.UnknownDays)
 	if l.Packing.Note != "" {
@@ -250,6 +253,14 @@ func printLot(w io.Writer, l engine.LotView) error {
 	}
 	row("", "Quality is not safety: when in doubt, throw it out.")
 	return t.Flush()
+}
+
+// planEnd is the end of a lot at plan storage in a layout of package time.
+func planEnd(l engine.LotView, layout string) string {
+	if l.EndAtPlan.IsZero() {
+		return "in over 100 years"
+	}
+	return l.EndAtPlan.Format(layout)
 }
 
 func treated(t lot.Treatment) string {
