@@ -181,8 +181,7 @@ func (p place) track() int {
 	return likely
 }
 
-// ahead follows a course at plan storage until every mode is well past its
-// limit.
+// ahead follows a course at plan storage until the lot is well past its end.
 func (f *Follower) ahead(c Course, plan around) []knot {
 	modes := append([]progress(nil), c.modes...)
 	c.modes = modes
@@ -198,7 +197,7 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 		if done := k.set(&c, plan, days); done || days >= horizon {
 			break
 		}
-		step := max(7, days/20)
+		step := max(7, days/15)
 		for i := range plan.exposed {
 			x := exposed{}
 			x.hold(plan.food.Modes[i].Ea, step, plan.temp)
@@ -213,18 +212,15 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 	return knots
 }
 
-// set takes the progress of a course; done says that no draw is likely to
-// have life left.
+// set takes the progress of a course; done says that the lot has ended in
+// every draw, with room for all constants.
 func (k *knot) set(c *Course, plan around, days float64) (done bool) {
 	k.days, k.curves, k.likely = days, k.curves[:0], k.likely[:0]
-	done = true
 	for i := range c.modes {
 		m := &plan.food.Modes[i]
 		k.curves = append(k.curves, c.modes[i].curve())
 		k.likely = append(k.likely, c.modes[i].consumed(m, c.dose))
-		// Every draw has ended when even a long life is over, with room for
-		// the other constants.
-		done = done && (m.Nutrient || k.likely[i]*m.Life.Likely/m.Life.High > 4)
+		done = done || !m.Nutrient && k.likely[i]*m.Life.Likely/m.Life.High > 4
 	}
 	for t := range tracks {
 		k.damp[t] = plan.food.Red.Likely > 0 && c.inside[t].aw >= plan.food.Red.Likely

@@ -25,6 +25,8 @@ type tracked struct {
 	asOf     time.Time
 	limiting int
 	view     LotView
+	outlook  course.Outlook
+	lookedAt time.Time // the start of the day, or packing, from which the outlook was taken
 }
 
 // Mean implements course.Rooms.
@@ -50,9 +52,10 @@ func (e *Engine) rulesOf(name string) map[alarm.Kind]alarm.Rule {
 	return e.cfg.Rules(name)
 }
 
-// workOut brings every lot to the last whole hour, or to its end. What was
-// worked out for that hour stands, unless the lot was changed or a reading
-// changed what came before.
+// workOut brings every lot to the last whole hour that its room's readings
+// reach, or to its end, and looks ahead from the start of that day. What was
+// worked out stands, unless the lot was changed or a reading changed what came
+// before.
 func (e *Engine) workOut(now time.Time) error {
 	changed := map[string]time.Time{}
 	settled := now
@@ -65,17 +68,19 @@ func (e *Engine) workOut(now time.Time) error {
 		}
 	}
 	settled = settled.Truncate(24 * time.Hour)
-	hour := now.Truncate(time.Hour)
 	for _, l := range e.book.Lots() {
 		t := e.lots[l.ID]
 		if t == nil {
 			t = &tracked{}
 			e.lots[l.ID] = t
 		}
-		at := asOf(l, hour)
+		at := e.asOf(l, now)
 		for _, stay := range l.Stays {
 			if since, ok := changed[stay.Room]; ok && since.Before(t.asOf) {
 				t.asOf = time.Time{}
+				if since.Before(t.lookedAt) {
+					t.lookedAt = time.Time{}
+				}
 				if since.Before(t.base.At) {
 					t.base = course.Course{}
 				}
@@ -100,14 +105,23 @@ func (e *Engine) mustWorkOut(now time.Time) {
 }
 
 // asOf is the instant a lot is worked out for.
-func asOf(l lot.Lot, hour time.Time) time.Time {
-	if l.Finished() && l.FinishedAt.Before(hour) {
-		hour = l.FinishedAt
+func (e *Engine) asOf(l lot.Lot, now time.Time) time.Time {
+	at := now
+	if r := e.find(l.Room()); r != nil && r.ledger.Begun() && r.ledger.Settled().Before(at) {
+		at = r.ledger.Settled()
 	}
-	if hour.Before(l.Packing.PackedAt) {
-		return l.Packing.PackedAt
+	at = at.Truncate(time.Hour)
+	if l.Finished() && l.FinishedAt.Before(at) {
+		at = l.FinishedAt
 	}
-	return hour
+	return later(at, l.Packing.PackedAt)
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
 }
 
 func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err error) {
@@ -121,22 +135,26 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 			return err
 		}
 	}
-	c, err := e.follower.Advance(t.base, l, at)
+	midnight := later(at.Truncate(24*time.Hour), l.Packing.PackedAt)
+	c, err := e.follower.Advance(t.base, l, midnight)
 	if err != nil {
+		return err
+	}
+	if !l.Finished() && !t.lookedAt.Equal(midnight) {
+		if t.outlook, err = e.follower.Outlook(c, l); err != nil {
+			return err
+		}
+		t.lookedAt = midnight
+	}
+	if c, err = e.follower.Advance(c, l, at); err != nil {
 		return err
 	}
 	s, err := e.follower.State(c, l)
 	if err != nil {
 		return err
 	}
-	var o course.Outlook
-	if !l.Finished() {
-		if o, err = e.follower.Outlook(c, l); err != nil {
-			return err
-		}
-	}
 	t.asOf, t.limiting = at, s.Limiting
-	t.view, err = e.lotView(l, s, o)
+	t.view, err = e.lotView(l, s, t.outlook)
 	return err
 }
 
