@@ -101,11 +101,8 @@ type Container struct {
 	Volume Band // litres, brimful
 	// Lag is the time constant of the core behind the room air, hours (the
 	// slowest mode of the transient solution, models section 10).
-	Lag Band
-	// LowOxygenHold is how long an absorber of sufficient capacity keeps the
-	// inside low in oxygen, days; zero for a container that does not hold it.
-	LowOxygenHold Band
-	Clear         bool // lets light through
+	Lag   Band
+	Clear bool // lets light through
 	// OxygenWall is the oxygen conductance of the wall at 23 °C and
 	// WallEa its activation energy, kJ/mol; OxygenClosure that of the closure
 	// in good order. cm3/(d atm).

@@ -37,7 +37,7 @@ func rye() catalog.Food {
 
 func tin() catalog.Container {
 	return catalog.Container{
-		ID: "tin-1l", Name: "Tin", Volume: band(0.9, 1, 1.1), Lag: band(1, 1.5, 2), LowOxygenHold: band(0, 100, 200),
+		ID: "tin-1l", Name: "Tin", Volume: band(0.9, 1, 1.1), Lag: band(1, 1.5, 2),
 		Sealed: true, SealFailure: band(0.2, 0.25, 0.7),
 		OxygenWall: band(0, 0, 0), OxygenClosure: band(0, 0.005, 0.05), WallEa: band(0, 0, 0), WaterWall: band(0, 0, 0), WaterClosure: band(0, 1e-6, 1e-5),
 	}
@@ -57,6 +57,10 @@ func TestCheckAccepts(t *testing.T) {
 	}
 	if err := (&catalog.Catalog{Reference: 21}).Check(); err != nil {
 		t.Errorf("an empty catalog: %v", err)
+	}
+	c.Containers[0].Sealed, c.Containers[0].SealFailure = false, band(1, 1, 1)
+	if err := c.Check(); err != nil {
+		t.Errorf("a container that is not sealed: %v", err)
 	}
 }
 
@@ -94,7 +98,6 @@ func TestCheckRefuses(t *testing.T) {
 	f(tin1(func(k *catalog.Container) { k.Name = "" }), `container class "tin-1l": the container has no name`)
 	f(tin1(func(k *catalog.Container) { k.Volume = band(1, 1, 5000) }), `container class "tin-1l": volume 1 to 5000 L is outside the plausible 0.05 to 2000 L`)
 	f(tin1(func(k *catalog.Container) { k.Lag = band(0, 1, 1) }), `container class "tin-1l": lag 0 to 1 h is outside the plausible 0.01 to 1000 h`)
-	f(tin1(func(k *catalog.Container) { k.LowOxygenHold = band(-1, 1, 1) }), `container class "tin-1l": low-oxygen hold -1 to 1 d is outside the plausible 0 to 36525 d`)
 	f(food(func(f *catalog.Food) { f.Modes = f.Modes[1:] }), `food class "rye": the food has no deterioration mode, so nothing could ever end it`)
 	f(food(func(f *catalog.Food) { f.Modes[0].OxygenHalf.Low = 0 }), `food class "rye": mode "staling": oxygen half-value 0 to 0.05 fraction is outside the plausible 0.0001 to 0.209 fraction`)
 	f(food(func(f *catalog.Food) { f.Modes[0].ActivityAt.High = 1.5 }), `food class "rye": mode "staling": water activity of the life 0.3 to 1.5 fraction is outside the plausible 0 to 1 fraction`)
@@ -111,8 +114,8 @@ func TestCheckRefuses(t *testing.T) {
 	f(food(func(f *catalog.Food) { f.Limit = "" }), `food class "rye": the food does not say what happens at its red line`)
 	f(food(func(f *catalog.Food) { f.Uptake.Low = -1 }), `food class "rye": oxygen uptake -1 to 0.05 cm3/(kg d) is outside the plausible 0 to 100 cm3/(kg d)`)
 	f(food(func(f *catalog.Food) { f.Species = "wheet" }), `food class "rye": unknown seed species "wheet": did you mean "wheat"?`)
-	f(tin1(func(k *catalog.Container) { k.Sealed = false }), `container class "tin-1l": a container that is not sealed cannot hold low oxygen`)
-	f(tin1(func(k *catalog.Container) { k.Sealed, k.LowOxygenHold = false, band(0, 0, 0) }), `container class "tin-1l": a container that is not sealed has a seal failure of 1`)
+	f(tin1(func(k *catalog.Container) { k.Sealed = false }), `container class "tin-1l": a container that is not sealed has a seal failure of 1`)
+	f(tin1(func(k *catalog.Container) { k.Sealed, k.SealFailure = false, band(0.9, 1, 1) }), `container class "tin-1l": a container that is not sealed has a seal failure of 1`)
 	f(tin1(func(k *catalog.Container) { k.SealFailure.High = 2 }), `container class "tin-1l": seal failure 0.2 to 2 fraction is outside the plausible 0 to 1 fraction`)
 	f(tin1(func(k *catalog.Container) { k.OxygenWall.High = 1e9 }), `container class "tin-1l": oxygen through the wall 0 to 1e+09 cm3/(d atm) is outside the plausible 0 to 1e+07 cm3/(d atm)`)
 	f(tin1(func(k *catalog.Container) { k.OxygenClosure.Low = -1 }), `container class "tin-1l": oxygen through the closure -1 to 0.05 cm3/(d atm) is outside the plausible 0 to 1e+07 cm3/(d atm)`)

@@ -168,13 +168,10 @@ func CheckSpecies(id string) error {
 	return err
 }
 
-// CheckSeal reports what contradicts the seal: a class that is not closed
-// neither holds low oxygen nor has a seal that could be good.
+// CheckSeal reports what contradicts the seal: a class that is not closed has
+// none that could be good.
 func (k Container) CheckSeal() error {
-	switch {
-	case !k.Sealed && k.LowOxygenHold.High > 0:
-		return errors.New("a container that is not sealed cannot hold low oxygen")
-	case !k.Sealed && k.SealFailure.Low < 1:
+	if !k.Sealed && !(k.SealFailure.Low >= 1) {
 		return errors.New("a container that is not sealed has a seal failure of 1")
 	}
 	return nil
@@ -184,7 +181,6 @@ func (k Container) CheckSeal() error {
 func (k Container) Check() error {
 	faults := []error{
 		CheckID(k.ID), check("volume", k.Volume, VolumeRange()), check("lag", k.Lag, LagRange()),
-		check("low-oxygen hold", k.LowOxygenHold, HoldRange()),
 		check("oxygen through the wall", k.OxygenWall, OxygenRange()), check("oxygen through the closure", k.OxygenClosure, OxygenRange()),
 		check("activation energy of the wall", k.WallEa, WallEaRange()),
 		check("water through the wall", k.WaterWall, WaterRange()), check("water through the closure", k.WaterClosure, WaterRange()),

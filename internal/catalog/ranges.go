@@ -38,10 +38,6 @@ func VolumeRange() Range { return Range{0.05, 2000, "L"} }
 // LagRange of the core behind the room, hours.
 func LagRange() Range { return Range{0.01, 1000, "h"} }
 
-// HoldRange of the time low in oxygen, days; 0 for a container that does not
-// hold it.
-func HoldRange() Range { return Range{0, 100 * daysPerYear, "d"} }
-
 // OxygenHalfRange of the oxygen fraction at half the oxygen-driven rate, up to
 // that of air. Not zero: the rate would be undefined without oxygen.
 func OxygenHalfRange() Range { return Range{0.0001, airOxygen, "fraction"} }

@@ -33,7 +33,7 @@ func pantry() *catalog.Catalog {
 		Foods:     []catalog.Food{food("brown-rice", "Brown rice", 60, 180), food("hard-wheat", "Hard wheat", 80, 11_000)},
 		Containers: []catalog.Container{
 			{ID: "pail-20l", Name: "20 L pail", Volume: exactly(20), Lag: exactly(10.2)},
-			{ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33), LowOxygenHold: exactly(1000)},
+			{ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33)},
 		},
 	}
 }

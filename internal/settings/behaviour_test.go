@@ -85,6 +85,13 @@ func (s shelf) band(what string, got catalog.Band, low, likely, high, relative f
 	}
 }
 
+func (s shelf) within(what string, got, low, high float64) {
+	s.t.Helper()
+	if !(got >= low && got <= high) {
+		s.t.Errorf("%s: %.4g, want %g to %g", what, got, low, high)
+	}
+}
+
 func (s shelf) rising(what string, values ...float64) {
 	s.t.Helper()
 	for i := 1; i < len(values); i++ {

@@ -108,7 +108,6 @@ func (p *catalogParse) container(n ast.Node) {
 		key{name: "name", required: true, read: func(n ast.Node) { k.Name = p.text(n, "name") }},
 		p.band("volume", &k.Volume, litres(), catalog.VolumeRange()),
 		p.band("lag", &k.Lag, hours(), catalog.LagRange()),
-		p.band("low_oxygen_hold", &k.LowOxygenHold, days(), catalog.HoldRange()),
 		key{name: "clear", required: true, read: func(n ast.Node) { k.Clear = p.boolean(n, "clear") }},
 		key{name: "sealed", required: true, read: func(n ast.Node) { k.Sealed = p.boolean(n, "sealed") }},
 		p.band("seal_failure", &k.SealFailure, fraction(), catalog.ShareRange()),

@@ -227,7 +227,6 @@ const goodContainer = `containers:
     name: Tin, 1 L
     volume: {low: 950, likely: 1000, high: 1050, unit: mL, source: judgement}
     lag: {low: 1, likely: 1.5, high: 2, unit: h, source: judgement}
-    low_oxygen_hold: {low: 1, likely: 6, high: 24, unit: mo, source: judgement}
     clear: false
     sealed: true
     seal_failure: {low: 0.2, likely: 0.25, high: 0.7, unit: fraction, source: judgement}
@@ -274,7 +273,7 @@ func TestCatalogProblems(t *testing.T) {
 	f(goodFood, "high: 760", "high: 7600", `c.yaml:4:19: bulk_density 680 to 7600 kg/m3 is outside the plausible 50 to 2000 kg/m3`)
 	f(goodFood, `high: 44, unit: "%"`, "high: 44, unit: fraction", `c.yaml:5:11: void 38 to 44 fraction is outside the plausible 0.01 to 0.99 fraction`)
 	f(goodFood, "low: 1, likely: 1.2", "low: 0.5, likely: 1.2", `c.yaml:16:26: low_oxygen_gain 0.5 to 1.5 times is outside the plausible 1 to 100 times`)
-	f(goodContainer, "low: 1, likely: 6", "low: -1, likely: 6", `c.yaml:6:22: low_oxygen_hold -30.4375 to 730.5 d is outside the plausible 0 to 36525 d`)
+	f(goodContainer, "low: 1, likely: 1.5", "low: -1, likely: 1.5", `c.yaml:5:10: lag -1 to 2 h is outside the plausible 0.01 to 1000 h`)
 
 	// Classes and modes.
 	f(goodFood, "id: rye", "id: ''", `c.yaml:2:9: id is empty`)
@@ -293,10 +292,13 @@ func TestCatalogProblems(t *testing.T) {
 		"c.yaml:11:12: modes is empty: without a deterioration mode nothing could ever end the food")
 	f(goodFood+strings.TrimPrefix(goodFood, "foods:\n"), "foods:\n", "foods:\n", `c.yaml:20:9: food class "rye" stands in this file a second time: keep one`)
 	f(goodContainer+strings.TrimPrefix(goodContainer, "containers:\n"), "containers:\n", "containers:\n",
-		`c.yaml:14:9: container class "tin-1l" stands in this file a second time: keep one`)
+		`c.yaml:13:9: container class "tin-1l" stands in this file a second time: keep one`)
 	f(goodFood+goodFood[strings.Index(goodFood, "      - name"):], "foods:\n", "foods:\n",
 		`c.yaml:20:15: mode "staling" stands in this food a second time: keep one`)
-	f(goodContainer, "clear: false", "clear: no", `c.yaml:7:12: clear must be true or false, not "no"`)
+	f(goodContainer, "clear: false", "clear: no", `c.yaml:6:12: clear must be true or false, not "no"`)
+	// A key of older files: how long low oxygen lasts is worked out now.
+	f(goodContainer, "    clear: false", "    low_oxygen_hold: {low: 1, likely: 6, high: 24, unit: mo, source: judgement}\n    clear: false",
+		`c.yaml:6:5: unknown key "low_oxygen_hold" in a container class: did you mean "oxygen_wall"?`)
 	f(goodContainer, "containers", "container", `c.yaml:1:1: unknown key "container" in the catalog: did you mean "containers"?`)
 }
 
@@ -333,7 +335,7 @@ func TestOverride(t *testing.T) {
 	if rice.Void.Low != 0.38 || rice.Modes[0].Life.High != 30*365.25 {
 		t.Errorf("converted to %+v, %+v", rice.Void, rice.Modes[0].Life)
 	}
-	if tin, _ := c.Container("tin-1l"); tin.Volume.Likely != 1 || tin.LowOxygenHold.High != 730.5 {
+	if tin, _ := c.Container("tin-1l"); tin.Volume.Likely != 1 || tin.WaterClosure.High != 0.003 {
 		t.Errorf("tin: %+v", tin)
 	}
 	if diff := cmp.Diff(base, shipped(t)); diff != "" {

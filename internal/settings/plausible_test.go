@@ -28,24 +28,6 @@ func lives(f catalog.Food, lowOxygen bool) catalog.Band {
 	return out
 }
 
-// held is the likely life, days, in a container that keeps oxygen low for
-// some time and holds air after that.
-func held(f catalog.Food, hold float64) float64 {
-	first := math.Inf(1)
-	for _, m := range f.Modes {
-		if m.Nutrient {
-			continue
-		}
-		low := m.Life.Likely * m.LowOxygenGain.Likely
-		life := low
-		if hold < low {
-			life = hold + (1-hold/low)*m.Life.Likely
-		}
-		first = min(first, life)
-	}
-	return first
-}
-
 // What a food engineer would say at once.
 func TestFoodsArePlausible(t *testing.T) {
 	c := shipped(t)
@@ -57,14 +39,6 @@ func TestFoodsArePlausible(t *testing.T) {
 		}
 		return f
 	}
-	container := func(id string) catalog.Container {
-		t.Helper()
-		k, err := c.Container(id)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return k
-	}
 	shorter := func(a, b string, times float64) {
 		t.Helper()
 		for _, low := range []bool{false, true} {
@@ -74,12 +48,7 @@ func TestFoodsArePlausible(t *testing.T) {
 			}
 		}
 	}
-	within := func(what string, got, low, high float64) {
-		t.Helper()
-		if !(got >= low && got <= high) {
-			t.Errorf("%s: %.4g, want %g to %g", what, got, low, high)
-		}
-	}
+	within := shelf{c, t}.within
 
 	// The bran and the germ hold the oil that goes rancid.
 	shorter("brown-rice", "white-rice", 8)
@@ -104,10 +73,6 @@ func TestFoodsArePlausible(t *testing.T) {
 	// Rose et al. 2011: wheat good at 32 y; regardless of oxygen.
 	within("wheat in air, y", lives(food("hard-wheat"), false).Likely/year, 25, 35)
 	within("wheat in low oxygen, y", lives(food("hard-wheat"), true).Likely/year, 30, 40)
-	// Coons et al. 2004: white rice without significant decline to 30 y;
-	// extension: PETE bottles up to 5 y, low oxygen at 21 °C up to 10 y.
-	within("white rice in foil, y", held(food("white-rice"), container("foil-pouch-4l").LowOxygenHold.Likely)/year, 15, 30)
-	within("white rice in a PET bottle, y", held(food("white-rice"), container("pet-2l").LowOxygenHold.Likely)/year, 5, 12)
 	// Extension: barley 2 y, 8 y packed for long.
 	within("barley in air, y", lives(food("pearled-barley"), false).Likely/year, 2, 2)
 	within("barley in low oxygen, y", lives(food("pearled-barley"), true).Likely/year, 8, 8)
@@ -230,59 +195,4 @@ func TestLagsAreComputed(t *testing.T) {
 	f("pail-20l-foil", 0.145, 0.33)
 	f("foil-pouch-4l", 0, 0.04)
 	f("paper-sack-10kg", 0, 0.06)
-}
-
-// The times a PET bottle holds low oxygen are those of the wall: absorber
-// capacity left after clearing the gas, over the ingress from air.
-func TestHoldsAreComputed(t *testing.T) {
-	const (
-		air = 0.209
-		// 1 cm3 mil/(100 in2 d atm) = 0.3937 cm3 mm/(m2 d atm).
-		mil  = 0.3937
-		wall = 0.30
-	)
-	c := shipped(t)
-	f := func(id string, litres, area float64) {
-		t.Helper()
-		k, err := c.Container(id)
-		if err != nil {
-			t.Fatal(err)
-		}
-		left := 150*litres - 0.4*litres*1000*air
-		days := func(permeability float64) float64 { return left / (permeability * mil / wall * area * air) }
-		for _, x := range [][2]float64{{k.LowOxygenHold.Low, days(6)}, {k.LowOxygenHold.Likely, days(4.5)}, {k.LowOxygenHold.High, days(3)}} {
-			if math.Abs(x[0]-x[1]) > 0.002*x[1] {
-				t.Errorf("%s: hold %g d stands in the catalog, %.1f d is computed", id, x[0], x[1])
-			}
-		}
-	}
-	f("pet-0.5l", 0.5, 0.045)
-	f("pet-1l", 1, 0.105*math.Pow(0.5, 2.0/3))
-	f("pet-2l", 2, 0.105)
-	f("pet-4l", 4, 0.105*math.Pow(2, 2.0/3))
-
-	hold := func(id string) catalog.Band {
-		k, err := c.Container(id)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return k.LowOxygenHold
-	}
-	if sack := hold("paper-sack-10kg"); sack.High != 0 {
-		t.Errorf("a paper sack holds low oxygen for %g d", sack.High)
-	}
-	if pail := hold("pail-20l"); pail.Likely > year || pail.Low >= hold("pet-0.5l").Low {
-		t.Errorf("a plain pail holds low oxygen for %+v, want months and less than a bottle", pail)
-	}
-	for _, id := range []string{"glass-jar-1l", "foil-pouch-4l", "can-no10", "pail-20l-foil"} {
-		// Decades when the seal is good; one seal in four or five is not.
-		if h := hold(id); h.Likely < 10*year || h.Low > 3*year {
-			t.Errorf("%s holds low oxygen for %+v", id, h)
-		}
-	}
-	for _, k := range c.Containers {
-		if clear := k.ID[:3] == "pet" || k.ID[:5] == "glass"; k.Clear != clear {
-			t.Errorf("%s: clear %v", k.ID, k.Clear)
-		}
-	}
 }
