@@ -42,11 +42,14 @@ type Outlook struct {
 	EndBy string
 }
 
-// Passing is when something is passed.
+// Passing is when something is passed. An instant is zero where it never is
+// under these conditions, and that of the outlook where it may be past
+// already.
 type Passing struct {
-	Level float64
-	Past  bool      // it is past already
-	At    time.Time // zero when Past, or never under these conditions
+	Level       float64
+	Past        bool // it is likely past
+	At          time.Time
+	Early, Late time.Time // 10 to 90 %
 }
 
 // Outlook looks ahead from a course. What is finished has none.
@@ -67,9 +70,8 @@ func (f *Follower) Outlook(c Course, l lot.Lot) (Outlook, error) {
 		o.Humidity = f.rooms.Damp(in)
 	}
 	now := s.around(o.Temperature, climate.VapourPressure(o.Temperature, o.Humidity))
-	o.Amber = now.water(&c, likely, s.food.Amber.Likely)
-	o.Red = now.water(&c, likely, s.food.Red.Likely)
-	now.gas(&c, &o)
+	f.water(&c, now, &o)
+	f.gas(&c, now, &o)
 	plan := f.rooms.Plan(in)
 	f.end(c, s.around(plan, climate.VapourPressure(plan, o.Humidity)), &o)
 	return o, nil
@@ -84,41 +86,77 @@ type around struct {
 
 func (s *subject) around(t unit.Celsius, vapour unit.Pascal) around { return around{s, t, vapour} }
 
-// water is when the water activity of a track rises to a line.
-func (a around) water(c *Course, track int, line float64) Passing {
-	in := &c.inside[track]
-	p := Passing{Level: line, Past: in.aw >= line}
-	if p.Past || a.food.Isotherm == nil {
-		return p
+// water dates the lines of water activity.
+func (f *Follower) water(c *Course, a around, o *Outlook) {
+	food := a.food
+	for _, x := range []struct {
+		to   *Passing
+		line float64
+	}{{&o.Amber, food.Amber.Likely}, {&o.Red, food.Red.Likely}} {
+		*x.to = f.passing(c, a, x.line, place.damp, func(t int) float64 {
+			in := &c.inside[t]
+			if in.aw >= x.line {
+				return 0
+			}
+			if food.Isotherm != nil {
+				if d, ok := a.store(t, in.aw, a.temp, a.vapour).Reaches(x.line, in.water, a.temp, a.vapour); ok {
+					return float64(d)
+				}
+			}
+			return math.Inf(1)
+		})
 	}
-	if d, ok := a.store(track, in.aw, a.temp, a.vapour).Reaches(line, in.water, a.temp, a.vapour); ok {
-		p.At = after(c.At, float64(d))
-	}
-	return p
 }
 
 // gas dates the absorber's end and the passing of the oxygen levels.
-func (a around) gas(c *Course, o *Outlook) {
-	in := &c.inside[likely]
-	surroundings := barrier.Surroundings{Core: a.temp, Activity: in.aw, Outside: airOxygen}
-	gas := a.subject.gas[likely]
-	if gas.Absorber.Rated > 0 {
-		o.Spent = Passing{Past: in.gas.Left <= 0}
-		if d, ok := gas.Spent(in.gas, surroundings); ok && !o.Spent.Past {
-			o.Spent.At = after(c.At, float64(d))
-		}
+func (f *Follower) gas(c *Course, a around, o *Outlook) {
+	outside := func(t int) barrier.Surroundings {
+		return barrier.Surroundings{Core: a.temp, Activity: c.inside[t].aw, Outside: airOxygen}
+	}
+	if a.lot.Packing.Treatment.CapacityCM3 > 0 {
+		o.Spent = f.passing(c, a, 0, place.leaky, func(t int) float64 {
+			in := c.inside[t].gas
+			if in.Left <= 0 {
+				return 0
+			}
+			if d, ok := a.subject.gas[t].Spent(in, outside(t)); ok {
+				return float64(d)
+			}
+			return math.Inf(1)
+		})
 	}
 	for _, level := range Levels() {
-		p := Passing{Level: level}
-		d, ok := gas.Passes(level, in.gas, surroundings)
-		switch {
-		case !a.container.Sealed || ok && d <= 0:
-			p.Past = true
-		case ok:
-			p.At = after(c.At, float64(d))
-		}
-		o.Oxygen = append(o.Oxygen, p)
+		o.Oxygen = append(o.Oxygen, f.passing(c, a, level, place.leaky, func(t int) float64 {
+			if !a.container.Sealed {
+				return 0
+			}
+			if d, ok := a.subject.gas[t].Passes(level, c.inside[t].gas, outside(t)); ok {
+				return float64(d)
+			}
+			return math.Inf(1)
+		}))
 	}
+}
+
+// passing dates what each track passes after so many days, 0 when it has and
+// infinite when it never does. A draw passes when the track that pick takes
+// for it does.
+func (f *Follower) passing(c *Course, a around, level float64, pick func(p place, at [tracks]float64) float64, days func(track int) float64) Passing {
+	var at [tracks]float64
+	for t := range tracks {
+		at[t] = days(t)
+	}
+	v, failure := f.luck.vessel(a.food.ID), a.failure()
+	values := make([]float64, Draws)
+	for d := range values {
+		values[d] = pick(v.place(d, failure), at)
+	}
+	r := band(values, at[likely])
+	p := Passing{Level: level, Past: at[likely] <= 0, Early: after(c.At, r.Low), Late: after(c.At, r.High)}
+	if !p.Past {
+		p.At = after(c.At, at[likely])
+	}
+	return p
 }
 
 // knot is the progress of the modes at an instant ahead.
@@ -153,10 +191,7 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	ends := make([]float64, Draws)
 	for d := range ends {
 		at := v.place(d, failure)
-		ends[d] = min(horizon, damp[at.track()])
-		if at.failed {
-			ends[d] = min(ends[d], damp[failed])
-		}
+		ends[d] = min(horizon, at.damp(damp))
 		for i := range plan.food.Modes {
 			m := &plan.food.Modes[i]
 			if m.Nutrient {
@@ -170,12 +205,30 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
 }
 
-// track is the track whose water is nearest to that of a place.
-func (p place) track() int {
+// damp picks among the days of each track the one nearest in moisture; a seal
+// that leaks can only bring it forward, since it was packed as dry or damp as
+// where it holds.
+func (p place) damp(at [tracks]float64) float64 {
+	if p.failed {
+		return min(at[near(p.water)], at[failed])
+	}
+	return at[near(p.water)]
+}
+
+// leaky picks the one nearest in wall and seal.
+func (p place) leaky(at [tracks]float64) float64 {
+	if p.failed {
+		return at[failed]
+	}
+	return at[near(p.wall)]
+}
+
+// near is the track nearest to a standard normal number.
+func near(z float64) int {
 	switch {
-	case p.water < -edge/2:
+	case z < -edge/2:
 		return tight
-	case p.water > edge/2:
+	case z > edge/2:
 		return loose
 	}
 	return likely

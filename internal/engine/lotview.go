@@ -65,11 +65,15 @@ type ModeView struct {
 	Light  float64 `json:"light_share"`
 }
 
-// Passing is when a level is passed, if things stay as they are.
+// Passing is when a level is passed, if things stay as they are. An instant is
+// zero where it never is, and that of the outlook, the start of the UTC day,
+// where it may be past already.
 type Passing struct {
 	Level float64   `json:"level"`
-	Past  bool      `json:"past"`         // it is already
-	At    time.Time `json:"at,omitzero"` // zero when past, or never so
+	Past  bool      `json:"past"` // it is likely past
+	At    time.Time `json:"at,omitzero"`
+	Early time.Time `json:"early,omitzero"` // 10 %
+	Late  time.Time `json:"late,omitzero"`  // 90 %
 }
 
 // MoistureView is the water in the food.
