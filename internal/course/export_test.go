@@ -1,6 +1,7 @@
 package course
 
 import (
+	"slices"
 	"time"
 
 	"dryhold/internal/barrier"
@@ -89,4 +90,16 @@ func (f *Follower) Audit(l lot.Lot, to time.Time) (b Balance, err error) {
 		b.WaterGained[t] = 1000 * s.water[t].Dry * float64(c.inside[t].water-start[t].water)
 	}
 	return b, nil
+}
+
+// The parts of a Course, to be compared bit by bit.
+type (
+	Inside   = inside
+	Progress = progress
+)
+
+// Copy shares nothing with the course.
+func (c Course) Copy() Course {
+	c.modes = slices.Clone(c.modes)
+	return c
 }

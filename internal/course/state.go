@@ -31,12 +31,12 @@ type State struct {
 	Absorber float64   // capacity left, cm3 in each container
 	Failure  lot.Range // share of such containers whose seal does not hold
 
-	Dose    float64 // light that reached the food, lux hours
-	Hold    pest.OxygenHold
-	Freeze  pest.FreezeHold
-	Pests   pest.Generations
-	Insect  string     // the insect counted; empty for food none lives on
-	Viable  *lot.Range // share of seeds that still sprout; nil for food that does not
+	Dose   float64 // light that reached the food, lux hours
+	Hold   pest.OxygenHold
+	Freeze pest.FreezeHold
+	Pests  pest.Generations
+	Insect string     // the insect counted; empty for food none lives on
+	Viable *lot.Range // share of seeds that still sprout; nil for food that does not
 }
 
 // ModeState is how far one mode has come.

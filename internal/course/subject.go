@@ -49,8 +49,8 @@ type subject struct {
 	packed    [tracks]unit.DryBasis // moisture at packing
 	species   *germination.Constants
 	insect    pest.Species // zero for crystals, on which none lives
-	lnTenth   []float64 // of each mode: ln PerTenth
-	exposed   []exposed // scratch of step, one for each mode
+	lnTenth   []float64    // of each mode: ln PerTenth
+	exposed   []exposed    // scratch of step, one for each mode
 }
 
 func (f *Follower) subject(l lot.Lot) (*subject, error) {
@@ -69,7 +69,7 @@ func (s *subject) prepare(c *catalog.Catalog) (err error) {
 	if s.container, err = c.Container(p.Container); err != nil {
 		return err
 	}
-	if s.lag, err = thermal.NewLag(unit.Hours(s.container.Lag.Likely)); err != nil {
+	if s.lag, err = thermal.NewLag(p.Lag(s.container)); err != nil {
 		return err
 	}
 	if s.food.Isotherm != nil {
