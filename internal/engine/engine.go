@@ -126,7 +126,7 @@ func (e *Engine) wantedKeys() (room.Keys, error) {
 			return room.Keys{}, fmt.Errorf("lot %s: %w", l.ID, err)
 		}
 		for _, m := range f.Modes {
-			keys = append(keys, room.Key{Lag: unit.Hours(k.Lag.Likely), Ea: unit.KJPerMol(m.Ea.Likely)})
+			keys = append(keys, room.Key{Lag: l.Packing.Lag(k), Ea: unit.KJPerMol(m.Ea.Likely)})
 		}
 	}
 	return room.NewKeys(keys...), nil

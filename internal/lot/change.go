@@ -71,6 +71,8 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 		return Invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
 	case p.MoistureWB < 0 || p.MoistureWB > 0.5 || p.MoistureWB != p.MoistureWB:
 		return Invalid("moisture %.4g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
+	case p.PerCarton < 0 || p.PerCarton > mostInCarton:
+		return Invalid("%d containers in a carton: give 2 to %d, or 0 where they stand by themselves", p.PerCarton, mostInCarton)
 	case p.Room == "":
 		return Invalid("no room: say where the lot stands")
 	}

@@ -68,6 +68,9 @@ func TestPackingCheck(t *testing.T) {
 		`absorber capacity 300 cm3 with treatment "freeze-thaw": the capacity goes with treatment absorber`)
 	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: NoTreatment, CapacityCM3: math.NaN()} }),
 		`absorber capacity NaN cm3 with treatment "none": the capacity goes with treatment absorber`)
+	f(with(good(), func(p *Packing) { p.PerCarton = 12 }), "")
+	f(with(good(), func(p *Packing) { p.PerCarton = -1 }), "-1 containers in a carton: give 2 to 200, or 0 where they stand by themselves")
+	f(with(good(), func(p *Packing) { p.PerCarton = 201 }), "201 containers in a carton: give 2 to 200, or 0 where they stand by themselves")
 	moist := Treatment{Kind: Absorber, CapacityCM3: 300, MoistureActivated: true}
 	f(with(good(), func(p *Packing) { p.Treatment = moist }), "")
 	f(with(good(), func(p *Packing) { p.Treatment = Treatment{Kind: NoTreatment, MoistureActivated: true} }),

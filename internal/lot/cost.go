@@ -59,7 +59,7 @@ func (v Evaluator) Cost(l Lot, m catalog.Mode, from, to time.Time) float64 {
 	excess, ea := 0.0, unit.KJPerMol(m.Ea.Likely)
 	factor := func(in string) float64 { return kinetics.AccelerationFactor(ea, v.Rooms.Plan(in), room.Reference) }
 	l.each(from, to, func(in string, from, to time.Time) {
-		e := v.Rooms.Exposure(in, unit.Hours(k.Lag.Likely), ea, from, to)
+		e := v.Rooms.Exposure(in, l.Packing.Lag(k), ea, from, to)
 		excess += float64(e.Days) - float64(factor(in)*(e.Measured+e.Estimated).Hours()/24)
 	})
 	return excess / factor(l.Room())

@@ -55,9 +55,12 @@ type Packing struct {
 	// it was not measured.
 	MoistureWB float64   `json:"moisture_wb,omitempty"`
 	Treatment  Treatment `json:"treatment"`
-	Shading    Shading   `json:"shading"`
-	Room       string    `json:"room"`
-	Note       string    `json:"note,omitempty"`
+	// PerCarton is how many containers stand in one closed carton, whose core
+	// follows the room as one block; 0 where they stand by themselves.
+	PerCarton int     `json:"per_carton,omitempty"`
+	Shading   Shading `json:"shading"`
+	Room      string  `json:"room"`
+	Note      string  `json:"note,omitempty"`
 }
 
 // dryEnough is the moisture, fraction of wet mass, above which food must not

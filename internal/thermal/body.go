@@ -24,37 +24,39 @@ type modes struct {
 // Slab is a flat pack, a bag or a pouch that is thin against its width; half
 // is half its thickness in m.
 func (s Stuff) Slab(half float64) (Body, error) {
-	return s.body("a slab", side{Slab, half})
+	return s.body("a slab", maxModes, side{Slab, half})
 }
 
 // Can is a bottle, jar, can or pail: a cylinder of the given radius and height
 // in m with air all round.
 func (s Stuff) Can(radius, height float64) (Body, error) {
-	return s.body("a can", side{Cylinder, radius}, side{Slab, height / 2})
+	return s.body("a can", maxModes, side{Cylinder, radius}, side{Slab, height / 2})
 }
 
 // Block is a carton, a crate or a stack as one piece with the given edges in
 // m, air all round. For a carton of bottles take the stuff from Crate.
 func (s Stuff) Block(length, width, height float64) (Body, error) {
-	return s.body("a block", side{Slab, length / 2}, side{Slab, width / 2}, side{Slab, height / 2})
+	return s.body("a block", maxModes, side{Slab, length / 2}, side{Slab, width / 2}, side{Slab, height / 2})
 }
 
 // Ball is a sphere of the given radius in m.
 func (s Stuff) Ball(radius float64) (Body, error) {
-	return s.body("a ball", side{Sphere, radius})
+	return s.body("a ball", maxModes, side{Sphere, radius})
 }
 
-// SlabLag is the time constant of a slab: Slab, then Lag.
-func (s Stuff) SlabLag(half float64) (unit.Hours, error) { return lagOf(s.Slab(half)) }
+// SlabLag is the time constant of a slab, that of Slab by Lag.
+func (s Stuff) SlabLag(half float64) (unit.Hours, error) {
+	return lagOf(s.body("a slab", 1, side{Slab, half}))
+}
 
-// CanLag is the time constant of a can: Can, then Lag.
+// CanLag is the time constant of a can, that of Can by Lag.
 func (s Stuff) CanLag(radius, height float64) (unit.Hours, error) {
-	return lagOf(s.Can(radius, height))
+	return lagOf(s.body("a can", 1, side{Cylinder, radius}, side{Slab, height / 2}))
 }
 
-// BlockLag is the time constant of a block: Block, then Lag.
+// BlockLag is the time constant of a block, that of Block by Lag.
 func (s Stuff) BlockLag(length, width, height float64) (unit.Hours, error) {
-	return lagOf(s.Block(length, width, height))
+	return lagOf(s.body("a block", 1, side{Slab, length / 2}, side{Slab, width / 2}, side{Slab, height / 2}))
 }
 
 func lagOf(b Body, err error) (unit.Hours, error) {
@@ -70,7 +72,9 @@ type side struct {
 	length float64 // m: radius or half thickness
 }
 
-func (s Stuff) body(what string, sides ...side) (Body, error) {
+// body finds so many roots in each direction: all for its course, one for its
+// lag alone.
+func (s Stuff) body(what string, roots int, sides ...side) (Body, error) {
 	if err := s.check(); err != nil {
 		return Body{}, fmt.Errorf("cannot make %s: %w", what, err)
 	}
@@ -84,7 +88,7 @@ func (s Stuff) body(what string, sides ...side) (Body, error) {
 			return Body{}, fmt.Errorf("cannot make %s: Biot number %g of the %s is not a number above 0", what, bi, d.shape)
 		}
 		m := modes{spread: s.Diffusivity() * 3600 / (d.length * d.length)}
-		for n := 1; n <= maxModes; n++ {
+		for n := 1; n <= roots; n++ {
 			z := d.shape.root(bi, n)
 			m.root = append(m.root, z)
 			m.weight = append(m.weight, d.shape.amplitude(z))
