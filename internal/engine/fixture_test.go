@@ -9,6 +9,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sorption"
 	"dryhold/internal/unit"
 )
 
@@ -28,12 +29,22 @@ func pantry() *catalog.Catalog {
 			{Name: "fading", Ea: exactly(100), Life: exactly(20_000), LowOxygenGain: exactly(1)},
 		}}
 	}
+	rice := food("brown-rice", "Brown rice", 60, 180)
+	rice.Isotherm, rice.Moisture = sorption.ModifiedHenderson{K: 1.9187e-5, N: 2.4451, C: 51.161}, catalog.Band{Low: 0.10, Likely: 0.11, High: 0.12}
+	rice.Amber, rice.Red, rice.Limit, rice.Species = exactly(0.60), exactly(0.65), "mould", "rice"
+	rice.Modes[0].OxygenHalf, rice.Modes[0].ActivityAt = catalog.Band{Low: 0.01, Likely: 0.02, High: 0.04}, exactly(0.4)
+	rice.Modes[0].PerTenth, rice.Modes[0].Ea = catalog.Band{Low: 1.1, Likely: 1.3, High: 1.5}, catalog.Band{Low: 50, Likely: 60, High: 70}
 	return &catalog.Catalog{
 		Reference: room.Reference,
-		Foods:     []catalog.Food{food("brown-rice", "Brown rice", 60, 180), food("hard-wheat", "Hard wheat", 80, 11_000)},
+		Foods:     []catalog.Food{rice, food("hard-wheat", "Hard wheat", 80, 11_000)},
 		Containers: []catalog.Container{
 			{ID: "pail-20l", Name: "20 L pail", Volume: exactly(20), Lag: exactly(10.2)},
-			{ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33)},
+			{
+				ID: "pet-2l", Name: "2 L PET bottle", Volume: exactly(2), Lag: exactly(2.33), Clear: true, Sealed: true,
+				SealFailure: catalog.Band{Low: 0.1, Likely: 0.25, High: 0.6}, WallEa: exactly(32.8),
+				OxygenWall: catalog.Band{Low: 0.4, Likely: 0.6, High: 0.8}, OxygenClosure: exactly(0.2),
+				WaterWall: catalog.Band{Low: 0.02, Likely: 0.03, High: 0.05}, WaterClosure: exactly(0),
+			},
 		},
 	}
 }

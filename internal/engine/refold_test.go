@@ -75,7 +75,9 @@ func drawArrivals(t *rapid.T) []arrival {
 // need different exposures.
 func drawLots(t *rapid.T, until time.Time) []lot.Change {
 	hours := until.Sub(at(0)).Hours()
-	changes := []lot.Change{add("L-1", "hard-wheat", "pet-2l", "loft", at(0))}
+	// The first was packed long before any reading and is followed by the day.
+	changes := []lot.Change{add("L-1", rapid.SampledFrom([]string{"hard-wheat", "brown-rice"}).Draw(t, "first"), "pet-2l", "loft", at(-24*70))}
+	changes[0].Packing.Shading = lot.OpenShelf
 	for i, h := range rapid.SliceOfN(rapid.Float64Range(0, hours), 0, 5).Draw(t, "lot changes") {
 		when := at(h).Truncate(time.Millisecond)
 		if rapid.Bool().Draw(t, "move") {
@@ -146,6 +148,9 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 				pending = nil
 			}
 			live.Tick(now)
+			if rapid.Bool().Draw(t, "look") {
+				live.Snapshot(now) // what was worked out for it must not linger
+			}
 		}
 		for len(wanted) > 0 {
 			change()
