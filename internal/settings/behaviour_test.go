@@ -2,6 +2,7 @@ package settings_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"dryhold/internal/catalog"
@@ -226,6 +227,28 @@ func TestHardeningFollowsFromMorrisAndWood(t *testing.T) {
 		if got := s.mode(id, "hardening").PerTenth; got.Low != m.PerTenth.Low || got.Likely != m.PerTenth.Likely || got.High != m.PerTenth.High {
 			t.Errorf("%s hardens %+v per 0.1, beans %+v", id, got, m.PerTenth)
 		}
+	}
+}
+
+// Where a life is that of food as it is packed, its water activity is that of
+// the usual moisture: stated drier, food as sold would seem to age faster than
+// the figure its life was taken from.
+func TestLifeOfFoodAsPackedIsStatedAtItsMoisture(t *testing.T) {
+	s := shippedShelf(t)
+	found := 0
+	for _, f := range s.Foods {
+		for _, m := range f.Modes {
+			if !strings.HasPrefix(m.ActivityAt.Source, "computed: the usual moisture") {
+				continue
+			}
+			found++
+			for edge, x := range map[string][2]float64{"low": {m.ActivityAt.Low, f.Moisture.Low}, "likely": {m.ActivityAt.Likely, f.Moisture.Likely}, "high": {m.ActivityAt.High, f.Moisture.High}} {
+				s.near(f.ID+" "+m.Name+" "+edge, x[0], s.activity(f.ID, 100*x[1], 21), 0.0051)
+			}
+		}
+	}
+	if found < 16 {
+		t.Errorf("%d modes, expected those of 16 foods", found)
 	}
 }
 
