@@ -77,6 +77,9 @@ func wide() *engine.Snapshot {
 	snap.Site, snap.Rooms[1].Name, snap.Sensors[1].Name = long, long, long
 	snap.Sensors[1].Room, snap.Sensors[2].Room = long, long
 	snap.Lots[1].FoodName, snap.Lots[1].ID, snap.Lots[1].Packing.Note, snap.Lots[1].Limiting = long, long, long, long
+	snap.Lots[1].EndBy, snap.Lots[1].Warnings, snap.Lots[1].Caution, snap.Lots[1].Insects.Words = long, []string{long}, long, long
+	snap.Lots[1].Modes[0].Name, snap.Lots[1].Moisture.Limit, snap.Lots[1].Notes[0].Text, snap.Lots[1].Oxygen.Note = long, long, long, long
+	snap.Rooms[0].Mould[0].Surface, snap.Rooms[0].Mould[0].Words, snap.Rooms[1].GrowthNow = long, long, long
 	snap.Alarms[0].Key.Room, snap.Alarms[0].Text, snap.Alarms[0].Costs[0].Lot, snap.Alarms[1].By = long, long, long, long
 	snap.Intake.Errors[0].Topic, snap.Intake.Errors[0].Cause, snap.Intake.Errors[0].Last = long, long, long
 	snap.Intake.LastKnown[0].Sensor = long
@@ -91,12 +94,13 @@ func TestNoSidewaysScrolling(t *testing.T) {
 	}{{"hot week", larchHouse()}, {"long words", wide()}, {"empty", &engine.Snapshot{Site: "Larch House", At: noon()}}, {"starting", nil}} {
 		t.Run(c.name, func(t *testing.T) {
 			base, _ := serve(t, c.snap)
-			for _, width := range []int64{360, 700, 1121, 1280} {
+			for _, width := range []int64{360, 390, 700, 961, 1280} {
 				for _, path := range []string{"/?refresh=off", "/alarms/acknowledge?kind=silent&room=loft&sensor=" + strings.Repeat("W", 120)} {
 					err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+path))
 					if err != nil {
 						t.Fatalf("cannot open %s at %d px: %v", path, width, err)
 					}
+					evaluate[bool](t, ctx, `document.querySelectorAll("details").forEach(d => d.open = true), true`)
 					has := evaluate[int](t, ctx, `document.documentElement.clientWidth`)
 					needs := evaluate[int](t, ctx, `document.documentElement.scrollWidth`)
 					family := evaluate[string](t, ctx, `getComputedStyle(document.querySelector("h1")).fontFamily`)

@@ -33,12 +33,12 @@ func larchHouse() *engine.Snapshot {
 		Rooms: []engine.RoomView{{
 			Name: "cellar", Temperature: is(14.2, seen), Humidity: is(0.58, seen), Illuminance: is(0, seen), DewPoint: is(6.1, seen),
 			WarmLimit: 18, DampLimit: 0.65, BrightLimit: 50, Acceleration: is(0.62, seen), MeanKinetic: is(13.7, seen),
-			Coverage24h: 0.99, LotCount: 3,
+			Coverage24h: 0.99, LotCount: 3, Mould: surfaces(1.3, 1.3, 0, "first growth, seen under a microscope"),
 		}, {
 			Name: "loft", Temperature: is(33.4, seen), Humidity: is(0.41, seen),
 			Illuminance: engine.Value{Value: 120, At: ago(5 * time.Hour)}, DewPoint: is(18.2, seen),
 			WarmLimit: 24, DampLimit: 0.6, BrightLimit: 50, Acceleration: is(2.71, seen), MeanKinetic: is(28.9, seen),
-			Coverage24h: 0.83, LotCount: 2,
+			Coverage24h: 0.83, LotCount: 2, Mould: surfaces(0, 0, 80, "no growth"), GrowthNow: "under 0.1 mm a day on a dirty surface",
 		}, {
 			Name: "north-pantry", Temperature: is(21.04, seen), Humidity: engine.Value{}, Illuminance: is(310, seen),
 			WarmLimit: 21, DampLimit: 0.6, BrightLimit: 150, Acceleration: is(1, seen), MeanKinetic: is(20.4, seen),
@@ -63,31 +63,88 @@ func larchHouse() *engine.Snapshot {
 	}
 }
 
+// between is an estimate.
+func between(low, likely, high float64) engine.Estimate {
+	return engine.Estimate{Low: low, Likely: likely, High: high}
+}
+
+// dryRice is what any dry, well packed lot looks like inside.
+func dryRice() engine.LotView {
+	year := func(y int, m time.Month) time.Time { return time.Date(y, m, 9, 0, 0, 0, 0, time.UTC) }
+	return engine.LotView{
+		AsOf:     noon().Truncate(time.Hour),
+		EndEarly: year(2041, 3), EndAtPlan: year(2052, 3), EndLate: year(2060, 3), EndBy: "oxidation",
+		Moisture: engine.MoistureView{
+			WetBasis: between(0.108, 0.115, 0.122), Activity: between(0.38, 0.43, 0.48), Limit: "mould",
+			Amber: engine.Passing{Level: 0.6, At: year(2049, 5)}, Red: engine.Passing{Level: 0.65},
+		},
+		Oxygen: engine.OxygenView{
+			Words: "low oxygen", Note: "absorber of 300 cm3 for 194 cm3 enclosed", Fraction: between(2e-5, 3e-5, 0.2089),
+			Enclosed: 194.25, Left: 57.6, Spent: engine.Passing{At: year(2027, 6)},
+			Rises:       []engine.Passing{{Level: 0.01, At: year(2027, 8)}, {Level: 0.02, At: year(2027, 10)}, {Level: 0.05}},
+			SealFailure: between(0.1, 0.25, 0.6),
+		},
+		Insects: &engine.InsectView{Words: "low-oxygen hold complete 17 days after packing, if the seal held", Hold: 10.7, HeldAfter: 17.4,
+			Species: "Plodia interpunctella", Generations: between(0.27, 0.32, 0.37), Ended: true},
+		Modes: []engine.ModeView{
+			{Name: "oxidation", Consumed: between(0.02, 0.04, 0.07), Exposure: between(260, 271, 285), Water: 1.04, Oxygen: 0.21},
+			{Name: "staling", Consumed: between(0.01, 0.03, 0.05), Exposure: between(255, 265, 280), Water: 1.12, Oxygen: 1},
+			{Name: "thiamin", Nutrient: true, Consumed: between(0.05, 0.11, 0.19), Exposure: between(240, 251, 262),
+				Retention: &engine.Estimate{Low: 0.93, Likely: 0.96, High: 0.98}, Water: 1.2, Oxygen: 1},
+		},
+	}
+}
+
 func larchLots() []engine.LotView {
 	packed := func(y int) time.Time { return time.Date(y, 3, 9, 0, 0, 0, 0, time.UTC) }
 	stays := func(room string, y int) []lot.Stay { return []lot.Stay{{Room: room, From: packed(y)}} }
 	absorber := lot.Treatment{Kind: lot.Absorber, CapacityCM3: 300}
-	return []engine.LotView{{
-		Lot: lot.Lot{ID: "white-rice-1", Stays: stays("cellar", 2025), Packing: lot.Packing{Food: "white-rice", Container: "pet-2l",
-			Count: 12, NetMassKG: 1.75, PackedAt: packed(2025), Treatment: absorber, Room: "cellar"}},
-		FoodName: "White rice", ContainerName: "PET bottle, 2 L", Remaining: engine.Estimate{Low: 0.93, Likely: 0.96, High: 0.98},
-		Limiting: "oxidation", EndAtPlan: packed(2052), LostBeyondPlan: 0.4, Oxygen: engine.OxygenView{Words: "low oxygen", Note: "absorber of 300 cm³ against a need of 190 cm³"},
-	}, {
-		Lot: lot.Lot{ID: "brown-rice-1", Stays: stays("loft", 2025), Packing: lot.Packing{Food: "brown-rice", Container: "pet-1l",
-			Count: 6, NetMassKG: 0.85, PackedAt: packed(2025), Treatment: lot.Treatment{Kind: lot.Absorber, CapacityCM3: 50}, Room: "loft", Note: "from the spring fair"}},
-		FoodName: "Brown rice", ContainerName: "PET bottle, 1 L", Remaining: engine.Estimate{Low: -0.1, Likely: 0.08, High: 0.22},
-		Limiting: "oxidation", EndAtPlan: packed(2027), LostBeyondPlan: 61.3, UnknownDays: 1.5, EstimatedDays: 4,
-		Oxygen: engine.OxygenView{Words: "air", Note: "absorber of 50 cm³ against a need of 110 cm³"}, Caution: "Keeps a year at best: the oil in its bran turns rancid.",
-	}, {
-		Lot: lot.Lot{ID: "milk-powder-1", Stays: stays("loft", 2026), Packing: lot.Packing{Food: "nonfat-dry-milk", Container: "foil-pouch",
-			Count: 20, NetMassKG: 0.9, PackedAt: packed(2026), Treatment: absorber, Room: "loft"}},
-		FoodName: "Nonfat dry milk", ContainerName: "Foil pouch", Remaining: engine.Estimate{Low: 0.7, Likely: 0.81, High: 0.9},
-		Limiting: "browning", EndAtPlan: packed(2037), LostBeyondPlan: 23.8, Oxygen: engine.OxygenView{Words: "low oxygen"},
-	}, {
+
+	rice := dryRice()
+	rice.Lot = lot.Lot{ID: "white-rice-1", Stays: stays("cellar", 2025), Packing: lot.Packing{Food: "white-rice", Container: "pet-2l",
+		Count: 12, NetMassKG: 1.75, PackedAt: packed(2025), Treatment: absorber, Room: "cellar", MoistureWB: 0.115}}
+	rice.FoodName, rice.ContainerName, rice.Limiting = "White rice", "PET bottle, 2 L", "oxidation"
+	rice.Remaining, rice.LostBeyondPlan = between(0.93, 0.96, 0.98), 0.4
+
+	brown := dryRice()
+	leaks := barrier.Failed
+	brown.Lot = lot.Lot{ID: "brown-rice-1", Seal: barrier.Failed, Stays: stays("loft", 2025), Packing: lot.Packing{Food: "brown-rice", Container: "pet-1l",
+		Count: 6, NetMassKG: 0.85, PackedAt: packed(2025), Treatment: lot.Treatment{Kind: lot.Absorber, CapacityCM3: 50}, Room: "loft", Note: "from the spring fair"},
+		Notes: []lot.Note{{At: ago(720 * time.Hour), By: "Mara", Text: "hisses when pressed", Seal: &leaks}}}
+	brown.FoodName, brown.ContainerName, brown.Limiting = "Brown rice", "PET bottle, 1 L", "oxidation"
+	brown.Remaining, brown.LostBeyondPlan, brown.UnknownDays, brown.EstimatedDays = between(-0.1, 0.08, 0.22), 61.3, 1.5, 4
+	brown.EndEarly, brown.EndAtPlan, brown.EndLate = brown.AsOf, packed(2027), packed(2028)
+	brown.Moisture.Activity, brown.Moisture.Amber, brown.Moisture.Red = between(0.59, 0.62, 0.66), engine.Passing{Level: 0.6, Past: true}, engine.Passing{Level: 0.65, At: packed(2028)}
+	brown.Oxygen = engine.OxygenView{Words: "air", Note: "absorber too small: 50 of 110 cm3, oxygen rests at about 11 %", Fraction: between(0.2, 0.206, 0.209),
+		Enclosed: 110, Spent: engine.Passing{Past: true}, Rises: []engine.Passing{{Level: 0.01, Past: true}}, SealFailure: between(1, 1, 1)}
+	brown.Insects = &engine.InsectView{Words: "low-oxygen hold 0 % complete", Species: "Sitophilus granarius", Generations: between(1.4, 1.7, 2.2), UnknownDays: 1.5}
+	brown.Viable = &engine.Estimate{Low: 0.61, Likely: 0.74, High: 0.82}
+	brown.LightDose, brown.Caution = 73_779.6, "Keeps a year at best: the oil in its bran turns rancid."
+	brown.Warnings = []string{"Water activity 0.62 is past the amber line of 0.60: mould comes next.", "The seal leaks: repack it or eat it first.",
+		"No treatment is complete: insects that came in would have bred 1.7 generations."}
+
+	milk := dryRice()
+	milk.Lot = lot.Lot{ID: "milk-powder-1", Seal: barrier.Verified, Stays: stays("loft", 2026), Packing: lot.Packing{Food: "nonfat-dry-milk", Container: "foil-pouch",
+		Count: 20, NetMassKG: 0.9, PackedAt: packed(2026), Treatment: absorber, Room: "loft"}}
+	milk.FoodName, milk.ContainerName, milk.Limiting, milk.EndBy = "Nonfat dry milk", "Foil pouch", "browning", "lactose crystallises, the powder cakes and browns"
+	milk.Remaining, milk.LostBeyondPlan = between(0.7, 0.81, 0.9), -23.8
+	milk.EndEarly, milk.EndAtPlan, milk.EndLate = packed(2031), packed(2037), time.Time{}
+	milk.Moisture.Activity, milk.Moisture.Amber.Level, milk.Moisture.Red.Level = between(0.2, 0.24, 0.27), 0.3, 0.37
+	milk.Oxygen.Fraction, milk.Oxygen.SealFailure, milk.Oxygen.Spent = between(2e-8, 5e-8, 0.012), between(0, 0.02, 0.1), engine.Passing{}
+
+	return []engine.LotView{rice, brown, milk, {
 		Lot: lot.Lot{ID: "sugar-1", Stays: stays("cellar", 2024), FinishedAt: ago(900 * time.Hour), Packing: lot.Packing{Food: "sugar", Container: "glass-jar",
 			Count: 1, NetMassKG: 1, PackedAt: packed(2024), Room: "cellar"}},
-		FoodName: "Sugar", ContainerName: "Glass jar", Remaining: engine.Estimate{Low: 1, Likely: 1, High: 1}, Limiting: "caking",
+		FoodName: "Sugar", ContainerName: "Glass jar", Remaining: between(1, 1, 1), Limiting: "caking",
 	}}
+}
+
+// surfaces are the mould indices of a room's surfaces.
+func surfaces(wood, peak, unknownHours float64, words string) []engine.MouldView {
+	return []engine.MouldView{
+		{Surface: "wood shelves", Index: wood, Peak: peak, UnknownHours: unknownHours, Words: words},
+		{Surface: "plaster and concrete walls", UnknownHours: unknownHours, Words: "no growth"},
+	}
 }
 
 func larchAlarms() []engine.AlarmView {

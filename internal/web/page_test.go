@@ -2,8 +2,10 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -117,31 +119,123 @@ func TestPageShowsTheHouse(t *testing.T) {
 		"Botulism", "local food-safety authority", "away from children", "Rodents gnaw through plastic", "dryhold 0.1.0-test")
 }
 
+func classed(class string) func(*html.Node) bool {
+	return func(n *html.Node) bool { return slices.Contains(strings.Fields(attr(n, "class")), class) }
+}
+
+// lotBodies are the row groups of the lots, in order.
+func lotBodies(t testing.TB, doc *html.Node) []*html.Node {
+	t.Helper()
+	var out []*html.Node
+	for c := range only(t, doc, "table", classed("lots")).ChildNodes() {
+		if c.Data == "tbody" {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
 func TestLotsTable(t *testing.T) {
 	h, _ := house(t, larchHouse(), nil)
-	table := only(t, page(t, h, "/", 200), "table", func(n *html.Node) bool { return attr(n, "class") == "lots" })
+	doc := page(t, h, "/", 200)
+	bodies := lotBodies(t, doc)
 	var ids []string
-	for _, id := range all(table, "span", func(n *html.Node) bool { return attr(n, "class") == "id" }) {
-		ids = append(ids, words(id))
+	for _, b := range bodies {
+		ids = append(ids, words(only(t, b, "span", classed("id"))))
 	}
 	if d := cmp.Diff([]string{"brown-rice-1", "milk-powder-1", "white-rice-1"}, ids); d != "" {
-		t.Errorf("lots with least left first, finished ones not at all (-want +got):\n%s", d)
+		t.Fatalf("warned lots first, then least left, finished ones not at all (-want +got):\n%s", d)
 	}
-	wantWords(t, table, "Brown rice brown-rice-1 6 × 850 g, PET bottle, 1 L, March 2025 loft 8 % −10 to 22 % oxidation March 2027 61.3 days",
-		"1.5 days with no temperature known", "4.0 days with an estimated temperature", "air: absorber of 50 cm³", "Caution: Keeps a year at best")
-	for _, th := range all(table, "th", nil) {
+	wantWords(t, bodies[0], "Brown rice brown-rice-1 8 % −10 to 22 % oxidation; 61.3 days lost beyond plan ? 1.5 days with no temperature known "+
+		"? 4.0 days with an estimated temperature Mar 2027 , now to Mar 2028 by: oxidation 0.62 0.59 to 0.66 ◆ past amber 0.60, red is 0.65 "+
+		"21 % 20 to 21 % ◆ air in spite of an absorber absorber spent ▲ low-oxygen hold 0 % complete; 1.7 generations possible "+
+		"▲ Water activity 0.62 is past the amber line of 0.60: mould comes next. ▲ The seal leaks: repack it or eat it first. ▲ No treatment is complete",
+		"Caution: Keeps a year at best", "6 × 850 g, PET bottle, 1 L, packed March 2025, in loft.")
+	wantWords(t, bodies[1], "23.8 days spared against plan 2037 , 2031 to beyond 2126 by: lactose crystallises", "0.24 0.20 to 0.27 ✓ below amber 0.30",
+		"under 0.1 % under 0.1 to 1.2 % ✓ low oxygen absorber: 58 cm³ left in each, its end not in sight ✓ low-oxygen hold complete")
+	wantWords(t, bodies[2], "0.4 days lost beyond plan 2052 , 2041 to 2060 by: oxidation 0.43 0.38 to 0.48 ✓ below amber 0.60",
+		"? low oxygen, if the seal holds absorber: 58 cm³ left in each, spent in June 2027 ? low-oxygen hold complete")
+	if n := len(all(bodies[2], "ul", classed("warnings"))); n != 0 {
+		t.Errorf("a lot without a warning has %d lists of them", n)
+	}
+	for _, th := range all(doc, "th", nil) {
 		if attr(th, "scope") == "" {
 			t.Errorf("header %q has no scope", words(th))
 		}
 	}
+	for _, link := range all(bodies[0], "a", nil) {
+		if got := attr(link, "href"); got != "/lots/brown-rice-1" || words(link) != "Explain Brown rice brown-rice-1" {
+			t.Errorf("link %q to %q", words(link), got)
+		}
+	}
+}
 
+func TestLotDetails(t *testing.T) {
+	snap := larchHouse()
+	snap.Lots[0].ID = "a/b c"
+	h, _ := house(t, snap, nil)
+	bodies := lotBodies(t, page(t, h, "/", 200))
+	details := only(t, bodies[0], "details", nil)
+	if attr(details, "open") != "" || words(only(t, details, "summary", nil)) != "Inside, modes, nutrients of Brown rice brown-rice-1" {
+		t.Errorf("details %v", details.Attr)
+	}
+	wantWords(t, details, "moisture 11.5 % of wet mass, 10.8 to 12.2 %; at packing not measured, the usual is taken",
+		"passes amber, 0.60 passed", "passes red, 0.65 Mar 2028", "what too much water does mould", "absorber is spent passed", "oxygen rises past 1 % passed",
+		"110 cm³ in each; absorber too small: 50 of 110 cm³",
+		"seal failed; of such containers 100 % leak insects untreated (Sitophilus granarius) 1.7 generations possible since packing, 1.4 to 2.2; 1.5 days not known were left out",
+		"seed that sprouts 74 %, 61 to 82 %", "light received 73 779 lux hours",
+		"oxidation 4.0 % 2 to 7 % 271 days at 21 °C 1.04 × 0.21 × 0.0 %", "Nutrients kept; their loss ends no lot thiamin 96 %, 93 to 98 %",
+		"from the spring fair", "14 Jun 2026, seal failed: hisses when pressed (Mara)")
+	if got := words(only(t, details, "table", classed("modes"))); strings.Contains(got, "thiamin") {
+		t.Errorf("a nutrient among the modes that end a lot: %s", got)
+	}
+	rice := bodies[2]
+	wantWords(t, rice, "measured at packing 11.5 %", "oxygen rises past 5 % not in sight", "seal assumed; of such containers 25 % leak, 10 to 60 %",
+		"0.3 generations possible since packing, 0.3 to 0.4, until the treatment was complete", "light received 0 lux hours")
+	if got := attr(only(t, rice, "a", nil), "href"); got != "/lots/a%2Fb%20c" {
+		t.Errorf("explained at %q", got)
+	}
+}
+
+// Nothing of a lot that was never worked out may look good.
+func TestUnknownLot(t *testing.T) {
+	snap := larchHouse()
+	nan := math.NaN()
+	bad := dryRice()
+	bad.ID, bad.Remaining, bad.LostBeyondPlan, bad.Moisture.Activity = "L-2", between(nan, nan, nan), nan, between(nan, nan, nan)
+	bad.Oxygen.Fraction, bad.LightDose = between(nan, nan, nan), nan
+	snap.Lots = []engine.LotView{{Lot: lot.Lot{ID: "L-1"}}, bad}
+	h, _ := house(t, snap, nil)
+	for _, body := range lotBodies(t, page(t, h, "/", 200)) {
+		if got := words(body); strings.Contains(got, "✓ below") || strings.Contains(got, "✓ low oxygen") || strings.Contains(got, "NaN") || strings.Contains(got, "922") {
+			t.Errorf("unknown looks good: %s", got)
+		}
+	}
+	wantWords(t, lotBodies(t, page(t, h, "/", 200))[1], "not known")
+}
+
+func TestWarningsAreNotLostInLongLists(t *testing.T) {
 	snap := larchHouse()
 	for i := range 250 {
-		snap.Lots = append(snap.Lots, engine.LotView{Lot: lot.Lot{ID: fmt.Sprintf("lot-%d", i)}, Remaining: engine.Estimate{Likely: 0.99}})
+		snap.Lots = append(snap.Lots, engine.LotView{Lot: lot.Lot{ID: fmt.Sprintf("lot-%d", i)}, Remaining: engine.Estimate{Likely: 0.5}})
 	}
+	snap.Lots = append(snap.Lots, engine.LotView{Lot: lot.Lot{ID: "wet"}, Remaining: engine.Estimate{Likely: 0.99}, Warnings: []string{"It is wet."}})
 	many, _ := house(t, snap, nil)
 	doc := page(t, many, "/", 200)
-	wantWords(t, doc, "1 finished lot is not shown", "53 lots with more left not shown")
+	wantWords(t, doc, "1 finished lot is not shown", "54 lots further down the order not shown")
+	wantWords(t, lotBodies(t, doc)[1], "wet", "▲ It is wet.")
+}
+
+func TestRoomsShowMould(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	doc := page(t, h, "/", 200)
+	wantWords(t, only(t, doc, "article", labelled("Room cellar")), "wood shelves 1.3 ▲ first growth, seen under a microscope",
+		"plaster and concrete walls 0.0 ✓ no growth", "Second opinion, now no growth at the present temperature and humidity")
+	wantWords(t, only(t, doc, "article", labelled("Room loft")), "no growth; 80 h not known were left out", "under 0.1 mm a day on a dirty surface")
+	wantWords(t, only(t, doc, "article", labelled("Room north-pantry")), "all surfaces not known ? no humidity", "Second opinion, now not known")
+	if n := strings.Count(words(doc), engine.MouldCaveat); n != 1 {
+		t.Errorf("the caveat stands %d times, want once", n)
+	}
 }
 
 func TestEmptyStatesSayTheNextStep(t *testing.T) {
@@ -162,13 +256,16 @@ func TestNoAlarm(t *testing.T) {
 	f := func(change func(*engine.Snapshot), want string) {
 		t.Helper()
 		snap := larchHouse()
-		snap.Alarms, snap.Rooms = nil, snap.Rooms[:1]
+		snap.Alarms, snap.Rooms, snap.Lots = nil, snap.Rooms[:1], snap.Lots[:1]
+		snap.Rooms[0].Mould = surfaces(0, 0, 0, "no growth")
 		change(snap)
 		h, _ := house(t, snap, nil)
 		wantWords(t, page(t, h, "/", 200), want)
 	}
 	f(func(*engine.Snapshot) {}, "✓ no alarm: nothing needs doing")
 	f(func(s *engine.Snapshot) { s.Rooms[0].Humidity.Known = false }, "? no alarm, but not everything is measured")
+	f(func(s *engine.Snapshot) { s.Lots[0].Warnings = []string{"The seal leaks."} }, "▲ no alarm, but 1 lot has a warning")
+	f(func(s *engine.Snapshot) { s.Rooms[0].Mould[0].Index = 1 }, "▲ no alarm, but mould grows on a surface by its index")
 	f(func(s *engine.Snapshot) { s.At = ago(time.Hour) }, "? no alarm when this state was fresh")
 	f(func(s *engine.Snapshot) { s.At = ago(time.Hour) }, "This state is old. Nothing below is sure to be so now")
 }

@@ -2,7 +2,6 @@ package web
 
 import (
 	"cmp"
-	"math"
 	"slices"
 	"strconv"
 	"time"
@@ -12,17 +11,14 @@ import (
 	"dryhold/internal/health"
 )
 
-// maxLots is how many lots the page lists, those with least left first; the
-// API has them all. maxCosts bounds the lots listed with one alarm likewise.
-const (
-	maxLots  = 200
-	maxCosts = 8
-)
+// maxCosts bounds the lots listed with one alarm.
+const maxCosts = 8
 
 // pageContext is what turning the snapshot into words needs.
 type pageContext struct {
-	now  time.Time
-	zone *time.Location
+	now   time.Time
+	zone  *time.Location
+	rooms []engine.RoomView
 }
 
 // pageView is all the page shows, in words.
@@ -38,6 +34,7 @@ type pageView struct {
 	Rooms    []roomView
 	Lots     []lotView
 	LotsMore string // what the lots table leaves out
+	Caveat   string // on the mould indices
 	Checks   []checkView
 	Healthy  sight
 	Errors   []errorView
@@ -63,28 +60,19 @@ type roomView struct {
 	Last       moment
 	LastAge    string
 	Lots       string
+	Mould      []surfaceView
+	Opinion    string // the second opinion on mould
 	Sensors    []sensorView
+}
+
+type surfaceView struct {
+	Name, Index string
+	Sight       sight
 }
 
 type sensorView struct {
 	Name, Age string
 	Sight     sight
-}
-
-type lotView struct {
-	ID, Food, Container, Amount, Room string
-	Quality, Range, Limiting          string
-	Bar                               barView
-	Packed, End                       moment
-	Lost                              string
-	Notes                             []string
-	Caution                           string
-}
-
-// barView places the low to high band and the likely value on a line from 0
-// to 100.
-type barView struct {
-	From, Width, Likely string
 }
 
 type alarmView struct {
@@ -127,6 +115,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	if snap.At.After(p.now) {
 		p.now = snap.At
 	}
+	p.rooms = snap.Rooms
 	v.Title, v.Site = snap.Site+": dryhold", snap.Site
 	v.At, v.Age = p.moment(snap.At), age(p.now.Sub(snap.At))
 	v.Old = p.now.Sub(snap.At) > 2*time.Minute
@@ -136,7 +125,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	for _, r := range snap.Rooms {
 		v.Rooms = append(v.Rooms, p.room(r, snap.Sensors))
 	}
-	v.NoAlarm = noAlarm(snap, v.Old)
+	v.NoAlarm, v.Caveat = noAlarm(snap, v.Old), engine.MouldCaveat
 	v.Lots, v.LotsMore = p.lots(snap.Lots)
 	p.intake(&v, snap.Intake)
 	return v
@@ -148,11 +137,24 @@ func noAlarm(snap *engine.Snapshot, old bool) sight {
 	unknown := func(r engine.RoomView) bool {
 		return !r.Temperature.Known || !r.Humidity.Known || !r.Illuminance.Known
 	}
+	wanting := 0
+	for _, l := range snap.Lots {
+		if len(l.Warnings) > 0 {
+			wanting++
+		}
+	}
+	grows := func(r engine.RoomView) bool {
+		return slices.ContainsFunc(r.Mould, func(m engine.MouldView) bool { return m.Index >= 1 })
+	}
 	switch {
 	case len(snap.Rooms) == 0:
 		return unknownSight("no alarm, for nothing is measured yet")
 	case old:
 		return unknownSight("no alarm when this state was fresh")
+	case wanting > 0:
+		return overSight("no alarm, but " + plural(wanting, "lot has a warning", "lots have a warning") + ": see the lots below")
+	case slices.ContainsFunc(snap.Rooms, grows):
+		return overSight("no alarm, but mould grows on a surface by its index: see the rooms below")
 	case slices.ContainsFunc(snap.Rooms, unknown):
 		return unknownSight("no alarm, but not everything is measured: see the rooms below")
 	}
@@ -192,6 +194,11 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 		Kinetic:  known(r.MeanKinetic, celsius().text),
 		Coverage: percent().text(r.Coverage24h),
 		Lots:     plural(r.LotCount, "lot", "lots"),
+	}
+	var surfaces []Surface
+	surfaces, v.Opinion = Mould(r)
+	for _, s := range surfaces {
+		v.Mould = append(v.Mould, surfaceView{s.Name, s.Index, s.sight()})
 	}
 	last := r.Temperature.At
 	for _, t := range []time.Time{r.Humidity.At, r.Illuminance.At} {
@@ -249,79 +256,6 @@ func (p *pageContext) condition(name, over string, v engine.Value, limit float64
 	return c
 }
 
-func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
-	var now []engine.LotView
-	for _, l := range all {
-		if !l.Finished() {
-			now = append(now, l)
-		}
-	}
-	slices.SortStableFunc(now, func(a, b engine.LotView) int {
-		return cmp.Or(cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
-	})
-	if finished := len(all) - len(now); finished > 0 {
-		more = plural(finished, "finished lot is", "finished lots are") + " not shown. "
-	}
-	if hidden := len(now) - maxLots; hidden > 0 {
-		more += plural(hidden, "lot", "lots") + " with more left not shown. "
-		now = now[:maxLots]
-	}
-	for _, l := range now {
-		rows = append(rows, p.lot(l))
-	}
-	return rows, more
-}
-
-func (p *pageContext) lot(l engine.LotView) lotView {
-	v := lotView{
-		ID: l.ID, Food: cmp.Or(l.FoodName, l.Packing.Food), Container: cmp.Or(l.ContainerName, l.Packing.Container),
-		Amount:   strconv.Itoa(l.Packing.Count) + " × " + mass(l.Packing.NetMassKG),
-		Room:     roomOf(l),
-		Quality:  percent().text(l.Remaining.Likely),
-		Range:    percent().number(l.Remaining.Low, 0) + " to " + percent().text(l.Remaining.High),
-		Limiting: cmp.Or(l.Limiting, "not known"),
-		Bar:      bar(l.Remaining),
-		Packed:   p.month(l.Packing.PackedAt),
-		End:      p.month(l.EndAtPlan),
-		Lost:     days(l.LostBeyondPlan),
-		Caution:  l.Caution,
-	}
-	if l.Remaining.Likely <= 0 {
-		v.Notes = append(v.Notes, "past its limit of quality")
-	}
-	if l.Oxygen.Words != "" {
-		note := l.Oxygen.Words
-		if l.Oxygen.Note != "" {
-			note += ": " + l.Oxygen.Note
-		}
-		v.Notes = append(v.Notes, note)
-	}
-	if l.UnknownDays >= 0.05 {
-		v.Notes = append(v.Notes, days(l.UnknownDays)+" with no temperature known")
-	}
-	if l.EstimatedDays >= 0.05 {
-		v.Notes = append(v.Notes, days(l.EstimatedDays)+" with an estimated temperature")
-	}
-	if l.Packing.Note != "" {
-		v.Notes = append(v.Notes, l.Packing.Note)
-	}
-	return v
-}
-
-// bar keeps the band inside 0 to 100 and at least a hair wide.
-func bar(e engine.Estimate) barView {
-	in := func(v float64) float64 {
-		if math.IsNaN(v) {
-			return 0
-		}
-		return min(100, max(0, v*100))
-	}
-	f := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
-	low, high := in(e.Low), in(e.High)
-	low = min(low, 99)
-	return barView{From: f(low), Width: f(max(1, high-low)), Likely: f(min(98, in(e.Likely)))}
-}
-
 func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
 		Key: a.Key, Title: alarmTitle(a.Key), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
@@ -365,13 +299,4 @@ func (p *pageContext) intake(v *pageView, in engine.IntakeView) {
 		v.Known = append(v.Known, k.Room+", "+k.Sensor+": "+k.Quantity.String()+" "+
 			strconv.FormatFloat(k.Value, 'f', -1, 64)+" "+k.Quantity.Symbol())
 	}
-}
-
-// roomOf is where the lot stands; unlike lot.Lot.Room it has an answer for a
-// lot without a stay.
-func roomOf(l engine.LotView) string {
-	if len(l.Stays) == 0 {
-		return l.Packing.Room
-	}
-	return l.Room()
 }

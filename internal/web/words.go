@@ -155,6 +155,21 @@ func overSight(word string) sight    { return sight{"over", "▲", word} }
 func heldSight(word string) sight    { return sight{"held", "◆", word} }
 func unknownSight(word string) sight { return sight{"unknown", "?", word} }
 
+// sight is the mark of a standing beside its words.
+func (w Words) sight() sight {
+	switch w.Standing {
+	case Good:
+		return okSight(w.Text)
+	case Near:
+		return heldSight(w.Text)
+	case Bad:
+		return overSight(w.Text)
+	case As:
+		return sight{Word: w.Text}
+	}
+	return unknownSight(w.Text)
+}
+
 func alarmSight(s alarm.State) sight {
 	switch s {
 	case alarm.ActiveUnacknowledged:

@@ -1,0 +1,296 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"dryhold/internal/engine"
+	"dryhold/internal/lot"
+	"dryhold/internal/mould"
+	"dryhold/internal/unit"
+)
+
+// The words of this file are those of the page and of the command line, so
+// that the two cannot say different things of one lot.
+
+// Standing is how something stands against its lines.
+type Standing uint8
+
+// Standings. The zero value is Doubtful: what is not known is never good.
+const (
+	Doubtful Standing = iota // not known, or not sure
+	Good
+	Near // past the line that wants attention
+	Bad  // past the line at which it is lost, or something grows
+	As   // as it was packed, neither good nor bad
+)
+
+// Words are a state in words with its standing.
+type Words struct {
+	Text string
+	Standing
+}
+
+// longAhead is when the year of an end says enough.
+const longAhead = 3 * 365 * 24 * time.Hour
+
+// Ending says when a lot ends if kept at plan storage from now on, and between
+// which dates that is likely to be (10 to 90 %): by year, or by month where
+// the whole band is near.
+func Ending(l engine.LotView, zone *time.Location) (likely, band string) {
+	if l.AsOf.IsZero() || l.Finished() {
+		return "not known", ""
+	}
+	layout := "2006"
+	if !l.EndLate.IsZero() && l.EndLate.Sub(l.AsOf) < longAhead {
+		layout = "Jan 2006"
+	}
+	f := func(t time.Time) string {
+		switch {
+		case t.IsZero(): // no end within the 100 years that are looked at
+			return "beyond " + strconv.Itoa(l.AsOf.In(zone).Year()+100)
+		case !t.After(l.AsOf):
+			return "now"
+		}
+		return t.In(zone).Format(layout)
+	}
+	likely = f(l.EndAtPlan)
+	early, late := f(l.EndEarly), f(l.EndLate)
+	if early == late {
+		return likely, ""
+	}
+	return likely, early + " to " + late
+}
+
+// Water says how the water activity stands against the food's lines. Its
+// whole band must be below the amber line to be good, and the humidity of the
+// lot's room known.
+func Water(l engine.LotView, rooms []engine.RoomView) Words {
+	m := l.Moisture
+	amber, red := "amber "+activity(m.Amber.Level), "red "+activity(m.Red.Level)
+	switch a := m.Activity; {
+	case !(m.Red.Level > 0 && m.Amber.Level > 0 && a.High > 0) || math.IsInf(a.High, 0):
+		return Words{"not known", Doubtful}
+	case m.Red.Past:
+		return Words{"past " + red, Bad}
+	case m.Amber.Past:
+		return Words{"past " + amber + ", red is " + activity(m.Red.Level), Near}
+	case a.High >= m.Red.Level:
+		return Words{"may be past " + red, Doubtful}
+	case a.High >= m.Amber.Level:
+		return Words{"may be past " + amber, Doubtful}
+	case !damp(l, rooms):
+		return Words{"below " + amber + " if the room is dry: its humidity is not known", Doubtful}
+	}
+	return Words{"below " + amber, Good}
+}
+
+// outlookDays is for how long the outlook of a lot remembers the humidity of
+// its room (see package course); without one it takes the damp limit.
+const outlookDays = 30
+
+// damp says whether the humidity of the lot's room is known well enough to
+// look ahead.
+func damp(l engine.LotView, rooms []engine.RoomView) bool {
+	for _, r := range rooms {
+		if r.Name == roomOf(l) {
+			return r.Humidity.Known || !r.Humidity.At.IsZero() && l.AsOf.Sub(r.Humidity.At) < outlookDays*24*time.Hour
+		}
+	}
+	return false
+}
+
+// activity is a water activity, two decimals, three where a line has them.
+func activity(aw float64) string {
+	switch {
+	case math.IsNaN(aw) || math.IsInf(aw, 0):
+		return "not known"
+	case math.Abs(aw*100-math.Round(aw*100)) < 1e-9:
+		return strconv.FormatFloat(aw, 'f', 2, 64)
+	}
+	return strconv.FormatFloat(aw, 'f', 3, 64)
+}
+
+// Activity is the likely water activity and its band.
+func Activity(e engine.Estimate) (likely, band string) {
+	f := func(v float64) string {
+		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 {
+			return "not known"
+		}
+		return strconv.FormatFloat(v, 'f', 2, 64)
+	}
+	likely = f(e.Likely)
+	if f(e.Low) == f(e.High) {
+		return likely, ""
+	}
+	return likely, f(e.Low) + " to " + f(e.High)
+}
+
+// Oxygen is the likely share of oxygen inside and its band, in percent.
+func Oxygen(e engine.Estimate) (likely, band string) {
+	f := func(v float64) string {
+		switch v *= 100; {
+		case math.IsNaN(v) || math.IsInf(v, 0):
+			return "not known"
+		case v < 0.1:
+			return "under 0.1"
+		case v < 9.95:
+			return strconv.FormatFloat(v, 'f', 1, 64)
+		}
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	likely = f(e.Likely) + " %"
+	if f(e.Low) == f(e.High) {
+		return likely, ""
+	}
+	return likely, f(e.Low) + " to " + f(e.High) + " %"
+}
+
+// lowOxygen is the name of the state an absorber is for, as the engine gives
+// it, and lowOxygenEnds the fraction at which that ends.
+const (
+	lowOxygen     = "low oxygen"
+	lowOxygenEnds = 0.02
+)
+
+// Atmosphere says what the oxygen inside is. Where an absorber was used it is
+// good only if the whole band is low: a seal that is not known to hold puts
+// the high end at that of air.
+func Atmosphere(l engine.LotView) Words {
+	o := l.Oxygen
+	absorber := l.Packing.Treatment.Kind == lot.Absorber
+	switch {
+	case o.Words == "" || math.IsNaN(o.Fraction.Likely):
+		return Words{"not known", Doubtful}
+	case o.Words == lowOxygen && o.Fraction.High <= lowOxygenEnds:
+		return Words{o.Words, Good}
+	case o.Words == lowOxygen:
+		return Words{o.Words + ", if the seal holds", Doubtful}
+	case absorber:
+		return Words{o.Words + " in spite of an absorber", Near}
+	}
+	return Words{o.Words, As}
+}
+
+// Absorber says what an absorber still has and when it is spent; empty for a
+// lot without one.
+func Absorber(l engine.LotView, zone *time.Location) string {
+	o := l.Oxygen
+	switch left := strconv.FormatFloat(math.Round(o.Left), 'f', -1, 64) + " cm3 left in each"; {
+	case l.Packing.Treatment.Kind != lot.Absorber:
+		return ""
+	case o.Spent.Past:
+		return "absorber spent"
+	case math.IsNaN(o.Left) || math.IsInf(o.Left, 0):
+		return "absorber: not known"
+	case o.Spent.At.IsZero():
+		return "absorber: " + left + ", its end not in sight"
+	default:
+		return "absorber: " + left + ", spent in " + o.Spent.At.In(zone).Format("January 2006")
+	}
+}
+
+// Passed says when a level is passed under present conditions, and between
+// which months that is likely to be (10 to 90 %).
+func Passed(p engine.Passing, zone *time.Location) string {
+	f := func(t time.Time) string {
+		if t.IsZero() {
+			return "not in sight"
+		}
+		return t.In(zone).Format("Jan 2006")
+	}
+	early, late := f(p.Early), f(p.Late)
+	switch {
+	case p.Past:
+		return "passed"
+	case early == late && p.At.IsZero():
+		return "not in sight"
+	case early == late:
+		return f(p.At)
+	case p.Late.IsZero():
+		return f(p.At) + "; from " + early + " on"
+	}
+	return f(p.At) + "; " + early + " to " + late
+}
+
+// sealHolds is the greatest share of leaking containers at which a lot counts
+// as sealed: that of a verified seal (see package barrier).
+const sealHolds = 0.10
+
+// Insects says what was done against insects.
+func Insects(l engine.LotView) Words {
+	switch i := l.Insects; {
+	case l.AsOf.IsZero():
+		return Words{"not known", Doubtful}
+	case i == nil:
+		return Words{"none lives on it", Good}
+	case i.Hold >= 1 && !i.Frozen && l.Oxygen.SealFailure.High > sealHolds: // done only if the seal held
+		return Words{i.Words, Doubtful}
+	case i.Ended:
+		return Words{i.Words, Good}
+	case i.Generations.Likely >= 1:
+		return Words{fmt.Sprintf("%s; %.1f generations possible", i.Words, i.Generations.Likely), Bad}
+	default:
+		return Words{fmt.Sprintf("%s; %.1f generations possible", i.Words, i.Generations.Likely), Near}
+	}
+}
+
+// Surface is the mould index of one kind of surface in a room.
+type Surface struct {
+	Name  string
+	Index string // 0.0 to 6.0, or "not known"
+	Words
+}
+
+// firstGrowth is the shortest time in which the model lets mould begin, hours:
+// from 0 to 1 on pine at saturation and 50 °C, exp(-0.68 ln 50 - 13.9 ln 100 +
+// 66.02) weeks (Hukka and Viitanen 1999). Shorter gaps cannot hide growth.
+const firstGrowth = 87.5
+
+// Mould shows the surfaces of a room, and the second opinion on the air as it
+// is now. engine.MouldCaveat belongs beside it.
+func Mould(r engine.RoomView) (surfaces []Surface, opinion string) {
+	why := "no humidity"
+	if r.Humidity.Known {
+		why = "no whole hour of humidity yet"
+	}
+	if len(r.Mould) == 0 {
+		surfaces = []Surface{{"all surfaces", "not known", Words{why, Doubtful}}}
+	}
+	for _, m := range r.Mould {
+		s := Surface{m.Surface, strconv.FormatFloat(m.Index, 'f', 1, 64), Words{m.Words, Good}}
+		switch {
+		case math.IsNaN(m.Index):
+			s.Index, s.Words = "not known", Words{"not a number", Doubtful}
+		case m.Index >= 1:
+			s.Standing = Bad
+		case m.Peak >= 1: // what grew once does not go away
+			s.Standing = Near
+		case !r.Humidity.Known:
+			s.Words = Words{m.Words + " when humidity was last known", Doubtful}
+		}
+		if m.UnknownHours >= 0.5 {
+			s.Text += fmt.Sprintf("; %.0f h not known were left out", m.UnknownHours)
+			if s.Standing == Good && m.Peak+m.UnknownHours/firstGrowth >= 1 {
+				s.Standing = Doubtful
+			}
+		}
+		surfaces = append(surfaces, s)
+	}
+	return surfaces, secondOpinion(r)
+}
+
+// secondOpinion tells no growth from a growth that is not known.
+func secondOpinion(r engine.RoomView) string {
+	switch _, _, err := mould.Fastest(unit.Celsius(r.Temperature.Value), unit.RH(r.Humidity.Value)); {
+	case !r.Humidity.Known || !r.Temperature.Known:
+		return "not known, temperature and humidity are wanted"
+	case r.GrowthNow != "":
+		return r.GrowthNow
+	case err != nil:
+		return "not known at this temperature"
+	}
+	return "no growth at the present temperature and humidity"
+}
