@@ -149,7 +149,7 @@ type Climate struct {
 }
 
 // Climate gives the means of a stretch, each hour slot in proportion to how
-// much of it lies inside.
+// much of it lies inside and how much of that is known.
 func (l *Ledger) Climate(from, to time.Time) Climate {
 	var c Climate
 	if !l.begun {
@@ -164,13 +164,13 @@ func (l *Ledger) Climate(from, to time.Time) Climate {
 		}
 		share := float64(min(b, begin+hourMS)-max(a, begin)) / float64(hourMS)
 		s := &l.slots[i]
-		if s.MeasuredMS > 0 || s.EstimatedMS > 0 {
-			temp += share * float64(s.TempMean)
-			hours += share
+		if known := share * float64(s.MeasuredMS+s.EstimatedMS); known > 0 {
+			temp += known * float64(s.TempMean)
+			hours += known
 		}
-		if s.VapourMS > 0 {
-			vapour += share * float64(s.VapourMean)
-			damp += share
+		if known := share * float64(s.VapourMS); known > 0 {
+			vapour += known * float64(s.VapourMean)
+			damp += known
 		}
 		c.Dose += share * float64(s.Dose)
 	}

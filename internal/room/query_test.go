@@ -159,3 +159,36 @@ func known(t *testing.T, s Slot, temperature, vapour uint32) {
 		t.Errorf("want temperature for %d and vapour for %d minutes: %+v", temperature, vapour, s)
 	}
 }
+
+// TestClimateCountsWhatIsKnown: an hour of which a quarter is known counts a
+// quarter, and a stretch without humidity says so.
+func TestClimateCountsWhatIsKnown(t *testing.T) {
+	var readings []Reading
+	for m := 0.0; m <= 195; m += 15 {
+		value := 10.0
+		if m > 120 {
+			value = 30
+		}
+		readings = append(readings, reading("a", unit.Temperature, epoch(m/60), value))
+	}
+	readings = append(readings, reading("a", unit.Temperature, epoch(2).Add(time.Millisecond), 30))
+	slices.SortFunc(readings, func(a, b Reading) int { return a.At.Compare(b.At) })
+	l := rebuild(t, readings, epoch(3.25))
+	f := func(from, to, want float64) {
+		t.Helper()
+		c := l.Climate(epoch(from), epoch(to))
+		if !c.TempKnown || math.Abs(float64(c.Temp)-want) > 1e-4 {
+			t.Errorf("hours %g to %g: %+v, want %g °C", from, to, c, want)
+		}
+		if c.VapourKnown {
+			t.Errorf("hours %g to %g: humidity out of nothing: %+v", from, to, c)
+		}
+	}
+	f(0, 2, 10)
+	f(1.5, 2.5, 20)
+	f(2, 4, 30)
+	f(0, 4, (2*10+1.25*30)/3.25)
+	if c := l.Climate(epoch(5), epoch(6)); c.TempKnown {
+		t.Errorf("after all readings: %+v", c)
+	}
+}
