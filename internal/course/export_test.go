@@ -6,7 +6,6 @@ import (
 
 	"dryhold/internal/barrier"
 	"dryhold/internal/catalog"
-	"dryhold/internal/climate"
 	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 )
@@ -31,7 +30,7 @@ func Drawn(food string, m catalog.Mode, i int) catalog.Mode {
 	m.LightRate = at(geometric(m.LightRate, next()))
 	m.OxygenHalf = at(geometric(m.OxygenHalf, next()))
 	m.PerTenth = at(max(1, linear(m.PerTenth, next())))
-	m.Ea = at(linear(m.Ea, next()))
+	m.Ea = at(max(0, linear(m.Ea, next())))
 	return m
 }
 
@@ -57,6 +56,7 @@ type Balance struct{ OxygenIn, OxygenGained, Absorbed, LeftLost, WaterIn, WaterG
 
 // Audit follows a lot and sums up what moved in every step by stepping the
 // gas and the water of each a second time, from what the course held before.
+// The climate of the room must be known throughout.
 func (f *Follower) Audit(l lot.Lot, to time.Time) (b Balance, err error) {
 	c, err := f.Start(l)
 	if err != nil {
@@ -68,19 +68,19 @@ func (f *Follower) Audit(l lot.Lot, to time.Time) (b Balance, err error) {
 	}
 	start := c.inside
 	for c.At.Before(to) {
-		step, before := s.next(c.At, to, f.cut), c.inside
+		step, before, probe := s.next(c.At, to, f.cut), c.inside, c
 		f.step(&c, s, step)
 		c.At = step.to
-		mean := f.rooms.Mean(step.room, step.from, step.to)
-		if !mean.VapourKnown {
-			mean.Vapour = climate.VapourPressure(f.rooms.Plan(step.room), f.rooms.Damp(step.room))
-		}
-		days := unit.Days(step.to.Sub(step.from).Hours() / 24)
+		mean, hours := f.rooms.Mean(step.room, step.from, step.to), step.to.Sub(step.from).Hours()
+		core, days := probe.warm(s, mean.Temp, unit.Hours(hours)), unit.Days(hours/24)
 		for t := range tracks {
-			_, flow := s.gas[t].Step(before[t].gas, barrier.Surroundings{Core: c.core, Activity: before[t].aw, Outside: airOxygen}, days)
+			_, flow := s.gas[t].Step(before[t].gas, barrier.Surroundings{Core: core, Activity: before[t].aw, Outside: airOxygen}, days)
 			b.OxygenIn[t] += flow.In - flow.Absorbed - flow.Eaten
 			b.Absorbed[t] += flow.Absorbed
-			_, gained := s.store(t, before[t].aw, c.core, mean.Vapour).Step(before[t].water, c.core, mean.Vapour, days)
+			if s.food.Isotherm == nil {
+				continue
+			}
+			_, gained := s.store(t, before[t].aw, core, mean.Vapour).Step(before[t].water, core, mean.Vapour, days)
 			b.WaterIn[t] += gained
 		}
 	}

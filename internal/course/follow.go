@@ -154,37 +154,46 @@ func (f *Follower) step(c *Course, s *subject, at stretch) {
 		mean.Vapour = climate.VapourPressure(mean.Temp, f.rooms.Damp(at.room))
 	}
 	hours := unit.Hours(at.to.Sub(at.from).Hours())
-	if !c.started { // food is taken to start at the temperature of the room
-		c.core, c.started = mean.Temp, true
-	}
-	c.core = s.lag.Core(c.core, mean.Temp, mean.Temp, hours, hours)
+	core := c.warm(s, mean.Temp, hours)
 	c.cover = c.cover.Add(f.exposures(s, at.room, plan, at))
 	if s.lit() {
 		c.dose += mean.Dose
 	}
-	c.carry(s, mean.Vapour, unit.Days(hours/24))
+	c.carry(s, core, mean.Vapour, unit.Days(hours/24))
 	c.treat(s, known, hours)
+}
+
+// warm takes the core through a step at one air temperature and gives its mean.
+func (c *Course) warm(s *subject, air unit.Celsius, hours unit.Hours) (mean unit.Celsius) {
+	if !c.started { // food is taken to start at the temperature of the room
+		c.core, c.started = air, true
+	}
+	mean = s.lag.Mean(c.core, air, air, hours)
+	c.core = s.lag.Core(c.core, air, air, hours, hours)
+	return mean
 }
 
 // lit says that light reaches the food.
 func (s *subject) lit() bool { return s.container.Clear && s.lot.Packing.Shading == lot.OpenShelf }
 
-// carry follows water, oxygen and modes over a step; the modes run at the mean
-// of its two ends.
-func (c *Course) carry(s *subject, vapour unit.Pascal, days unit.Days) {
+// carry follows water, oxygen and modes over a step with the given mean core;
+// the modes run at it, at the moisture halfway and at the mean oxygen of both
+// ends.
+func (c *Course) carry(s *subject, core unit.Celsius, vapour unit.Pascal, days unit.Days) {
 	var aw, oxygen [tracks]float64
 	for t := range tracks {
 		in := &c.inside[t]
-		aw[t], oxygen[t] = in.aw, in.gas.Oxygen
-		s.fill(in, t, c.core, vapour, days)
-		aw[t], oxygen[t] = (aw[t]+in.aw)/2, (oxygen[t]+in.gas.Oxygen)/2
+		water, gas := in.water, in.gas.Oxygen
+		s.fill(in, t, core, vapour, days)
+		in.aw = s.activity(in.water, c.core, vapour)
+		aw[t], oxygen[t] = s.activity((water+in.water)/2, core, vapour), (gas+in.gas.Oxygen)/2
 	}
 	for i := range c.modes {
 		c.modes[i].add(&s.food.Modes[i], s.lnTenth[i], s.exposed[i], aw, oxygen)
 	}
 }
 
-// fill takes one inside through a step.
+// fill takes the gas and the water of one inside through a step.
 func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal, days unit.Days) {
 	if s.container.Sealed {
 		around := barrier.Surroundings{Core: core, Activity: in.aw, Outside: airOxygen}
@@ -195,7 +204,6 @@ func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal,
 	if s.food.Isotherm != nil {
 		in.water, _ = s.store(t, in.aw, core, vapour).Step(in.water, core, vapour, days)
 	}
-	in.aw = s.activity(in.water, core, vapour)
 }
 
 // store is the food behind the wall that takes a track further to its side:

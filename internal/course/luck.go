@@ -108,7 +108,7 @@ func newTraits(m *catalog.Mode, draw func() []float64) *traits {
 	x0, x1, x2 := m.Ea.Low, m.Ea.Likely, m.Ea.High
 	t.low, t.high = make([]float64, Draws), make([]float64, Draws)
 	for i, z := range draw() {
-		switch ea := linear(m.Ea, z); {
+		switch ea := max(0, linear(m.Ea, z)); { // warmth slows nothing
 		case x0 < x1 && x1 < x2:
 			t.low[i] = (ea - x1) * (ea - x2) / ((x0 - x1) * (x0 - x2))
 			t.high[i] = (ea - x0) * (ea - x1) / ((x2 - x0) * (x2 - x1))

@@ -258,7 +258,7 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 			plan.exposed[i] = x
 		}
 		c.core = plan.temp
-		c.carry(plan.subject, plan.vapour, unit.Days(step))
+		c.carry(plan.subject, plan.temp, plan.vapour, unit.Days(step))
 		days += step
 	}
 	f.knots = knots

@@ -83,12 +83,12 @@ func (x *exposed) hold(ea catalog.Band, days float64, t unit.Celsius) {
 // oxygen but for the gain; its rich sums are that times the share of the
 // oxygen-driven rate that the oxygen inside allows, 1 in air.
 type progress struct {
-	lean, rich         [tracks]float64 // at the likely activation energy
-	lowLean, lowRich   float64         // likely track, low edge of the activation energy
-	highLean, highRich float64
-	half               [2]float64 // rich of the likely track at the edges of OxygenHalf
-	tenths             float64    // sum of lean times the water activity beyond that of Life, in tenths
-	exposure           lot.Range
+	lean, rich        [tracks]float64 // at the likely activation energy
+	lowLean, highLean float64         // likely track, at the edges of its band
+	lowRich, highRich [tracks]float64
+	halfLow, halfHigh [tracks]float64 // rich at the edges of OxygenHalf
+	tenths            float64         // sum of lean times the water activity beyond that of Life, in tenths
+	exposure          lot.Range
 }
 
 // add takes a mode through a step at the water activity and the oxygen of
@@ -97,20 +97,18 @@ func (p *progress) add(m *catalog.Mode, lnTenth float64, x exposed, aw, oxygen [
 	for t := range tracks {
 		beyond := tenthsBeyond(m, aw[t])
 		water := math.Exp(lnTenth * beyond)
-		lean := x.likely * water
+		lean, air := x.likely*water, allowed(m.OxygenHalf.Likely, oxygen[t])
 		p.lean[t] += lean
-		p.rich[t] += float64(lean * allowed(m.OxygenHalf.Likely, oxygen[t]))
-		if t != likely {
-			continue
+		p.rich[t] += float64(lean * air)
+		p.lowRich[t] += float64(x.low * water * air)
+		p.highRich[t] += float64(x.high * water * air)
+		p.halfLow[t] += float64(lean * allowed(m.OxygenHalf.Low, oxygen[t]))
+		p.halfHigh[t] += float64(lean * allowed(m.OxygenHalf.High, oxygen[t]))
+		if t == likely {
+			p.lowLean += float64(x.low * water)
+			p.highLean += float64(x.high * water)
+			p.tenths += float64(lean * beyond)
 		}
-		air := allowed(m.OxygenHalf.Likely, oxygen[t])
-		p.lowLean += float64(x.low * water)
-		p.lowRich += float64(x.low * water * air)
-		p.highLean += float64(x.high * water)
-		p.highRich += float64(x.high * water * air)
-		p.half[0] += float64(lean * allowed(m.OxygenHalf.Low, oxygen[t]))
-		p.half[1] += float64(lean * allowed(m.OxygenHalf.High, oxygen[t]))
-		p.tenths += float64(lean * beyond)
 	}
 	p.exposure.Low += x.bounds.Low
 	p.exposure.Likely += x.bounds.Likely

@@ -16,23 +16,27 @@ import (
 	"dryhold/internal/unit"
 )
 
-// climate is the air of a room by the day, the days coming round again.
+// air is that of a room by the day, the days coming round again.
 type air struct {
 	temps []float64 // °C
 	rhs   []float64
 	warm  unit.Celsius // on top of the temperatures
+	slow  int          // so many days from one to the next, in a straight line; 0 for a new one every day
 }
 
 func (a air) house() *house {
 	h := steady(0, 0)
-	nth := func(at time.Time, n int) int {
-		days := int(at.Sub(packed().Truncate(day)) / day)
-		return ((days % n) + n) % n // the outlook asks for days before packing
+	at := func(values []float64, at time.Time) float64 {
+		n, each := len(values), max(1, a.slow)
+		i := int(at.Sub(packed().Truncate(day))/day) % (n * each)
+		if i < 0 { // the outlook asks for days before packing
+			i += n * each
+		}
+		x, y, share := values[i/each], values[(i/each+1)%n], float64(i%each)/float64(each)
+		return x + share*(y-x)
 	}
-	h.temp = func(_ string, at time.Time) unit.Celsius {
-		return unit.Celsius(a.temps[nth(at, len(a.temps))]) + a.warm
-	}
-	h.humid = func(at time.Time) unit.RH { return unit.RH(a.rhs[nth(at, len(a.rhs))]) }
+	h.temp = func(_ string, t time.Time) unit.Celsius { return unit.Celsius(at(a.temps, t)) + a.warm }
+	h.humid = func(t time.Time) unit.RH { return unit.RH(at(a.rhs, t)) }
 	h.plan = 20
 	return h
 }
