@@ -7,15 +7,18 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/barrier"
+	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
 )
 
-// edit is one change by a person, done by the writer.
+// edit is one change by a person, done by the writer; or, with read alone, a
+// question that only the writer's engine can answer.
 type edit struct {
 	change *lot.Change
 	ack    *store.Action
+	read   func(e *engine.Engine, now time.Time) error
 	result lot.Lot
 	done   chan error
 }
@@ -72,6 +75,9 @@ func (a *App) Acknowledge(ctx context.Context, key alarm.Key, by, note string) e
 // edit does one edit: it is on disk when this returns without error.
 func (w *writer) edit(ctx context.Context, e *edit) error {
 	now := w.now().UTC().Truncate(time.Millisecond)
+	if e.read != nil {
+		return e.read(w.engine, now)
+	}
 	if e.ack != nil {
 		return w.acknowledge(ctx, e.ack, now)
 	}

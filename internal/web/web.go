@@ -24,6 +24,7 @@ import (
 // keeper's to mend and is shown in full; any other is a fault of the machine:
 // it is logged, and the keeper is told only that it happened.
 type Actions interface {
+	Explainer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -92,6 +93,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/move", methods{http.MethodPost: s.postMove})
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
+	s.routeExplanations(mux)
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
