@@ -74,9 +74,9 @@ func summary(found []finding) string {
   %d test an activation energy alone; inside %d, outside %d. **So the model is hardly validated.**
   Agreement of the others shows that the catalog was copied without slips and that the parts fit together, not that
   the model foretells anything.
-- Of the rows that follow stored food, the likely value falls short of what was published in %d and goes beyond it
-  in %d: where the model errs, it mostly calls food old too early. In part that is a milder limit of the
-  publications (eaten in an emergency), in part usual food that is damper than the dry food for which lives are stated.
+- Of the rows that follow stored food, the likely value falls short of what was published in %d, so that food is
+  called old too early, and goes beyond it in %d. In part a publication knows a milder limit (eaten in an emergency);
+  in part a result that says only "at least" was taken for the likely life.
 - For whoever keeps food: **show a band, not a date.** In the middle row of those that compare a life, the band
   spans a factor of %.2g; published figures for one food differ by a factor of three; and no row here tests how well
   that width is chosen. Open what is near its early edge, taste it, and write down what was found.
@@ -111,8 +111,10 @@ const legend = `## How to read it
   oxygen, effect of water) quotes the result; "conditions" where only the water activity or the moisture of the
   study was taken over, not its outcome; else "no". It is found by searching the source texts. That 2 % oxygen parts
   good cans from bad ones is taken from the household storage studies for every food, and is not counted.
-- Nothing was tuned for this table. What publications leave open was settled before the model was run; where that
-  may decide, the row by row part shows what comes of another assumption. It judges nothing in the table.
+- The table changes no number of the model. What publications leave open was settled before the model was first run
+  on them. The other assumptions of the row by row part were added after that run; they judge nothing.
+  A catalog that is changed after its table was read is no longer tested by it: where that moved a verdict, the row
+  says so.
 
 `
 

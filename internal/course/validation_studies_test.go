@@ -107,7 +107,7 @@ func grainStudies() []study {
 		with(sealed("oats-low-oxygen"), func(s *study) {
 			s.assumed = "21 °C; the usual moisture of the catalog, which is that of this study"
 			s.instead, s.other = "packed at 9.7 % moisture, water activity 0.45", func(s *study) { s.moisture = 0.097 }
-			s.note = "Outside: the life in air, taken from other studies, times the gain of low oxygen falls short of 28 y, and the oats of the study were damper than the dry ones for which the life is stated; the gain may be too small, or an overall liking under the middle of the scale is a lower limit than the model's."
+			s.note = "The likely value ends well before 28 y: the life in air, taken from other studies, times the gain of low oxygen falls short. In the first issue of this table the row was outside; it came inside when the catalog stated all lives at the water activity of usual food instead of a drier one."
 		}),
 		with(airy("oats-air"), func(s *study) {
 			s.assumed = "21 °C; the usual moisture of the catalog, which is that of this study"

@@ -55,8 +55,8 @@ func TestValidation(t *testing.T) {
 		t.Errorf("%d independent results lie inside, the test states %d: a fall is a fault of the model, a rise wants the number raised", n, independentInside)
 	}
 	for _, f := range found {
-		if !f.inside && f.note == "" {
-			t.Errorf("%s is outside and its study does not say why", f.id)
+		if f.inside == strings.HasPrefix(f.note, "Outside: ") {
+			t.Errorf("%s: inside is %v, its note must say why it is outside, or no longer say so", f.id, f.inside)
 		}
 		if f.independent != (len(f.set) == 0) {
 			t.Errorf("%s: its study says independent %v, the sources of the catalog quote it for %q", f.id, f.independent, f.set)
