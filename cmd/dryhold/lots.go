@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -13,7 +14,6 @@ import (
 
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
-	"dryhold/internal/room"
 	"dryhold/internal/web"
 )
 
@@ -143,14 +143,18 @@ func newLotsList(url *string) *cobra.Command {
 	var asJSON, all bool
 	c := &cobra.Command{
 		Use: "list", Short: "List lots, the one with the least quality left first", Args: noArgs,
+		Long: `List lots, the one with the least quality left first: what is left, when the
+lot ends if kept at plan storage from now on, its water activity (AW) and the
+oxygen inside, with ranges from low to high (10 to 90 %), then every warning.
+"dryhold lots show" shows one lot in full.`,
 		Example: "  dryhold lots list\n  dryhold lots list --all --json",
 		RunE: func(c *cobra.Command, _ []string) error {
-			var answer web.LotsAnswer
-			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/lots", nil, &answer); err != nil {
+			var answer web.StatusAnswer
+			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/status", nil, &answer); err != nil {
 				return err
 			}
-			lots := []engine.LotView{}
-			for _, l := range answer.Lots {
+			snap, lots := answer.Snapshot, []engine.LotView{}
+			for _, l := range snap.Lots {
 				if all || !l.Finished() {
 					lots = append(lots, l)
 				}
@@ -158,7 +162,10 @@ func newLotsList(url *string) *cobra.Command {
 			if asJSON {
 				return printJSON(c.OutOrStdout(), lots)
 			}
-			return printLots(c.OutOrStdout(), lots, len(answer.Lots)-len(lots))
+			if err := printLots(c.OutOrStdout(), lots, snap.Rooms, len(snap.Lots)-len(lots)); err != nil {
+				return err
+			}
+			return printWarnings(c.OutOrStdout(), lots)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -166,9 +173,12 @@ func newLotsList(url *string) *cobra.Command {
 	return c
 }
 
+// The widest a name may be for the table of lots to fit 100 characters.
+const foodWide, roomWide = 16, 10
+
 // printLots tells of finished lots that are left out only where there are no
 // others.
-func printLots(w io.Writer, lots []engine.LotView, finished int) error {
+func printLots(w io.Writer, lots []engine.LotView, rooms []engine.RoomView, finished int) error {
 	switch {
 	case len(lots) == 0 && finished > 0:
 		_, err := fmt.Fprintf(w, "No lots in store; `dryhold lots list --all` shows the finished ones (%d).\n", finished)
@@ -178,26 +188,44 @@ func printLots(w io.Writer, lots []engine.LotView, finished int) error {
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "LOT\tFOOD\tCONTAINER\tROOM\tQUALITY LEFT\tLOW TO HIGH\tLIMITED BY\tEND AT PLAN\tLOST BEYOND PLAN")
+	fmt.Fprintln(t, "LOT\tFOOD\tROOM\tQUALITY LEFT\tEND AT PLAN\tAW\tOXYGEN")
 	for _, l := range lots {
-		end := planEnd(l, "2006-01")
-		if l.Finished() {
-			end = "finished " + l.FinishedAt.Format(time.DateOnly)
+		aw, _ := web.Activity(l.Moisture.Activity)
+		if aw == unknown {
+			aw = ""
 		}
-		fmt.Fprintf(t, "%s\t%s\t%d x %s\t%s\t%.1f %%\t%s\t%s\t%s\t%.1f days\n", l.ID, l.FoodName, l.Packing.Count, l.ContainerName, l.Room(),
-			100*l.Remaining.Likely, band(l.Remaining), l.Limiting, end, l.LostBeyondPlan)
+		oxygen, _ := web.Oxygen(l.Oxygen.Fraction)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.ID, cut(l.FoodName, foodWide), cut(l.Room(), roomWide),
+			left(l.Remaining), ending(l), strings.TrimSpace(aw+" "+mark(web.Water(l, rooms))), brief(oxygen))
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, "AW is water activity: ! past amber, !! past red, ? not sure. Ranges are 10 to 90 %.")
+	return err
 }
 
-func band(e engine.Estimate) string {
-	return fmt.Sprintf("%.0f to %.0f %%", math.Round(100*e.Low), math.Round(100*e.High))
+// printWarnings says what wants a person, and nothing when nothing does.
+func printWarnings(w io.Writer, lots []engine.LotView) error {
+	for _, l := range lots {
+		for _, text := range l.Warnings {
+			if _, err := io.WriteString(w, wrap("!! "+l.ID+" "+l.FoodName+": "+text, "   ")); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 func newLotsShow(url *string) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use: "show LOT", Short: "Show one lot in full", Args: exactArgs(1),
+		Long: `Show one lot in full: its packing, seal and notes; its warnings; what is left
+of every mode and nutrient; the projected end; moisture, water activity, oxygen,
+absorber, insects, seed and light inside. Ranges are from low to high (10 to
+90 %). In front of words, ! is past the line that wants attention, !! past the
+line at which food is lost, ? not known or not sure.`,
 		Example: "  dryhold lots show L-1",
 		RunE: func(c *cobra.Command, args []string) error {
 			var l engine.LotView
@@ -210,75 +238,15 @@ func newLotsShow(url *string) *cobra.Command {
 			if asJSON {
 				return printJSON(c.OutOrStdout(), l)
 			}
-			return printLot(c.OutOrStdout(), l)
+			var s web.StatusAnswer // of the rooms
+			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/status", nil, &s); err != nil {
+				return err
+			}
+			return printLot(c.OutOrStdout(), l, s.Snapshot.Rooms)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
-}
-
-func printLot(w io.Writer, l engine.LotView) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	row := func(k, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", k, fmt.Sprintf(format, args...)) }
-	row("lot", "%s", l.ID)
-	row("food", "%s", l.FoodName)
-	row("packed", "%s: %d x %g kg in %s", l.Packing.PackedAt.Format(time.DateOnly), l.Packing.Count, l.Packing.NetMassKG, l.ContainerName)
-	row("treatment", "%s", treated(l.Packing.Treatment))
-	row("moisture", "%s", moistureText(l.Packing.MoistureWB))
-	row("light", "%s", l.Packing.Shading)
-	row("atmosphere", "%s (%s)", l.Oxygen.Words, l.Oxygen.Note)
-	row("seal", "%s", sealText(l.Lot))
-	for _, s := range l.Stays {
-		row("stands in", "%s since %s", s.Room, s.From.Format(time.DateOnly))
-	}
-	if l.Finished() {
-		row("finished", "%s %s", l.FinishedAt.Format(time.DateOnly), l.FinishNote)
-	}
-	row("quality left", "%.1f %% (%s), limited by %s", 100*l.Remaining.Likely, band(l.Remaining), l.Limiting)
-	for _, m := range l.Modes {
-		row("  "+m.Name, "%.2f %% of its life spent; %.1f equivalent days at %g °C", 100*m.Consumed.Likely, m.Exposure.Likely, float64(room.Reference))
-	}
-	if !l.Finished() {
-		row("end at plan", "%s, if kept at plan storage from now on", planEnd(l, time.DateOnly))
-	}
-	row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)
-	row("not measured", "%.1f days estimated, %.1f days unknown", l.EstimatedDays, l.UnknownDays)
-	if l.Packing.Note != "" {
-		row("note", "%s", l.Packing.Note)
-	}
-	for _, n := range l.Notes {
-		row("seen", "%s", noteText(n))
-	}
-	if l.Caution != "" {
-		row("caution", "%s", l.Caution)
-	}
-	row("", "Quality is not safety: when in doubt, throw it out.")
-	return t.Flush()
-}
-
-// planEnd is the end of a lot at plan storage in a layout of package time.
-func planEnd(l engine.LotView, layout string) string {
-	if l.EndAtPlan.IsZero() {
-		return "in over 100 years"
-	}
-	return l.EndAtPlan.Format(layout)
-}
-
-func treated(t lot.Treatment) string {
-	switch {
-	case t.Kind != lot.Absorber:
-		return string(t.Kind)
-	case t.MoistureActivated:
-		return fmt.Sprintf("moisture-activated absorber of %g cm3 in each container", t.CapacityCM3)
-	}
-	return fmt.Sprintf("absorber of %g cm3 in each container", t.CapacityCM3)
-}
-
-func moistureText(wb float64) string {
-	if wb == 0 {
-		return "not measured"
-	}
-	return fmt.Sprintf("%.4g %% of wet mass at packing", 100*wb)
 }
 
 func newLotsMove(url *string) *cobra.Command {

@@ -21,7 +21,11 @@ func newStatus() *cobra.Command {
 	var from string
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "status", Short: "Show rooms, lots and alarms now", Args: noArgs,
+		Use: "status", Short: "Show rooms, mould, alarms, warnings and lots now", Args: noArgs,
+		Long: `Show what the running daemon knows now: every room with the mould index of its
+surfaces, alarms, what wants a person about a lot, and the lots with what is
+left of them. In front of words, ! is past the line that wants attention, !!
+past the line at which food is lost or mould grows, ? not known or not sure.`,
 		Example: "  dryhold status\n  dryhold status --json",
 		RunE: func(c *cobra.Command, _ []string) error {
 			var s web.StatusAnswer
@@ -61,6 +65,9 @@ func printStatus(w io.Writer, s web.StatusAnswer) error {
 		if err := t.Flush(); err != nil {
 			return err
 		}
+		if err := printMould(w, snap.Rooms); err != nil {
+			return err
+		}
 	}
 	fmt.Fprintln(w)
 	if err := printAlarms(w, snap.Alarms); err != nil {
@@ -68,7 +75,29 @@ func printStatus(w io.Writer, s web.StatusAnswer) error {
 	}
 	fmt.Fprintln(w)
 	lots := slices.DeleteFunc(slices.Clone(snap.Lots), func(l engine.LotView) bool { return l.Finished() })
-	return printLots(w, lots, len(snap.Lots)-len(lots))
+	if err := printWarnings(w, lots); err != nil {
+		return err
+	}
+	return printLots(w, lots, snap.Rooms, len(snap.Lots)-len(lots))
+}
+
+// printMould shows the mould index of the surfaces of every room, with what
+// must stand beside it.
+func printMould(w io.Writer, rooms []engine.RoomView) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "\nROOM\tMOULD ON\tINDEX\tMEANS")
+	for _, r := range rooms {
+		surfaces, opinion := web.Mould(r)
+		for _, s := range surfaces {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", r.Name, s.Name, s.Index, marked(s.Words))
+		}
+		fmt.Fprintf(t, "%s\tsecond opinion\t\t%s\n", r.Name, opinion)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, wrap("The index goes from 0 to 6. "+engine.MouldCaveat, ""))
+	return err
 }
 
 // shown writes a value, or unknown with the last known one.

@@ -93,7 +93,7 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		Absorber: trade(Absorber(l, p.zone)),
 	}
 	v.End = p.month(l.EndAtPlan)
-	v.End.Text, v.EndBand = Ending(l, p.zone)
+	v.End.Text, v.EndBand = Ending(l, p.zone, "Jan 2006")
 	v.Activity, v.ActivityBand = Activity(l.Moisture.Activity)
 	v.Oxygen, v.OxygenBand = Oxygen(l.Oxygen.Fraction)
 	if l.UnknownDays >= 0.05 {

@@ -37,15 +37,15 @@ type Words struct {
 const longAhead = 3 * 365 * 24 * time.Hour
 
 // Ending says when a lot ends if kept at plan storage from now on, and between
-// which dates that is likely to be (10 to 90 %): by year, or by month where
-// the whole band is near.
-func Ending(l engine.LotView, zone *time.Location) (likely, band string) {
+// which dates that is likely to be (10 to 90 %): by year, or where the whole
+// band is near by month, in the layout of package time.
+func Ending(l engine.LotView, zone *time.Location, month string) (likely, band string) {
 	if l.AsOf.IsZero() || l.Finished() {
 		return "not known", ""
 	}
 	layout := "2006"
 	if !l.EndLate.IsZero() && l.EndLate.Sub(l.AsOf) < longAhead {
-		layout = "Jan 2006"
+		layout = month
 	}
 	f := func(t time.Time) string {
 		switch {
