@@ -19,7 +19,15 @@ type descs struct {
 	evaluated, connected, messages, stored *prometheus.Desc
 	duplicates, intakeErrors, healthOK     *prometheus.Desc
 
+	mouldIndex *prometheus.Desc
+
 	lotQuality, lotQualityLow, lotQualityHigh, lotLost *prometheus.Desc
+	lotEnd, lotEndEarly, lotEndLate                    *prometheus.Desc
+	lotMoisture                                        *prometheus.Desc
+	lotActivity, lotActivityLow, lotActivityHigh       *prometheus.Desc
+	lotAmber, lotRed                                   *prometheus.Desc
+	lotOxygen, lotOxygenLow, lotOxygenHigh             *prometheus.Desc
+	lotAbsorber, lotSealFailure, lotGenerations        *prometheus.Desc
 }
 
 func newDescs() descs {
@@ -54,6 +62,8 @@ func newDescs() descs {
 		lots:     room("lots", "Lots that stand in the room and are not finished."),
 		lowestQuality: room("lowest_remaining_quality_ratio",
 			"Likely remaining quality of the lot in the room that has least left; 0 is the end of its life. Quality is not safety."),
+		mouldIndex: room("mould_index",
+			"Mould index of a surface as warm as the air of the room, 0 to 6; from 1 on mould grows. It says nothing of food.", "surface"),
 		lastReading: room("last_reading_timestamp_seconds", "Time of the newest reading of a quantity in the room.", "quantity"),
 
 		sensorSilent: site("sensor_silent", "1 when the sensor has sent nothing for its stale limit, else 0.", "room", "sensor"),
@@ -76,6 +86,23 @@ func newDescs() descs {
 		lotQualityLow:  lot("remaining_quality_low_ratio", "Low bound (10 %) of the remaining quality of the lot."),
 		lotQualityHigh: lot("remaining_quality_high_ratio", "High bound (90 %) of the remaining quality of the lot."),
 		lotLost:        lot("life_lost_beyond_plan_seconds", "Life the lot has lost beyond what plan storage would have cost it."),
+
+		lotEnd:          lot("projected_end_timestamp_seconds", "Likely end of the lot if kept at plan storage from now on; absent beyond 100 years."),
+		lotEndEarly:     lot("projected_end_early_timestamp_seconds", "Early bound (10 %) of the projected end; absent beyond 100 years."),
+		lotEndLate:      lot("projected_end_late_timestamp_seconds", "Late bound (90 %) of the projected end; absent beyond 100 years."),
+		lotMoisture:     lot("moisture_ratio", "Likely moisture of the food, over its wet mass."),
+		lotActivity:     lot("water_activity_ratio", "Likely water activity of the food, 0 to 1."),
+		lotActivityLow:  lot("water_activity_low_ratio", "Low bound (10 %) of the water activity of the food."),
+		lotActivityHigh: lot("water_activity_high_ratio", "High bound (90 %) of the water activity of the food."),
+		lotAmber:        lot("water_activity_amber_ratio", "Water activity at which the food wants attention."),
+		lotRed:          lot("water_activity_red_ratio", "Water activity at which the food is lost for keeping."),
+		lotOxygen:       lot("oxygen_ratio", "Likely share of oxygen in the gas inside a container."),
+		lotOxygenLow:    lot("oxygen_low_ratio", "Low bound (10 %) of the share of oxygen inside."),
+		lotOxygenHigh:   lot("oxygen_high_ratio", "High bound (90 %) of the share of oxygen inside, with seals that leak."),
+		lotAbsorber:     lot("absorber_left_liters", "Oxygen the absorber of one container can still take; absent without an absorber."),
+		lotSealFailure:  lot("seal_failure_ratio", "Likely share of such containers whose seal does not hold, by what is known of it."),
+		lotGenerations: lot("insect_generations",
+			"Generations that warmth since packing would have allowed to insects, up to the end of a treatment; absent for food no insect lives on."),
 	}
 	d.all = all
 	return d

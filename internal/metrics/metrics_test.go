@@ -36,6 +36,7 @@ func house() *engine.Snapshot {
 		Rooms: []engine.RoomView{{
 			Name: "cellar", Temperature: is(14.25, at(10)), Humidity: is(0.58, at(20)), Illuminance: is(0, at(30)), DewPoint: is(6.1, at(20)),
 			WarmLimit: 18, DampLimit: 0.65, BrightLimit: 50, Acceleration: is(0.62, at(10)), MeanKinetic: is(13.7, at(10)), Coverage24h: 0.99, LotCount: 2,
+			Mould: []engine.MouldView{{Surface: "cardboard", Index: 0}, {Surface: "wood shelves", Index: 1.25, Peak: 2}},
 		}, {
 			Name:        "loft",
 			Temperature: engine.Value{Value: 33.4, At: at(-9000)}, Humidity: engine.Value{Value: 0.4}, Acceleration: engine.Value{Value: 2.7, At: at(-9000)},
@@ -147,6 +148,8 @@ dryhold_room_lots{room="cellar",site="Larch House"} 2
 dryhold_room_lots{room="loft",site="Larch House"} 0
 dryhold_room_lowest_remaining_quality_ratio{room="cellar",site="Larch House"} 0.08
 dryhold_room_mean_kinetic_temperature_celsius{room="cellar",site="Larch House"} 13.7
+dryhold_room_mould_index{room="cellar",site="Larch House",surface="cardboard"} 0
+dryhold_room_mould_index{room="cellar",site="Larch House",surface="wood shelves"} 1.25
 dryhold_room_relative_humidity_limit_ratio{room="cellar",site="Larch House"} 0.65
 dryhold_room_relative_humidity_limit_ratio{room="loft",site="Larch House"} 0.6
 dryhold_room_relative_humidity_ratio{room="cellar",site="Larch House"} 0.58
@@ -184,6 +187,52 @@ func TestLotsOnlyWhenAsked(t *testing.T) {
 	}
 	if d := cmp.Diff(want, samples(scrape(t, mustNew(t, cfg)), "dryhold_lot_")); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
+func TestInsideOfLots(t *testing.T) {
+	snap := house()
+	snap.Lots = snap.Lots[:1]
+	l := &snap.Lots[0]
+	l.AsOf, l.Packing.Treatment.Kind = at(0), lot.Absorber
+	l.EndEarly, l.EndAtPlan = at(1e8), at(3e8) // and the late bound beyond 100 years
+	l.Moisture = engine.MoistureView{WetBasis: engine.Estimate{Low: 0.1, Likely: 0.115, High: 0.12}, Activity: engine.Estimate{Low: 0.38, Likely: 0.43, High: 0.48},
+		Amber: engine.Passing{Level: 0.6}, Red: engine.Passing{Level: 0.65}}
+	l.Oxygen = engine.OxygenView{Fraction: engine.Estimate{Low: 2e-5, Likely: 3e-5, High: 0.2}, Left: 57.5, SealFailure: engine.Estimate{Low: 0.1, Likely: 0.25, High: 0.6}}
+	l.Insects = &engine.InsectView{Generations: engine.Estimate{Low: 0.2, Likely: 0.3, High: 0.4}}
+	inside := func() []string {
+		t.Helper()
+		cfg := over(snap)
+		cfg.PerLot = true
+		return slices.DeleteFunc(samples(scrape(t, mustNew(t, cfg)), "dryhold_lot_"), func(line string) bool {
+			return strings.HasPrefix(line, "dryhold_lot_remaining_") || strings.HasPrefix(line, "dryhold_lot_life_")
+		})
+	}
+	const labels = `{food="white-rice",lot="rice-1",room="cellar",site="Larch House"} `
+	series := func(lines ...string) (out []string) {
+		for _, line := range lines {
+			name, value, _ := strings.Cut(line, " ")
+			out = append(out, "dryhold_lot_"+name+labels+value)
+		}
+		return out
+	}
+	want := series("absorber_left_liters 0.0575", "insect_generations 0.3", "moisture_ratio 0.115", "oxygen_high_ratio 0.2", "oxygen_low_ratio 2e-05",
+		"oxygen_ratio 3e-05", "projected_end_early_timestamp_seconds 1.884e+09", "projected_end_timestamp_seconds 2.084e+09", "seal_failure_ratio 0.25",
+		"water_activity_amber_ratio 0.6", "water_activity_high_ratio 0.48", "water_activity_low_ratio 0.38", "water_activity_ratio 0.43", "water_activity_red_ratio 0.65")
+	if d := cmp.Diff(want, inside()); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+
+	// What is not known, or not there, has no sample; 0 would look good.
+	nan := engine.Estimate{Low: math.NaN(), Likely: math.NaN(), High: math.NaN()}
+	l.EndEarly, l.EndAtPlan, l.Packing.Treatment.Kind, l.Insects = time.Time{}, time.Time{}, lot.NoTreatment, nil
+	l.Moisture, l.Oxygen = engine.MoistureView{WetBasis: nan, Activity: nan}, engine.OxygenView{Fraction: nan, SealFailure: nan}
+	if got := inside(); len(got) > 0 {
+		t.Errorf("unknown exported: %q", got)
+	}
+	*l = engine.LotView{Lot: l.Lot}
+	if got := inside(); len(got) > 0 {
+		t.Errorf("a lot that was never worked out exported: %q", got)
 	}
 }
 

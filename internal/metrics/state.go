@@ -10,6 +10,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
+	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 )
 
@@ -93,6 +94,9 @@ func (s *state) rooms(e *emitter, snap *engine.Snapshot) {
 		e.gauge(s.brightLimit, float64(r.BrightLimit), snap.Site, r.Name)
 		e.gauge(s.coverage, r.Coverage24h, snap.Site, r.Name)
 		e.gauge(s.lots, float64(r.LotCount), snap.Site, r.Name)
+		for _, m := range r.Mould {
+			e.gauge(s.mouldIndex, m.Index, snap.Site, r.Name, m.Surface)
+		}
 		if q, ok := lowest[r.Name]; ok {
 			e.gauge(s.lowestQuality, q, snap.Site, r.Name)
 		}
@@ -127,6 +131,36 @@ func (s *state) perLotSeries(e *emitter, snap *engine.Snapshot) {
 		e.gauge(s.lotQualityLow, l.Remaining.Low, labels...)
 		e.gauge(s.lotQualityHigh, l.Remaining.High, labels...)
 		e.gauge(s.lotLost, l.LostBeyondPlan*secondsPerDay, labels...)
+		if !l.AsOf.IsZero() { // else nothing inside was ever worked out
+			s.insideSeries(e, l, labels)
+		}
+	}
+}
+
+// insideSeries is what is inside the containers of a lot, and its end.
+func (s *state) insideSeries(e *emitter, l engine.LotView, labels []string) {
+	const litersPerCM3 = 0.001
+	e.time(s.lotEnd, l.EndAtPlan, labels...)
+	e.time(s.lotEndEarly, l.EndEarly, labels...)
+	e.time(s.lotEndLate, l.EndLate, labels...)
+	m, o := l.Moisture, l.Oxygen
+	e.gauge(s.lotMoisture, m.WetBasis.Likely, labels...)
+	e.gauge(s.lotActivity, m.Activity.Likely, labels...)
+	e.gauge(s.lotActivityLow, m.Activity.Low, labels...)
+	e.gauge(s.lotActivityHigh, m.Activity.High, labels...)
+	if m.Red.Level > 0 {
+		e.gauge(s.lotAmber, m.Amber.Level, labels...)
+		e.gauge(s.lotRed, m.Red.Level, labels...)
+	}
+	e.gauge(s.lotOxygen, o.Fraction.Likely, labels...)
+	e.gauge(s.lotOxygenLow, o.Fraction.Low, labels...)
+	e.gauge(s.lotOxygenHigh, o.Fraction.High, labels...)
+	if l.Packing.Treatment.Kind == lot.Absorber {
+		e.gauge(s.lotAbsorber, o.Left*litersPerCM3, labels...)
+	}
+	e.gauge(s.lotSealFailure, o.SealFailure.Likely, labels...)
+	if l.Insects != nil {
+		e.gauge(s.lotGenerations, l.Insects.Generations.Likely, labels...)
 	}
 }
 
