@@ -18,6 +18,9 @@ func (x *explainer) packed() []Line {
 	t.say("%d × %s kg of %s (%s) in %s (%s), packed on %s.", p.Count, figures(p.NetMassKG, 6), x.food.Name, x.food.ID, x.container.Name, x.container.ID, date(p.PackedAt))
 	t.constant(x.container.Volume.Source, "Volume of a container, brimful: %s.", span(x.container.Volume, 1, " L"))
 	t.constant(x.container.Lag.Source, "Its core follows the room with a time constant of %s.", span(x.container.Lag, 1, " h"))
+	if p.PerCarton > 1 {
+		t.constant("computed as one block, its board, gaps and cube shape judgement", "With %d in each closed carton the core follows with %s h.", p.PerCarton, figures(float64(p.Lag(x.container)), 3))
+	}
 	if p.MoistureWB > 0 {
 		t.constant("the keeper's measurement", "Moisture at packing: %s %% of the wet mass, measured.", figures(100*p.MoistureWB, 4))
 	} else if x.food.Isotherm != nil {

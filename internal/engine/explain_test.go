@@ -337,6 +337,16 @@ func TestExplainOptions(t *testing.T) {
 	lineWith(t, section(t, explain(t, p, "L-5"), HelpSection), "Boxed, its riboflavin reaches its limit")
 }
 
+func TestExplainCarton(t *testing.T) {
+	p := storeHouse(t, packing(1, "white-rice", "pet-2l", "loft", func(p *lot.Packing) { p.PerCarton, p.Count = 9, 18 }))
+	k, err := p.e.cfg.Catalog.Container("pet-2l")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := p.e.book.Lots()[0]
+	lineWith(t, section(t, explain(t, p, "L-1"), LotSection), fmt.Sprintf("With 9 in each closed carton the core follows with %s h", figures(float64(l.Packing.Lag(k)), 3)))
+}
+
 func TestExplainPastItsEnd(t *testing.T) {
 	p := storeHouse(t, packing(1, "brown-rice", "pet-2l", "loft", func(p *lot.Packing) { p.PackedAt = at(-24 * 365 * 8) }))
 	x := explain(t, p, "L-1")
