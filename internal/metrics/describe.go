@@ -19,7 +19,7 @@ type descs struct {
 	evaluated, connected, messages, stored *prometheus.Desc
 	duplicates, intakeErrors, healthOK     *prometheus.Desc
 
-	mouldIndex *prometheus.Desc
+	mouldIndex, lotsWarned *prometheus.Desc
 
 	lotQuality, lotQualityLow, lotQualityHigh, lotLost *prometheus.Desc
 	lotEnd, lotEndEarly, lotEndLate                    *prometheus.Desc
@@ -58,8 +58,9 @@ func newDescs() descs {
 			"How many times as fast as at plan storage food ages at the present temperature, for an activation energy of 80 kJ/mol."),
 		meanKinetic: room("mean_kinetic_temperature_celsius",
 			"Mean kinetic temperature of the last 30 days, for an activation energy of 83.144 kJ/mol."),
-		coverage: room("temperature_coverage_ratio", "Share of the last 24 hours with a measured temperature."),
-		lots:     room("lots", "Lots that stand in the room and are not finished."),
+		coverage:   room("temperature_coverage_ratio", "Share of the last 24 hours with a measured temperature."),
+		lots:       room("lots", "Lots that stand in the room and are not finished."),
+		lotsWarned: room("lots_warned", "Lots in the room that have a warning: water, seal, insects or the end of their life; lots has all."),
 		lowestQuality: room("lowest_remaining_quality_ratio",
 			"Likely remaining quality of the lot in the room that has least left; 0 is the end of its life. Quality is not safety."),
 		mouldIndex: room("mould_index",

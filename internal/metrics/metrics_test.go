@@ -46,9 +46,9 @@ func house() *engine.Snapshot {
 			{Lot: lot.Lot{ID: "rice-1", Stays: stays("cellar"), Packing: lot.Packing{Food: "white-rice"}},
 				Remaining: engine.Estimate{Low: 0.9, Likely: 0.95, High: 0.98}, LostBeyondPlan: 0.5},
 			{Lot: lot.Lot{ID: "rice-2", Stays: stays("cellar"), Packing: lot.Packing{Food: "brown-rice"}},
-				Remaining: engine.Estimate{Low: -0.1, Likely: 0.08, High: 0.2}, LostBeyondPlan: 61},
+				Remaining: engine.Estimate{Low: -0.1, Likely: 0.08, High: 0.2}, LostBeyondPlan: 61, Warnings: []string{"The seal leaks.", "Past its limit."}},
 			{Lot: lot.Lot{ID: "sugar-1", Stays: stays("cellar"), Packing: lot.Packing{Food: "sugar"}, FinishedAt: at(0)},
-				Remaining: engine.Estimate{Likely: 0.01}},
+				Remaining: engine.Estimate{Likely: 0.01}, Warnings: []string{"The seal leaks."}},
 		},
 		Alarms: []engine.AlarmView{
 			{Key: alarm.Key{Kind: alarm.Warm, Room: "loft"}, State: alarm.ActiveUnacknowledged, Priority: alarm.High},
@@ -146,6 +146,8 @@ dryhold_room_last_reading_timestamp_seconds{quantity="temperature",room="cellar"
 dryhold_room_last_reading_timestamp_seconds{quantity="temperature",room="loft",site="Larch House"} 1.783991e+09
 dryhold_room_lots{room="cellar",site="Larch House"} 2
 dryhold_room_lots{room="loft",site="Larch House"} 0
+dryhold_room_lots_warned{room="cellar",site="Larch House"} 1
+dryhold_room_lots_warned{room="loft",site="Larch House"} 0
 dryhold_room_lowest_remaining_quality_ratio{room="cellar",site="Larch House"} 0.08
 dryhold_room_mean_kinetic_temperature_celsius{room="cellar",site="Larch House"} 13.7
 dryhold_room_mould_index{room="cellar",site="Larch House",surface="cardboard"} 0
@@ -324,7 +326,7 @@ func TestTwoInstancesInOneProcess(t *testing.T) {
 	if got := samples(scrape(t, b), "dryhold_store_commit_readings_count 1"); len(got) > 0 {
 		t.Error("one instance counts for the other")
 	}
-	if len(samples(scrape(t, a), "dryhold_room_lots")) != 2 || len(samples(scrape(t, b), "dryhold_room_lots")) != 0 {
+	if len(samples(scrape(t, a), "dryhold_room_lots{")) != 2 || len(samples(scrape(t, b), "dryhold_room_lots{")) != 0 {
 		t.Error("one instance shows the other's rooms")
 	}
 }

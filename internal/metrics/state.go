@@ -70,9 +70,12 @@ func (s *state) intake(e *emitter, snap *engine.Snapshot) {
 }
 
 func (s *state) rooms(e *emitter, snap *engine.Snapshot) {
-	lowest := map[string]float64{}
+	lowest, warned := map[string]float64{}, map[string]int{}
 	for _, l := range snap.Lots {
 		room := roomOf(l)
+		if !l.Finished() && len(l.Warnings) > 0 {
+			warned[room]++
+		}
 		if old, ok := lowest[room]; !l.Finished() && finite(l.Remaining.Likely) && (!ok || l.Remaining.Likely < old) {
 			lowest[room] = l.Remaining.Likely
 		}
@@ -94,6 +97,7 @@ func (s *state) rooms(e *emitter, snap *engine.Snapshot) {
 		e.gauge(s.brightLimit, float64(r.BrightLimit), snap.Site, r.Name)
 		e.gauge(s.coverage, r.Coverage24h, snap.Site, r.Name)
 		e.gauge(s.lots, float64(r.LotCount), snap.Site, r.Name)
+		e.gauge(s.lotsWarned, float64(warned[r.Name]), snap.Site, r.Name)
 		for _, m := range r.Mould {
 			e.gauge(s.mouldIndex, m.Index, snap.Site, r.Name, m.Surface)
 		}
