@@ -15,7 +15,7 @@ type curve struct {
 	leanLow, leanHigh   float64         // ln of the lean sum at the edges of the energy
 	richLow, richHigh   [tracks]float64 // the same of the rich one, beyond that of the lean
 	halfLow, halfHigh   [tracks]float64 // factors of allowed at the edges of OxygenHalf
-	tenths              float64         // mean water activity beyond that of Life, in tenths
+	tenths              [tracks]float64 // mean water activity beyond that of Life, in tenths
 	coverLow, coverHigh float64         // factors of exposure at the edges of estimates
 }
 
@@ -25,12 +25,13 @@ func (p *progress) curve() curve {
 	if !(lean > 0) {
 		return curve{}
 	}
-	c := curve{lean: lean, tenths: p.tenths / lean, coverLow: 1, coverHigh: 1}
+	c := curve{lean: lean, coverLow: 1, coverHigh: 1}
 	c.leanLow, c.leanHigh = math.Log(p.lowLean/lean), math.Log(p.highLean/lean)
 	for t := range tracks {
 		rich := p.rich[t]
 		c.allowed[t] = rich / p.lean[t]
 		c.water[t] = math.Log(p.lean[t] / lean)
+		c.tenths[t] = p.tenths[t] / p.lean[t]
 		c.halfLow[t], c.halfHigh[t] = 1, 1
 		if rich > 0 {
 			c.richLow[t], c.richHigh[t] = math.Log(p.lowRich[t]/rich)-c.leanLow, math.Log(p.highRich[t]/rich)-c.leanHigh
@@ -49,11 +50,12 @@ func (c *curve) consumed(m *catalog.Mode, t *traits, i int, at place, dose float
 		return 0
 	}
 	// Where a seal leaks, the food was packed as dry or damp as where it holds.
-	water := split(c.water[tight], 0, c.water[loose], at.water)
+	water, tenths := split(c.water[tight], 0, c.water[loose], at.water), split(c.tenths[tight], c.tenths[likely], c.tenths[loose], at.water)
 	if at.failed {
 		water += c.water[failed]
+		tenths += c.tenths[failed] - c.tenths[likely]
 	}
-	ln := water + float64(t.low[i]*c.leanLow) + float64(t.high[i]*c.leanHigh) + float64(t.lnTenth[i]*c.tenths)
+	ln := water + float64(t.low[i]*c.leanLow) + float64(t.high[i]*c.leanHigh) + float64(t.lnTenth[i]*tenths)
 	lean := c.lean * math.Exp(ln) * max(0, split(c.coverLow, 1, c.coverHigh, at.cover))
 	g := t.gain[i]
 	if g > 1 {

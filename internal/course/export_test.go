@@ -34,20 +34,40 @@ func Drawn(food string, m catalog.Mode, i int) catalog.Mode {
 	return m
 }
 
-// DrawnVessel is a container with its walls as one draw has them; damp is
-// where that draw lies in the moisture at packing, a standard normal number,
-// and also in how much water the wall lets through.
-func DrawnVessel(food string, k catalog.Container, i int) (drawn catalog.Container, damp float64) {
-	v := newLuck().vessel(food)
-	at := func(b catalog.Band, z float64) catalog.Band {
-		x := max(0, linear(b, z))
-		if b.Low > 0 {
-			x = geometric(b, z)
-		}
+// DrawnLot is a lot and its container as one draw has them: seal, wall and
+// closure for oxygen, and moisture at packing.
+func (f *Follower) DrawnLot(l lot.Lot, i int) (lot.Lot, catalog.Container, error) {
+	s, err := f.subject(l)
+	if err != nil {
+		return l, catalog.Container{}, err
+	}
+	p, k := f.luck.vessel(s.food.ID).place(i, s.failure()), s.container
+	at := func(b catalog.Band) catalog.Band {
+		x := geometric(b, p.wall)
 		return catalog.Band{Low: x, Likely: x, High: x}
 	}
-	k.OxygenWall, k.OxygenClosure = at(k.OxygenWall, v.wall[i]), at(k.OxygenClosure, v.wall[i])
-	return k, v.water[i]
+	k.OxygenWall, k.OxygenClosure = at(k.OxygenWall), at(k.OxygenClosure)
+	wet := func(t int) float64 { return float64(s.packed[t].WetBasis()) }
+	l.Packing.MoistureWB = max(0.001, split(wet(tight), wet(likely), wet(loose), p.water))
+	if p.failed {
+		l.Seal = barrier.Failed
+	}
+	return l, k, nil
+}
+
+// LikelyOnly is a course whose lot was packed, and closed, as is likely.
+func (c Course) LikelyOnly() Course {
+	c = c.Copy()
+	for _, t := range []int{tight, loose} {
+		c.inside[t] = c.inside[likely]
+		for i := range c.modes {
+			p := &c.modes[i]
+			for _, of := range []*[tracks]float64{&p.lean, &p.rich, &p.lowRich, &p.highRich, &p.halfLow, &p.halfHigh, &p.tenths} {
+				of[t] = of[likely]
+			}
+		}
+	}
+	return c
 }
 
 // Balance is what came in and what is there: oxygen in cm3, the absorber's

@@ -29,8 +29,7 @@ func after(days float64) time.Time { return packed().Add(span(days)) }
 func span(days float64) time.Duration { return time.Duration(days * float64(day)) }
 
 // house is rooms of an invented house: the temperature of each is a function
-// of time, taken as constant within each piece of it, and the vapour over a
-// stretch follows from its mean temperature and mean humidity. Its food has no lag in
+// of time, taken as constant within each piece of it. Its food has no lag in
 // the exposure, so that this can be worked out by hand.
 type house struct {
 	temp   func(room string, at time.Time) unit.Celsius
@@ -102,18 +101,18 @@ func (h *house) Exposure(in string, _ unit.Hours, ea unit.KJPerMol, from, to tim
 
 func (h *house) Mean(in string, from, to time.Time) room.Climate {
 	var c room.Climate
-	temp, rh, hours := 0.0, 0.0, 0.0
+	temp, vapour, hours := 0.0, 0.0, 0.0
 	h.pieces(from, to, func(at time.Time, d time.Duration) {
 		if !h.unknown(at) {
 			t := h.temp(in, at)
 			temp += d.Hours() * float64(t)
-			rh += d.Hours() * float64(h.humid(at))
+			vapour += d.Hours() * float64(climate.VapourPressure(t, h.humid(at)))
 			hours += d.Hours()
 		}
 	})
 	if hours > 0 {
 		c.Temp, c.TempKnown = unit.Celsius(temp/hours), true
-		c.Vapour, c.VapourKnown = climate.VapourPressure(c.Temp, unit.RH(rh/hours)), true
+		c.Vapour, c.VapourKnown = unit.Pascal(vapour/hours), true
 		c.Dose = hours * h.lux
 	}
 	return c

@@ -87,7 +87,7 @@ type progress struct {
 	lowLean, highLean float64         // likely track, at the edges of its band
 	lowRich, highRich [tracks]float64
 	halfLow, halfHigh [tracks]float64 // rich at the edges of OxygenHalf
-	tenths            float64         // sum of lean times the water activity beyond that of Life, in tenths
+	tenths            [tracks]float64 // sum of lean times the water activity beyond that of Life, in tenths
 	exposure          lot.Range
 }
 
@@ -104,10 +104,10 @@ func (p *progress) add(m *catalog.Mode, lnTenth float64, x exposed, aw, oxygen [
 		p.highRich[t] += float64(x.high * water * air)
 		p.halfLow[t] += float64(lean * allowed(m.OxygenHalf.Low, oxygen[t]))
 		p.halfHigh[t] += float64(lean * allowed(m.OxygenHalf.High, oxygen[t]))
+		p.tenths[t] += float64(lean * beyond)
 		if t == likely {
 			p.lowLean += float64(x.low * water)
 			p.highLean += float64(x.high * water)
-			p.tenths += float64(lean * beyond)
 		}
 	}
 	p.exposure.Low += x.bounds.Low

@@ -93,8 +93,9 @@ func hotter(t *rapid.T, c *catalog.Catalog) {
 		}
 	}
 	x, y := outlookOf(t, f, k, l), outlookOf(t, g, j, l)
-	// In a dry room warmth dries the food too, and then it may keep longer.
-	if dried := warm.Moisture.Likely < cool.Moisture.Likely; !dried && later(y.End, x.End) {
+	// In a dry room warmth dries the food too, and then it may keep longer; and
+	// the mean vapour of changing days is another humidity at their mean.
+	if drier := warm.Moisture.Likely < cool.Moisture.Likely || y.Humidity < x.Humidity; !drier && later(y.End, x.End) {
 		t.Errorf("ends at %v by %s, cooler at %v by %s", y.End, y.EndBy, x.End, x.EndBy)
 	}
 }
