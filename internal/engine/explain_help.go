@@ -181,6 +181,9 @@ func (h *helper) packings(after *telling) {
 		h.offer(fmt.Sprintf("Put a fresh absorber of %s cm³ into each container%s", figures(capacity, 6), condition), h.base, h.try(fresh, again))
 	}
 	h.containers(l, again, with)
+	if h.food.NoAbsorber == "" && h.moist() {
+		after.say("An absorber is not offered: at %s %% moisture the food is not dry enough, and low oxygen in moist food may bring botulism.", figures(100*h.v.Moisture.WetBasis.Likely, 3))
+	}
 	if capacity > 0 && len(h.options) > before {
 		after.constant("common practice, no source", "Absorbers are chosen in the sizes they come in, at least %d %% over the oxygen enclosed.", int(math.Round(100*barrier.Margin-100)))
 	}
@@ -229,22 +232,26 @@ func (h *helper) tighter(k catalog.Container) bool {
 func (h *helper) absorber(k catalog.Container) (capacity float64, condition string) {
 	p := h.v.Packing
 	gas, err := barrier.GasSpace(k.Volume.Likely, lot.Headspace, h.food.Void.Likely)
-	if err != nil || !k.Sealed || h.food.NoAbsorber != "" {
+	if err != nil || !k.Sealed || h.food.NoAbsorber != "" || h.moist() {
 		return 0, ""
 	}
-	if p.MoistureWB > 0 {
-		now := p
-		now.Treatment, now.MoistureWB = lot.Treatment{Kind: lot.Absorber}, h.v.Moisture.WetBasis.Likely
-		if now.Caution() != "" {
-			return 0, ""
-		}
-	} else {
+	if p.MoistureWB <= 0 {
 		condition = " (measure its moisture first: only at about 10 % or less, for in moist food low oxygen may bring botulism)"
 	}
-	if h.v.Moisture.Activity.Likely >= h.food.Amber.Likely {
-		return 0, ""
-	}
 	return packet(max(p.Treatment.CapacityCM3*k.Volume.Likely/h.container.Volume.Likely, barrier.Margin*barrier.EnclosedOxygen(gas))), condition
+}
+
+// moist says that the food is not dry enough to be packed low in oxygen: by
+// its moisture now, if it was measured at packing, and by its amber line.
+func (h *helper) moist() bool {
+	p := h.v.Packing
+	if p.MoistureWB > 0 {
+		p.Treatment.Kind, p.MoistureWB = lot.Absorber, math.Round(1000*h.v.Moisture.WetBasis.Likely)/1000
+		if p.Caution() != "" {
+			return true
+		}
+	}
+	return h.v.Moisture.Activity.Likely >= h.food.Amber.Likely
 }
 
 // packet is the next size of absorbers, cm³ (common practice, no source).

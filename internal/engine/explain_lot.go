@@ -156,7 +156,7 @@ func (x *explainer) water(t *telling) {
 
 func (x *explainer) oxygen(t *telling) {
 	o := x.v.Oxygen
-	t.say("Oxygen inside: %s of the gas.", spread(o.Fraction, 100, " %"))
+	t.say("Oxygen inside: %.2f %% of the gas (%.2f to %.2f %%).", 100*o.Fraction.Likely, 100*o.Fraction.Low, 100*o.Fraction.High)
 	if !x.container.Sealed {
 		return
 	}

@@ -54,7 +54,7 @@ func modeConstants(t *telling, m *catalog.Mode) {
 		}
 	}
 	if m.LightRate.Likely > 0 {
-		t.constant(m.LightRate.Source, "Light destroys a share of %s of it.", span(m.LightRate, 1e6, " in a million for each lux hour"))
+		t.constant(m.LightRate.Source, "Light destroys %s of it for each lux hour.", span(m.LightRate, 1e6, " millionths"))
 	}
 }
 

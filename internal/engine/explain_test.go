@@ -179,7 +179,7 @@ func TestExplainArithmeticIsThatOfTheSnapshot(t *testing.T) {
 // Every constant stands with the source that the catalog gives it.
 func TestExplainNamesItsSources(t *testing.T) {
 	p := everything(t)
-	constant := regexp.MustCompile(`kJ/mol|\(d atm\)|\(d kPa\)|\(kg d\)|lux hour\.|^Life at|^Activation|^Each 0\.1|^The life is|^Without oxygen|half speed|^Share of|^Volume|^Its core|line, |^Warmth would|still sprout|void of`)
+	constant := regexp.MustCompile(`kJ/mol|\(d atm\)|\(d kPa\)|\(kg d\)|lux hour\.$|^Life at|^Activation|^Each 0\.1|^The life is|^Without oxygen|half speed|^Share of|^Volume|^Its core|line, |^Warmth would|still sprout|void of`)
 	for _, l := range p.e.book.Lots() {
 		x := explain(t, p, l.ID)
 		for _, s := range x.Sections {
@@ -298,7 +298,8 @@ func TestExplainOptions(t *testing.T) {
 		packing(3, "sugar", "pet-2l", "loft", nil),
 		packing(4, "brown-rice", "pet-2l", "loft", nil),
 		packing(5, "nonfat-dry-milk", "pet-2l", "loft", func(p *lot.Packing) { p.Shading = lot.OpenShelf; p.MoistureWB = 0.035 }),
-		packing(6, "white-rice", "pet-2l", "loft", withAbsorber(300)))
+		packing(6, "white-rice", "pet-2l", "loft", withAbsorber(300)),
+		packing(7, "white-rice", "can-no10", "loft", func(p *lot.Packing) { p.MoistureWB = 0.1 }))
 	has := func(x Explanation, text string) bool {
 		return slices.ContainsFunc(x.Options, func(o Option) bool { return strings.Contains(o.What, text) })
 	}
@@ -330,8 +331,12 @@ func TestExplainOptions(t *testing.T) {
 			t.Errorf("%s: an absorber is offered: %+v", id, x.Options)
 		}
 	}
+	lineWith(t, section(t, explain(t, p, "L-2"), HelpSection), "An absorber is not offered: at 11.5 % moisture")
 	if x := explain(t, p, "L-4"); !has(x, "measure its moisture first") {
 		t.Errorf("an absorber without a word of moisture: %+v", x.Options)
+	}
+	if x := explain(t, p, "L-7"); !has(x, "Put a fresh absorber of 500 cm³ into each container") {
+		t.Errorf("10 %% moisture is dry enough: %+v", x.Options)
 	}
 	lineWith(t, section(t, explain(t, p, "L-6"), HelpSection), "leaves the likely end and makes it surer")
 	lineWith(t, section(t, explain(t, p, "L-5"), HelpSection), "Boxed, its riboflavin reaches its limit")
