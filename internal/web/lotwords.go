@@ -33,6 +33,8 @@ type Words struct {
 	Standing
 }
 
+const unknown = "not known"
+
 // longAhead is when the year of an end says enough.
 const longAhead = 3 * 365 * 24 * time.Hour
 
@@ -41,7 +43,7 @@ const longAhead = 3 * 365 * 24 * time.Hour
 // band is near by month, in the layout of package time.
 func Ending(l engine.LotView, zone *time.Location, month string) (likely, band string) {
 	if l.AsOf.IsZero() || l.Finished() {
-		return "not known", ""
+		return unknown, ""
 	}
 	layout := "2006"
 	if !l.EndLate.IsZero() && l.EndLate.Sub(l.AsOf) < longAhead {
@@ -72,7 +74,7 @@ func Water(l engine.LotView, rooms []engine.RoomView) Words {
 	amber, red := "amber "+activity(m.Amber.Level), "red "+activity(m.Red.Level)
 	switch a := m.Activity; {
 	case !(m.Red.Level > 0 && m.Amber.Level > 0 && a.High > 0) || math.IsInf(a.High, 0):
-		return Words{"not known", Doubtful}
+		return Words{unknown, Doubtful}
 	case m.Red.Past:
 		return Words{"past " + red, Bad}
 	case m.Amber.Past:
@@ -106,7 +108,7 @@ func damp(l engine.LotView, rooms []engine.RoomView) bool {
 func activity(aw float64) string {
 	switch {
 	case math.IsNaN(aw) || math.IsInf(aw, 0):
-		return "not known"
+		return unknown
 	case math.Abs(aw*100-math.Round(aw*100)) < 1e-9:
 		return strconv.FormatFloat(aw, 'f', 2, 64)
 	}
@@ -117,7 +119,7 @@ func activity(aw float64) string {
 func Activity(e engine.Estimate) (likely, band string) {
 	f := func(v float64) string {
 		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 {
-			return "not known"
+			return unknown
 		}
 		return strconv.FormatFloat(v, 'f', 2, 64)
 	}
@@ -133,7 +135,7 @@ func Oxygen(e engine.Estimate) (likely, band string) {
 	f := func(v float64) string {
 		switch v *= 100; {
 		case math.IsNaN(v) || math.IsInf(v, 0):
-			return "not known"
+			return unknown
 		case v < 0.1:
 			return "under 0.1"
 		case v < 9.95:
@@ -141,11 +143,18 @@ func Oxygen(e engine.Estimate) (likely, band string) {
 		}
 		return strconv.FormatFloat(v, 'f', 0, 64)
 	}
-	likely = f(e.Likely) + " %"
-	if f(e.Low) == f(e.High) {
-		return likely, ""
+	if likely = f(e.Likely); likely == unknown {
+		return unknown, ""
 	}
-	return likely, f(e.Low) + " to " + f(e.High) + " %"
+	likely += " %"
+	switch low, high := f(e.Low), f(e.High); {
+	case low == high:
+		return likely, ""
+	case low == f(e.Likely):
+		return likely, "up to " + high + " %"
+	default:
+		return likely, low + " to " + high + " %"
+	}
 }
 
 // lowOxygen is the name of the state an absorber is for, as the engine gives
@@ -163,7 +172,7 @@ func Atmosphere(l engine.LotView) Words {
 	absorber := l.Packing.Treatment.Kind == lot.Absorber
 	switch {
 	case o.Words == "" || math.IsNaN(o.Fraction.Likely):
-		return Words{"not known", Doubtful}
+		return Words{unknown, Doubtful}
 	case o.Words == lowOxygen && o.Fraction.High <= lowOxygenEnds:
 		return Words{o.Words, Good}
 	case o.Words == lowOxygen:
@@ -223,7 +232,7 @@ const sealHolds = 0.10
 func Insects(l engine.LotView) Words {
 	switch i := l.Insects; {
 	case l.AsOf.IsZero():
-		return Words{"not known", Doubtful}
+		return Words{unknown, Doubtful}
 	case i == nil:
 		return Words{"none lives on it", Good}
 	case i.Hold >= 1 && !i.Frozen && l.Oxygen.SealFailure.High > sealHolds: // done only if the seal held
@@ -257,13 +266,13 @@ func Mould(r engine.RoomView) (surfaces []Surface, opinion string) {
 		why = "no whole hour of humidity yet"
 	}
 	if len(r.Mould) == 0 {
-		surfaces = []Surface{{"all surfaces", "not known", Words{why, Doubtful}}}
+		surfaces = []Surface{{"all surfaces", unknown, Words{why, Doubtful}}}
 	}
 	for _, m := range r.Mould {
 		s := Surface{m.Surface, strconv.FormatFloat(m.Index, 'f', 1, 64), Words{m.Words, Good}}
 		switch {
 		case math.IsNaN(m.Index):
-			s.Index, s.Words = "not known", Words{"not a number", Doubtful}
+			s.Index, s.Words = unknown, Words{"not a number", Doubtful}
 		case m.Index >= 1:
 			s.Standing = Bad
 		case m.Peak >= 1: // what grew once does not go away

@@ -77,9 +77,10 @@ func TestOxygenAndAbsorber(t *testing.T) {
 		}
 	}
 	share(2e-5, 0.012, 0.209, "1.2 %", "under 0.1 to 21 %")
+	share(2e-5, 3e-5, 0.209, "under 0.1 %", "up to 21 %")
 	share(0.209, 0.209, 0.209, "21 %", "")
 	share(0, 0, 0.0009, "under 0.1 %", "")
-	share(math.NaN(), math.NaN(), 0.2, "not known %", "not known to 20 %")
+	share(math.NaN(), math.NaN(), 0.2, "not known", "")
 
 	f := func(change func(*engine.LotView), want Words, absorber string) {
 		t.Helper()

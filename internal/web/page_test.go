@@ -152,7 +152,7 @@ func TestLotsTable(t *testing.T) {
 		"▲ Water activity 0.62 is past the amber line of 0.60: mould comes next. ▲ The seal leaks: repack it or eat it first. ▲ No treatment is complete",
 		"Caution: Keeps a year at best", "6 × 850 g, PET bottle, 1 L, packed March 2025, in loft.")
 	wantWords(t, bodies[1], "23.8 days spared against plan 2037 , 2031 to beyond 2126 by: lactose crystallises", "0.24 0.20 to 0.27 ✓ below amber 0.30",
-		"under 0.1 % under 0.1 to 1.2 % ✓ low oxygen absorber: 58 cm³ left in each, its end not in sight ✓ low-oxygen hold complete")
+		"under 0.1 % up to 1.2 % ✓ low oxygen absorber: 58 cm³ left in each, its end not in sight ✓ low-oxygen hold complete")
 	wantWords(t, bodies[2], "0.4 days lost beyond plan 2052 , 2041 to 2060 by: oxidation 0.43 0.38 to 0.48 ✓ below amber 0.60",
 		"? low oxygen, if the seal holds absorber: 58 cm³ left in each, spent in June 2027 ? low-oxygen hold complete")
 	if n := len(all(bodies[2], "ul", classed("warnings"))); n != 0 {

@@ -3,6 +3,7 @@ package web
 import (
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -157,6 +158,7 @@ func unknownSight(word string) sight { return sight{"unknown", "?", word} }
 
 // sight is the mark of a standing beside its words.
 func (w Words) sight() sight {
+	w.Text = strings.ReplaceAll(w.Text, " %", "\u00a0%") // a number keeps its unit
 	switch w.Standing {
 	case Good:
 		return okSight(w.Text)
