@@ -70,6 +70,7 @@ func (x *explainer) seal(t *telling) {
 		source = "the keeper's note; taken to have leaked from the start (judgement)"
 	}
 	t.constant(source, "Share of such containers taken to leak: %s.", spread(x.v.Oxygen.SealFailure, 100, " %"))
+	t.constant("judgement: a hole of 0.5 mm through 1 mm of lid, by diffusion", "A seal that leaks lets in %s cm³/(d atm) of oxygen more.", figures(float64(barrier.FailedLeak().Oxygen), 3))
 }
 
 func quoted(n lot.Note) string {
@@ -162,6 +163,9 @@ func (x *explainer) oxygen(t *telling) {
 	}
 	t.constant(x.food.Void.Source, "Oxygen enclosed at packing: %s cm³ in each container; void of the food %s.", figures(o.Enclosed, 4), span(x.food.Void, 100, " %"))
 	t.constant(x.container.OxygenWall.Source, "Oxygen through the wall: %s at 23 °C.", span(x.container.OxygenWall, 1, " cm³/(d atm)"))
+	if k := x.container; k.OxygenWall.Likely > 0 && k.WallEa.Likely > 0 {
+		t.constant(k.WallEa.Source, "Warmth opens the wall to oxygen with an activation energy of %s.", span(k.WallEa, 1, " kJ/mol"))
+	}
 	t.constant(x.container.OxygenClosure.Source, "Oxygen through the closure: %s.", span(x.container.OxygenClosure, 1, " cm³/(d atm)"))
 	if x.food.Uptake.Likely > 0 {
 		t.constant(x.food.Uptake.Source, "Oxygen the food takes up itself: %s at 21 °C in air.", span(x.food.Uptake, 1, " cm³/(kg d)"))

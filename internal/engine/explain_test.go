@@ -25,19 +25,25 @@ import (
 // told40 is the hour to which the store house is told.
 const told40 = 40 * 24
 
-// storeHouse is an invented house with the shipped classes: a warm loft, lit
-// and with humidity, a cool cellar, and an attic of which nothing is known.
-// Every change may alter the packing of the lots, which are numbered from 1.
-func storeHouse(t *testing.T, lots ...lot.Change) *play {
+func shipped(t testing.TB) *catalog.Catalog {
 	t.Helper()
 	sources, err := settings.Shipped()
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := config(lots...)
-	if c.Catalog, err = settings.ParseCatalog(sources...); err != nil {
+	c, err := settings.ParseCatalog(sources...)
+	if err != nil {
 		t.Fatal(err)
 	}
+	return c
+}
+
+// storeHouse is an invented house with the shipped classes: a warm loft, lit
+// and with humidity, a cool cellar, and an attic of which nothing is known.
+func storeHouse(t *testing.T, lots ...lot.Change) *play {
+	t.Helper()
+	c := config(lots...)
+	c.Catalog = shipped(t)
 	c.Rooms = []string{"attic", "cellar", "loft"}
 	p := newPlay(t, c)
 	for h := 0.0; h <= told40; h++ {
@@ -103,7 +109,7 @@ func textOf(s Section) string {
 func everything(t *testing.T) *play {
 	t.Helper()
 	var lots []lot.Change
-	for _, f := range storeHouse(t).e.cfg.Catalog.Foods {
+	for _, f := range shipped(t).Foods {
 		lots = append(lots,
 			packing(len(lots)+1, f.ID, "pet-2l", "loft", func(p *lot.Packing) { withAbsorber(300)(p); p.Shading = lot.OpenShelf }),
 			packing(len(lots)+2, f.ID, "can-no10", "cellar", nil),
@@ -180,7 +186,10 @@ func TestExplainArithmeticIsThatOfTheSnapshot(t *testing.T) {
 func TestExplainNamesItsSources(t *testing.T) {
 	p := everything(t)
 	constant := regexp.MustCompile(`kJ/mol|\(d atm\)|\(d kPa\)|\(kg d\)|lux hour\.$|^Life at|^Activation|^Each 0\.1|^The life is|^Without oxygen|half speed|^Share of|^Volume|^Its core|line, |^Warmth would|still sprout|void of`)
-	for _, l := range p.e.book.Lots() {
+	for i, l := range p.e.book.Lots() {
+		if i%2 == 1 { // of each food a container or two will do
+			continue
+		}
 		x := explain(t, p, l.ID)
 		for _, s := range x.Sections {
 			for _, line := range s.Lines {
@@ -397,14 +406,8 @@ func TestFigures(t *testing.T) {
 }
 
 func BenchmarkExplain(b *testing.B) {
-	sources, err := settings.Shipped()
-	if err != nil {
-		b.Fatal(err)
-	}
 	c := config(packing(1, "nonfat-dry-milk", "pet-2l", "loft", withAbsorber(300)))
-	if c.Catalog, err = settings.ParseCatalog(sources...); err != nil {
-		b.Fatal(err)
-	}
+	c.Catalog = shipped(b)
 	e := engineOf(b, c)
 	for h := 0.0; h <= told40; h++ {
 		e.Observe(at(h), []room.Reading{temperature("loft", "s1", at(h), 26), humidity("loft", "s1", at(h), 0.55), temperature("cellar", "s2", at(h), 14)})
