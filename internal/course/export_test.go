@@ -100,7 +100,7 @@ func (f *Follower) Audit(l lot.Lot, to time.Time) (b Balance, err error) {
 			if s.food.Isotherm == nil {
 				continue
 			}
-			_, gained := s.store(t, before[t].aw, core, mean.Vapour).Step(before[t].water, core, mean.Vapour, days)
+			_, gained := s.store(t, before[t].water, core, mean.Vapour).Step(before[t].water, core, mean.Vapour, days)
 			b.WaterIn[t] += gained
 		}
 	}

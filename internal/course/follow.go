@@ -202,22 +202,22 @@ func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal,
 		in.gas = barrier.GasState{Oxygen: airOxygen} // a packet in a sack is spent on the room
 	}
 	if s.food.Isotherm != nil {
-		in.water, _ = s.store(t, in.aw, core, vapour).Step(in.water, core, vapour, days)
+		in.water, _ = s.store(t, in.water, core, vapour).Step(in.water, core, vapour, days)
 	}
 }
 
 // store is the food behind the wall that takes a track further to its side:
 // for damp food the loose wall while the room is damper than the food and the
 // tight one while it is drier, for dry food the other way round.
-func (s *subject) store(t int, aw float64, core unit.Celsius, vapour unit.Pascal) barrier.Water {
-	damper := float64(climate.RelativeHumidity(core, vapour)) > aw
-	if t == tight && damper || t == loose && !damper {
-		return s.water[tight]
+func (s *subject) store(t int, water unit.DryBasis, core unit.Celsius, vapour unit.Pascal) barrier.Water {
+	if t != tight && t != loose {
+		return s.water[t]
 	}
-	if t == tight || t == loose {
+	damper := float64(climate.RelativeHumidity(core, vapour)) > s.activity(water, core, vapour)
+	if damper == (t == loose) {
 		return s.water[loose]
 	}
-	return s.water[t]
+	return s.water[tight]
 }
 
 // treat follows insects and seed.

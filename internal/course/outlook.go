@@ -99,7 +99,7 @@ func (f *Follower) water(c *Course, a around, o *Outlook) {
 				return 0
 			}
 			if food.Isotherm != nil {
-				if d, ok := a.store(t, in.aw, a.temp, a.vapour).Reaches(x.line, in.water, a.temp, a.vapour); ok {
+				if d, ok := a.store(t, in.water, a.temp, a.vapour).Reaches(x.line, in.water, a.temp, a.vapour); ok {
 					return float64(d)
 				}
 			}
