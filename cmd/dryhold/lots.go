@@ -162,7 +162,7 @@ oxygen inside, with ranges from low to high (10 to 90 %), then every warning.
 			if asJSON {
 				return printJSON(c.OutOrStdout(), lots)
 			}
-			if err := printLots(c.OutOrStdout(), lots, snap.Rooms, len(snap.Lots)-len(lots)); err != nil {
+			if err := printLots(c.OutOrStdout(), lots, len(snap.Lots)-len(lots)); err != nil {
 				return err
 			}
 			return printWarnings(c.OutOrStdout(), lots)
@@ -178,7 +178,7 @@ const foodWide, roomWide = 16, 10
 
 // printLots tells of finished lots that are left out only where there are no
 // others.
-func printLots(w io.Writer, lots []engine.LotView, rooms []engine.RoomView, finished int) error {
+func printLots(w io.Writer, lots []engine.LotView, finished int) error {
 	switch {
 	case len(lots) == 0 && finished > 0:
 		_, err := fmt.Fprintf(w, "No lots in store; `dryhold lots list --all` shows the finished ones (%d).\n", finished)
@@ -196,7 +196,7 @@ func printLots(w io.Writer, lots []engine.LotView, rooms []engine.RoomView, fini
 		}
 		oxygen, _ := web.Oxygen(l.Oxygen.Fraction)
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.ID, cut(l.FoodName, foodWide), cut(l.Room(), roomWide),
-			left(l.Remaining), ending(l), strings.TrimSpace(aw+" "+mark(web.Water(l, rooms))), brief(oxygen))
+			left(l.Remaining), ending(l), strings.TrimSpace(aw+" "+mark(web.Water(l))), brief(oxygen))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -238,11 +238,7 @@ line at which food is lost, ? not known or not sure.`,
 			if asJSON {
 				return printJSON(c.OutOrStdout(), l)
 			}
-			var s web.StatusAnswer // of the rooms
-			if err := newClient(*url).do(c.Context(), "GET", "/api/v1/status", nil, &s); err != nil {
-				return err
-			}
-			return printLot(c.OutOrStdout(), l, s.Snapshot.Rooms)
+			return printLot(c.OutOrStdout(), l)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")

@@ -70,7 +70,7 @@ func fits(t *testing.T, got string) {
 
 func TestShowSaysEverything(t *testing.T) {
 	var b strings.Builder
-	if err := printLot(&b, oats(), []engine.RoomView{{Name: "north-pantry"}}); err != nil {
+	if err := printLot(&b, oats()); err != nil {
 		t.Fatal(err)
 	}
 	fits(t, b.String())
@@ -100,7 +100,7 @@ func TestListFitsTheScreen(t *testing.T) {
 	dry.Moisture.Amber.Past, dry.Moisture.Activity = false, between(0.3, 0.35, 0.4)
 	var b strings.Builder
 	lots := []engine.LotView{l, dry, {Lot: lot.Lot{ID: "L-3", Stays: l.Stays}}}
-	if err := printLots(&b, lots, nil, 0); err != nil {
+	if err := printLots(&b, lots, 0); err != nil {
 		t.Fatal(err)
 	}
 	if err := printWarnings(&b, lots); err != nil {
@@ -138,10 +138,10 @@ func TestEndsAreShown(t *testing.T) {
 		l := oats()
 		l.EndEarly, l.EndAtPlan, l.EndLate, l.FinishedAt = end, end, end, finished
 		var one, all strings.Builder
-		if err := printLot(&one, l, nil); err != nil {
+		if err := printLot(&one, l); err != nil {
 			t.Fatal(err)
 		}
-		if err := printLots(&all, []engine.LotView{l}, nil, 0); err != nil {
+		if err := printLots(&all, []engine.LotView{l}, 0); err != nil {
 			t.Fatal(err)
 		}
 		for _, got := range []string{one.String(), all.String()} {
@@ -163,7 +163,7 @@ func TestEndsAreShown(t *testing.T) {
 
 func TestUnknownLotIsShown(t *testing.T) {
 	var b strings.Builder
-	if err := printLot(&b, engine.LotView{Lot: lot.Lot{ID: "L-1"}}, nil); err != nil {
+	if err := printLot(&b, engine.LotView{Lot: lot.Lot{ID: "L-1"}}); err != nil {
 		t.Fatal(err)
 	}
 	wants(t, b.String(), "end at plan not known")

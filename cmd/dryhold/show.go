@@ -33,7 +33,7 @@ func (s sheet) row(name, format string, args ...any) {
 	}
 }
 
-func printLot(w io.Writer, l engine.LotView, rooms []engine.RoomView) error {
+func printLot(w io.Writer, l engine.LotView) error {
 	s := sheet{tabwriter.NewWriter(w, nameWide, 0, 2, ' ', 0)}
 	for _, text := range l.Warnings {
 		s.row("!! warning", "%s", text)
@@ -41,7 +41,7 @@ func printLot(w io.Writer, l engine.LotView, rooms []engine.RoomView) error {
 	s.packing(l)
 	s.left(l)
 	if !l.AsOf.IsZero() {
-		s.water(l, rooms)
+		s.water(l)
 		s.oxygen(l)
 		s.life(l)
 	}
@@ -107,14 +107,14 @@ func factors(m engine.ModeView) string {
 		m.Exposure.Likely, m.Exposure.Low, m.Exposure.High, float64(room.Reference), m.Water, m.Oxygen, 100*m.Light)
 }
 
-func (s sheet) water(l engine.LotView, rooms []engine.RoomView) {
+func (s sheet) water(l engine.LotView) {
 	m := l.Moisture
 	s.row("moisture", "%s of wet mass", share(m.WetBasis))
 	likely, band := web.Activity(m.Activity)
 	if band != "" {
 		likely += " (" + band + ")"
 	}
-	s.row("water activity", "%s: %s", likely, marked(web.Water(l, rooms)))
+	s.row("water activity", "%s: %s", likely, marked(web.Water(l)))
 	s.row("  amber", "%g: %s", m.Amber.Level, web.Passed(m.Amber, time.UTC))
 	s.row("  red", "%g: %s; then: %s", m.Red.Level, web.Passed(m.Red, time.UTC), m.Limit)
 }

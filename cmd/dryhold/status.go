@@ -78,7 +78,7 @@ func printStatus(w io.Writer, s web.StatusAnswer) error {
 	if err := printWarnings(w, lots); err != nil {
 		return err
 	}
-	return printLots(w, lots, snap.Rooms, len(snap.Lots)-len(lots))
+	return printLots(w, lots, len(snap.Lots)-len(lots))
 }
 
 // printMould shows the mould index of the surfaces of every room, with what

@@ -163,7 +163,7 @@ func (s *Scenario) message(room string, at time.Time, t, rh, lux float64) Messag
 	return Message{room, at, payload}
 }
 
-// Lots of Larch House in the order they are packed: most on the first day,
+// Lots of Larch House, none with its moisture measured, in the order they are packed: most on the first day,
 // the brown rice, which does not keep, in February.
 func Lots() []lot.Packing {
 	february := time.Date(2025, time.February, 10, 12, 0, 0, 0, time.UTC)
@@ -174,7 +174,7 @@ func Lots() []lot.Packing {
 		}
 		return lot.Packing{
 			Food: food, Container: container, Count: count, NetMassKG: kg, PackedAt: at, Room: room,
-			Treatment: t, Shading: shading, MoistureWB: 0.1, Note: "invented",
+			Treatment: t, Shading: shading, Note: "invented",
 		}
 	}
 	return []lot.Packing{

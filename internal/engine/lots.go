@@ -193,6 +193,7 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook) (LotView, 
 		EndAtPlan: o.End, EndEarly: o.EndEarly, EndLate: o.EndLate, EndBy: o.EndBy,
 		LostBeyondPlan: e.eval.Cost(l, limiting, l.Packing.PackedAt, s.At),
 		EstimatedDays:  s.Cover.Estimated.Hours() / 24, UnknownDays: s.Cover.Unknown.Hours() / 24,
+		Present: PresentView{o.Temperature, o.Humidity, o.TemperatureKnown, o.HumidityKnown},
 		Moisture: MoistureView{
 			WetBasis: Estimate(s.Moisture), Activity: Estimate(s.Activity),
 			Amber: Passing(o.Amber), Red: Passing(o.Red), Limit: f.Limit,

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dryhold/internal/lot"
+	"dryhold/internal/unit"
 )
 
 // Estimate is a likely value in a low to high range, 10 to 90 %.
@@ -39,6 +40,7 @@ type LotView struct {
 	EstimatedDays float64 `json:"estimated_days"`
 	UnknownDays   float64 `json:"unknown_days"`
 
+	Present  PresentView  `json:"present_conditions"`
 	Moisture MoistureView `json:"moisture"`
 	Oxygen   OxygenView   `json:"oxygen"`
 	Insects  *InsectView  `json:"insects,omitempty"` // nil for food no insect lives on
@@ -74,6 +76,17 @@ type Passing struct {
 	At    time.Time `json:"at,omitzero"`
 	Early time.Time `json:"early,omitzero"` // 10 %
 	Late  time.Time `json:"late,omitzero"`  // 90 %
+}
+
+// PresentView is the air of the last 30 days in the lot's room, under which the
+// dates of water and oxygen hold. What was not known is taken at plan storage
+// and at the damp limit.
+type PresentView struct {
+	Temperature unit.Celsius `json:"temperature_celsius"`
+	Humidity    unit.RH      `json:"relative_humidity_fraction"`
+	// Known says that there was any reading to take it from.
+	TemperatureKnown bool `json:"temperature_known"`
+	HumidityKnown    bool `json:"humidity_known"`
 }
 
 // MoistureView is the water in the food.

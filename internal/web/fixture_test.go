@@ -73,6 +73,7 @@ func dryRice() engine.LotView {
 	year := func(y int, m time.Month) time.Time { return time.Date(y, m, 9, 0, 0, 0, 0, time.UTC) }
 	return engine.LotView{
 		AsOf:     noon().Truncate(time.Hour),
+		Present:  engine.PresentView{Temperature: 17, TemperatureKnown: true, Humidity: 0.5, HumidityKnown: true},
 		EndEarly: year(2041, 3), EndAtPlan: year(2052, 3), EndLate: year(2060, 3), EndBy: "oxidation",
 		Moisture: engine.MoistureView{
 			WetBasis: between(0.108, 0.115, 0.122), Activity: between(0.38, 0.43, 0.48), Limit: "mould",

@@ -89,7 +89,7 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		Lost:     lost(l.LostBeyondPlan),
 		Bar:      bar(l.Remaining),
 		EndBy:    l.EndBy,
-		Water:    Water(l, p.rooms).sight(), Atmosphere: Atmosphere(l).sight(), Insects: Insects(l).sight(),
+		Water:    Water(l).sight(), Atmosphere: Atmosphere(l).sight(), Insects: Insects(l).sight(),
 		Absorber: trade(Absorber(l, p.zone)),
 	}
 	v.End = p.month(l.EndAtPlan)

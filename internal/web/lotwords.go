@@ -69,7 +69,7 @@ func Ending(l engine.LotView, zone *time.Location, month string) (likely, band s
 // Water says how the water activity stands against the food's lines. Its
 // whole band must be below the amber line to be good, and the humidity of the
 // lot's room known.
-func Water(l engine.LotView, rooms []engine.RoomView) Words {
+func Water(l engine.LotView) Words {
 	m := l.Moisture
 	amber, red := "amber "+activity(m.Amber.Level), "red "+activity(m.Red.Level)
 	switch a := m.Activity; {
@@ -83,25 +83,10 @@ func Water(l engine.LotView, rooms []engine.RoomView) Words {
 		return Words{"may be past " + red, Doubtful}
 	case a.High >= m.Amber.Level:
 		return Words{"may be past " + amber, Doubtful}
-	case !damp(l, rooms):
+	case !l.Finished() && !l.Present.HumidityKnown:
 		return Words{"below " + amber + " if the room is dry: its humidity is not known", Doubtful}
 	}
 	return Words{"below " + amber, Good}
-}
-
-// outlookDays is for how long the outlook of a lot remembers the humidity of
-// its room (see package course); without one it takes the damp limit.
-const outlookDays = 30
-
-// damp says whether the humidity of the lot's room is known well enough to
-// look ahead.
-func damp(l engine.LotView, rooms []engine.RoomView) bool {
-	for _, r := range rooms {
-		if r.Name == roomOf(l) {
-			return r.Humidity.Known || !r.Humidity.At.IsZero() && l.AsOf.Sub(r.Humidity.At) < outlookDays*24*time.Hour
-		}
-	}
-	return false
 }
 
 // activity is a water activity, two decimals, three where a line has them.

@@ -41,32 +41,24 @@ func TestEnding(t *testing.T) {
 }
 
 func TestWaterIsGoodOnlyWhereAllIsKnown(t *testing.T) {
-	f := func(change func(*engine.LotView, *engine.RoomView), want Words) {
+	f := func(change func(*engine.LotView), want Words) {
 		t.Helper()
-		l, r := dryRice(), engine.RoomView{Name: "cellar", Humidity: is(0.5, noon())}
-		l.Packing.Room = "cellar"
-		change(&l, &r)
-		if d := cmp.Diff(want, Water(l, []engine.RoomView{{Name: "loft"}, r})); d != "" {
+		l := dryRice()
+		change(&l)
+		if d := cmp.Diff(want, Water(l)); d != "" {
 			t.Errorf("(-want +got):\n%s", d)
 		}
 	}
-	f(func(*engine.LotView, *engine.RoomView) {}, Words{"below amber 0.60", Good})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Activity.High = 0.61 }, Words{"may be past amber 0.60", Doubtful})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Activity.High = 0.65 }, Words{"may be past red 0.65", Doubtful})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Amber.Past = true }, Words{"past amber 0.60, red is 0.65", Near})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Amber.Past, l.Moisture.Red.Past = true, true }, Words{"past red 0.65", Bad})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Amber.Level = 0.753 }, Words{"below amber 0.753", Good})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture = engine.MoistureView{} }, Words{"not known", Doubtful})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Moisture.Activity.High = math.NaN() }, Words{"not known", Doubtful})
-	noHumidity := Words{"below amber 0.60 if the room is dry: its humidity is not known", Doubtful}
-	f(func(_ *engine.LotView, r *engine.RoomView) { r.Humidity = engine.Value{} }, noHumidity)
-	f(func(_ *engine.LotView, r *engine.RoomView) {
-		r.Humidity = engine.Value{Value: 0.5, At: ago(31 * 24 * time.Hour)}
-	}, noHumidity)
-	f(func(_ *engine.LotView, r *engine.RoomView) {
-		r.Humidity = engine.Value{Value: 0.5, At: ago(29 * 24 * time.Hour)}
-	}, Words{"below amber 0.60", Good})
-	f(func(l *engine.LotView, _ *engine.RoomView) { l.Packing.Room = "attic" }, noHumidity) // a room without a reading
+	f(func(*engine.LotView) {}, Words{"below amber 0.60", Good})
+	f(func(l *engine.LotView) { l.Moisture.Activity.High = 0.61 }, Words{"may be past amber 0.60", Doubtful})
+	f(func(l *engine.LotView) { l.Moisture.Activity.High = 0.65 }, Words{"may be past red 0.65", Doubtful})
+	f(func(l *engine.LotView) { l.Moisture.Amber.Past = true }, Words{"past amber 0.60, red is 0.65", Near})
+	f(func(l *engine.LotView) { l.Moisture.Amber.Past, l.Moisture.Red.Past = true, true }, Words{"past red 0.65", Bad})
+	f(func(l *engine.LotView) { l.Moisture.Amber.Level = 0.753 }, Words{"below amber 0.753", Good})
+	f(func(l *engine.LotView) { l.Moisture = engine.MoistureView{} }, Words{"not known", Doubtful})
+	f(func(l *engine.LotView) { l.Moisture.Activity.High = math.NaN() }, Words{"not known", Doubtful})
+	f(func(l *engine.LotView) { l.Present.HumidityKnown = false },
+		Words{"below amber 0.60 if the room is dry: its humidity is not known", Doubtful})
 }
 
 func TestOxygenAndAbsorber(t *testing.T) {

@@ -16,9 +16,8 @@ const maxCosts = 8
 
 // pageContext is what turning the snapshot into words needs.
 type pageContext struct {
-	now   time.Time
-	zone  *time.Location
-	rooms []engine.RoomView
+	now  time.Time
+	zone *time.Location
 }
 
 // pageView is all the page shows, in words.
@@ -115,7 +114,6 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	if snap.At.After(p.now) {
 		p.now = snap.At
 	}
-	p.rooms = snap.Rooms
 	v.Title, v.Site = snap.Site+": dryhold", snap.Site
 	v.At, v.Age = p.moment(snap.At), age(p.now.Sub(snap.At))
 	v.Old = p.now.Sub(snap.At) > 2*time.Minute
