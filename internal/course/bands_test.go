@@ -41,10 +41,10 @@ func TestBandsAgainstFollowingEveryDraw(t *testing.T) {
 		capacity  float64
 		age       time.Duration
 	}{
-		{"rolled-oats", "pet-2l", 300, 900 * day},
-		{"brown-rice", "can-no10", 500, 300 * day},
-		{"nonfat-dry-milk", "foil-pouch-4l", 500, 300 * day},
-		{"hard-wheat", "pail-20l", 2000, 300 * day},
+		{"rolled-oats", "pet-2l", 300, 700 * day},
+		{"brown-rice", "can-no10", 500, 200 * day},
+		{"nonfat-dry-milk", "foil-pouch-4l", 500, 200 * day},
+		{"hard-wheat", "pail-20l", 2000, 200 * day},
 	} {
 		t.Run(x.food+" in "+x.box, func(t *testing.T) {
 			t.Parallel()

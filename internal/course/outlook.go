@@ -190,14 +190,16 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	failure, v := plan.failure(), f.luck.vessel(plan.food.ID)
 	ends := make([]float64, Draws)
 	for d := range ends {
-		at := v.place(d, failure)
-		ends[d] = min(horizon, at.damp(damp))
-		for i := range plan.food.Modes {
-			m := &plan.food.Modes[i]
-			if m.Nutrient {
-				continue
-			}
-			t := f.luck.of(plan.food.ID, m)
+		ends[d] = min(horizon, v.place(d, failure).damp(damp))
+	}
+	for i := range plan.food.Modes {
+		m := &plan.food.Modes[i]
+		if m.Nutrient {
+			continue
+		}
+		t := f.luck.of(plan.food.ID, m)
+		for d := range ends {
+			at := v.place(d, failure)
 			ends[d] = min(ends[d], crossing(knots, func(k *knot) float64 { return k.curves[i].consumed(m, t, d, at, c.dose) - 1 }))
 		}
 	}
