@@ -22,12 +22,12 @@ const (
 // line.
 func (e *Engine) Snapshot(now time.Time) *Snapshot {
 	s := &Snapshot{Site: e.cfg.Site, At: now}
+	s.Lots = e.lotViews(now) // first: the cost of an alarm is that of the mode that limits a lot
 	for _, rs := range e.rooms {
 		s.Rooms = append(s.Rooms, e.roomView(rs, now))
 		s.Sensors = append(s.Sensors, e.sensorViews(rs, now)...)
 		s.Alarms = append(s.Alarms, e.alarmViews(rs, now)...)
 	}
-	s.Lots = e.lotViews(now)
 	slices.SortStableFunc(s.Alarms, func(a, b AlarmView) int {
 		return cmp.Or(cmp.Compare(weight(a.State), weight(b.State)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
 	})
