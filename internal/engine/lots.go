@@ -239,7 +239,7 @@ func insects(l lot.Lot, s course.State) *InsectView {
 		return nil
 	}
 	v := &InsectView{
-		Hold: s.Hold.Share, HeldAfter: s.Hold.DoneAfter / 24, Frozen: s.Freeze.Done(), Species: s.Insect,
+		Hold: s.Hold.Share, HeldAfter: s.Hold.DoneAfter / 24, Frozen: s.Freeze.Done(), Freeze: s.Freeze.Share, Species: s.Insect,
 		Generations: Estimate{s.Pests.Slow, s.Pests.Likely, s.Pests.Fast}, Ended: s.Pests.Ended, UnknownDays: s.Pests.Unknown / 24,
 	}
 	switch {
@@ -249,6 +249,8 @@ func insects(l lot.Lot, s course.State) *InsectView {
 		v.Words = "freezing complete, as seen at the core"
 	case l.Packing.Treatment.Kind == lot.Absorber:
 		v.Words = fmt.Sprintf("low-oxygen hold %.0f %% complete", 100*min(1, v.Hold))
+	case l.Packing.Treatment.Kind == lot.FreezeThaw && v.Freeze > 0:
+		v.Words = fmt.Sprintf("freezing %.0f %% complete, as seen at the core", 100*min(1, v.Freeze))
 	case l.Packing.Treatment.Kind == lot.FreezeThaw:
 		v.Words = "freeze-thaw as the keeper says; no freezer was watched, so it counts as not complete"
 	default:

@@ -126,6 +126,9 @@ type InsectView struct {
 	Hold      float64 `json:"oxygen_hold_share"`
 	HeldAfter float64 `json:"oxygen_hold_done_after_days,omitempty"`
 	Frozen    bool    `json:"freeze_hold_done"`
+	// Freeze is the share of the cold spell that was seen at the core, for the
+	// hardiest stage; 0 where no frost was.
+	Freeze float64 `json:"freeze_hold_share,omitempty"`
 	// Generations that warmth since packing would allow, if one pair came in
 	// and nothing was done; they stop when a treatment is complete.
 	Species     string   `json:"species"`
