@@ -76,6 +76,22 @@ func TestHotterNeverLengthensLife(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) { hotter(t, c) })
 }
 
+// The energy of caking may be 0: no draw goes below that, or salt would cake
+// faster in the cold.
+func TestNoDrawFearsTheCold(t *testing.T) {
+	c := shipped(t)
+	l := lotOf(t, c, "salt", "glass-jar-1l", 0)
+	at := func(celsius unit.Celsius) lot.Range {
+		_, s := follow(t, course.New(c, steady(celsius, 0.5)), l, 20*day)
+		return s.Modes[0].Consumed
+	}
+	for x := unit.Celsius(-5); x < 15; x++ {
+		if cool, warm := at(x), at(x+4); warm.High < cool.High || warm.Low < cool.Low {
+			t.Errorf("at %g °C %+v, 4 K warmer %+v", float64(x), cool, warm)
+		}
+	}
+}
+
 func hotter(t *rapid.T, c *catalog.Catalog) {
 	a := anyAir(t, -5, 30, 0.2, 0.9)
 	l := anyLot(t, c)
