@@ -65,7 +65,7 @@ func TestBottleAbsorberPublished(t *testing.T) {
 		near(t, "enclosed", s.Enclosed, 167.2, 1e-9)
 		if r["rests_percent"] != "" {
 			for hours := 1; s.Absorber > 0 && hours < 100; hours++ {
-				k, s = follow(t, f, l, time.Duration(hours)*time.Hour)
+				_, s = follow(t, f, l, time.Duration(hours)*time.Hour)
 			}
 			near(t, "rests at", 100*s.Oxygen.Likely, r.Num(t, "rests_percent"), 0.05)
 			continue
