@@ -10,7 +10,8 @@
 // Bands are 10 to 90 % of 200 sets of parameters, drawn once for each food by
 // Latin hypercube from a fixed seed: the same for every lot of the food, so
 // that two lots are compared under the same luck, and the same at every run.
-// No set is integrated again: the inside is followed on four tracks (tight and
+// Not drawn are the activation energies of the wall and of the food's own
+// oxygen uptake, and that uptake. No set is integrated again: the inside is followed on four tracks (tight and
 // dry, likely, loose and damp, failed seal) and the exposure at three
 // activation energies, and a set takes its place between them.
 //
