@@ -97,6 +97,11 @@ func New(cfg Config) (*Engine, error) {
 	for _, c := range cfg.Lots {
 		e.book.Apply(c)
 	}
+	for _, l := range e.book.Lots() { // a class of an own catalog may have changed since
+		if _, err := e.follower.Start(l); err != nil {
+			return nil, err
+		}
+	}
 	keys, err := e.wantedKeys()
 	if err != nil {
 		return nil, err
@@ -264,6 +269,9 @@ func (e *Engine) CheckLot(c lot.Change) error {
 	if c.Kind == lot.Added && c.Packing != nil {
 		if err := c.Packing.Check(e.cfg.Catalog, c.Recorded); err != nil {
 			return err
+		}
+		if _, err := e.follower.Start(c.Packing.Lot(c.Lot)); err != nil {
+			return lot.Invalid("%v", err)
 		}
 	}
 	return e.book.Check(c)

@@ -1,9 +1,11 @@
 package engine
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -272,6 +274,20 @@ func TestNewRefusesUnknownClasses(t *testing.T) {
 			t.Errorf("got %v, want %s", err, want)
 		}
 	}
-	f("hard-whaet", "pet-2l", `lot L-1: unknown food class "hard-whaet": did you mean "hard-wheat"?`)
-	f("hard-wheat", "pet-2", `lot L-1: unknown container class "pet-2": did you mean "pet-2l"?`)
+	f("hard-whaet", "pet-2l", `cannot follow lot L-1: unknown food class "hard-whaet": did you mean "hard-wheat"?`)
+	f("hard-wheat", "pet-2", `cannot follow lot L-1: unknown container class "pet-2": did you mean "pet-2l"?`)
+
+	// A class that nothing can be computed from ends no daemon later on.
+	c := config()
+	c.Catalog.Containers[1].Lag = exactly(-1)
+	const want = "cannot follow lot L-1: "
+	e := engineOf(t, c)
+	change := add("L-1", "hard-wheat", "pet-2l", "loft", at(0))
+	if err := e.CheckLot(change); !errors.Is(err, lot.ErrInvalid) || !strings.Contains(err.Error(), want) {
+		t.Errorf("adding: %v", err)
+	}
+	c.Lots = []lot.Change{change}
+	if _, err := New(c); err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("starting: %v", err)
+	}
 }

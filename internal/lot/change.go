@@ -217,7 +217,7 @@ func (l Lot) noted(c Change) Lot {
 func (b *Book) Apply(c Change) {
 	switch i := b.index(c.Lot); {
 	case c.Kind == Added && c.Packing != nil:
-		b.lots = append(b.lots, Lot{ID: c.Lot, Packing: *c.Packing, Stays: []Stay{{c.Packing.Room, c.Packing.PackedAt}}})
+		b.lots = append(b.lots, c.Packing.Lot(c.Lot))
 	case i < 0:
 	case c.Kind == Moved:
 		b.lots[i].Stays = append(slices.Clone(b.lots[i].Stays), Stay{c.Room, c.At})

@@ -111,6 +111,11 @@ type Lot struct {
 	FinishNote string       `json:"finish_note,omitempty"`
 }
 
+// Lot is the lot of a packing on the day it was packed.
+func (p Packing) Lot(id string) Lot {
+	return Lot{ID: id, Packing: p, Stays: []Stay{{p.Room, p.PackedAt}}}
+}
+
 // Room is the room the lot stands in, or stood in last.
 func (l Lot) Room() string { return l.Stays[len(l.Stays)-1].Room }
 
