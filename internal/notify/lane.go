@@ -71,7 +71,7 @@ func (w *Worker) deliver(ctx context.Context, l *lane, item Item) {
 	at := w.now()
 	switch {
 	case err == nil:
-		w.record(ctx, func(ctx context.Context) error { return w.outbox.Delivered(ctx, item.ID, at) })
+		w.record(ctx, item, func(ctx context.Context) error { return w.outbox.Delivered(ctx, item.ID, at) })
 		w.succeeded(l, item, at)
 	case ctx.Err() != nil && !IsPermanent(err):
 		// Cut off by the stop, which is no fault of the channel: the item
@@ -80,34 +80,31 @@ func (w *Worker) deliver(ctx context.Context, l *lane, item Item) {
 	default:
 		permanent := IsPermanent(err)
 		next := at.Add(retryAfter(item.Attempts + 1))
-		w.record(ctx, func(ctx context.Context) error {
+		w.record(ctx, item, func(ctx context.Context) error {
 			return w.outbox.Failed(ctx, item.ID, at, next, err.Error(), permanent)
 		})
 		w.failed(l, item, at, next, err)
 	}
 }
 
-// record writes the outcome of an attempt to the outbox, again and again
-// until it is written or the worker stops: an outcome forgotten is a notice
-// sent twice.
-func (w *Worker) record(ctx context.Context, write func(context.Context) error) {
-	pause := time.Second
-	for !w.mark(ctx, write) && !w.quitting(ctx) {
-		timer := time.NewTimer(pause)
-		select {
-		case <-timer.C:
-		case <-w.quit:
-		case <-ctx.Done():
-		}
-		timer.Stop()
-		pause = min(2*pause, pollEvery)
+// record writes the outcome of an attempt to the outbox. What the outbox does
+// not take is kept and written later: an outcome forgotten is a notice sent
+// twice, and a lane that waited for a full disk would deliver nothing.
+func (w *Worker) record(ctx context.Context, item Item, write func(context.Context) error) {
+	if item.fromMemory() || w.mark(ctx, write) {
+		return
 	}
+	w.mu.Lock()
+	w.unwritten = append(w.unwritten, outcome{item.ID, write})
+	w.mu.Unlock()
+	w.Wake() // to try again in time
 }
 
 func (w *Worker) succeeded(l *lane, item Item, at time.Time) {
 	w.mu.Lock()
 	recovered := l.status.Failures
 	l.status.LastSuccess, l.status.Failures = at, 0
+	delete(l.kept, item.ID)
 	w.mu.Unlock()
 	w.release(l, item)
 	if recovered > 0 {
@@ -122,8 +119,10 @@ func (w *Worker) failed(l *lane, item Item, at, next time.Time, err error) {
 	l.status.Failures++
 	if permanent {
 		l.status.Refused++
+		delete(l.kept, item.ID)
 	} else {
 		l.retries[item.ID] = waiting{item.Notice.Alarm, next}
+		l.failedFromMemory(item)
 	}
 	w.mu.Unlock()
 	w.release(l, item)
@@ -140,8 +139,10 @@ func (w *Worker) failed(l *lane, item Item, at, next time.Time, err error) {
 func (w *Worker) release(l *lane, item Item) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	delete(w.taken, item.ID)
-	w.settled[item.ID] = true
+	if !w.owed(item.ID) { // else the outbox still lists it as due
+		delete(w.taken, item.ID)
+		w.settled[item.ID] = true
+	}
 	l.busy = false
 	l.count()
 	nudge(l.signal)

@@ -66,13 +66,15 @@ type Worker struct {
 
 	startOnce, stopOnce sync.Once
 
-	mu      sync.Mutex
-	cancel  context.CancelFunc // ends attempts under way; nil before Start
-	stopped bool
-	taken   map[int64]bool // items queued or under way
-	settled map[int64]bool // items let go of since the look under way began
-	orphans int
-	outErr  string
+	mu                sync.Mutex
+	cancel            context.CancelFunc // ends attempts under way; nil before Start
+	stopped           bool
+	taken             map[int64]bool // items queued or under way
+	settled           map[int64]bool // items let go of since the look under way began
+	orphans           int
+	readErr, writeErr string    // of the outbox
+	unwritten         []outcome // outcomes that the outbox did not take yet, oldest first
+	given             int64     // notices taken by FromMemory
 }
 
 // lane is one channel's share of the work. Its fields are guarded by
@@ -82,6 +84,7 @@ type lane struct {
 	signal  chan struct{}
 	queue   []Item            // in order of ID
 	retries map[int64]waiting // failed items, until they are due again
+	kept    map[int64]Item    // items from memory, until they are delivered or refused
 	busy    bool              // an attempt is under way
 	status  ChannelStatus
 }
@@ -126,7 +129,7 @@ func New(outbox Outbox, channels []Channel, now func() time.Time, log *slog.Logg
 			return nil, fmt.Errorf("cannot set up notices: two channels are named %q", c.Name())
 		}
 		w.lanes[c.Name()] = &lane{
-			channel: c, signal: make(chan struct{}, 1), retries: make(map[int64]waiting),
+			channel: c, signal: make(chan struct{}, 1), retries: make(map[int64]waiting), kept: make(map[int64]Item),
 			status: ChannelStatus{Channel: c.Name()},
 		}
 	}
@@ -197,7 +200,7 @@ func nudge(c chan struct{}) {
 func (w *Worker) Status() Status {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	s := Status{Orphans: w.orphans, OutboxError: w.outErr}
+	s := Status{Orphans: w.orphans, OutboxError: cmp.Or(w.writeErr, w.readErr)}
 	for _, l := range w.lanes {
 		s.Channels = append(s.Channels, l.status)
 	}
@@ -228,16 +231,24 @@ func (w *Worker) look(ctx context.Context) {
 		}
 		timer.Stop()
 	}
+	w.catchUp(ctx)
 }
 
 // distribute looks into the outbox once and says when to look again.
 func (w *Worker) distribute(ctx context.Context) time.Duration {
+	longest := pollEvery
+	if !w.catchUp(ctx) {
+		longest = pollFailed
+	}
+	now := w.now()
 	w.mu.Lock()
 	clear(w.settled)
 	limit := batch + len(w.taken) // those taken are still listed as due
+	for _, l := range w.lanes {
+		l.again(now)
+	}
 	w.mu.Unlock()
 
-	now := w.now()
 	listing, cancel := context.WithTimeout(ctx, markTimeout)
 	items, err := w.outbox.Due(listing, now, limit)
 	cancel()
@@ -269,7 +280,7 @@ func (w *Worker) distribute(ctx context.Context) time.Duration {
 	if added > 0 && len(items) >= limit {
 		return 0
 	}
-	return again
+	return min(again, longest)
 }
 
 // nextLook is the time until the first retry, from soonest to pollEvery. When
@@ -314,21 +325,25 @@ func (w *Worker) mark(ctx context.Context, write func(context.Context) error) bo
 	return err == nil
 }
 
-// outboxError keeps the state of the outbox, and logs it when it changes.
+// outboxError keeps what fails at the outbox, and logs it when that changes.
 func (w *Worker) outboxError(what string, err error) {
 	text := ""
 	if err != nil && !errors.Is(err, context.Canceled) {
 		text = fmt.Sprintf("cannot %s the outbox of notices: %v", what, err)
 	}
 	w.mu.Lock()
-	before := w.outErr
-	w.outErr = text
+	of := &w.readErr
+	if what == "write" {
+		of = &w.writeErr
+	}
+	before := *of
+	*of = text
 	w.mu.Unlock()
 	switch {
 	case text != "" && text != before:
-		w.log.Error("notices are held up", "cause", text)
+		w.log.Error("the outbox of notices fails", "cause", text)
 	case text == "" && before != "":
-		w.log.Info("outbox of notices works again")
+		w.log.Info("outbox of notices works again", "to", what)
 	}
 }
 

@@ -18,7 +18,7 @@ import (
 
 // run starts a worker in the bubble; it is stopped at the end of the test,
 // and the bubble then fails if a goroutine is left.
-func run(t *testing.T, b *box, channels ...Channel) *Worker {
+func run(t *testing.T, b Outbox, channels ...Channel) *Worker {
 	t.Helper()
 	w, err := New(b, channels, time.Now, quiet())
 	if err != nil {
