@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+
+	"github.com/klauspost/compress/zstd"
 )
 
 const (
@@ -17,6 +19,27 @@ const (
 // point is one reading inside a series: its instant in ms since the epoch and
 // its value in resolution steps.
 type point struct{ at, steps int64 }
+
+func (s *Store) makeCodec() (err error) {
+	if s.enc, err = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedBetterCompression), zstd.WithEncoderConcurrency(1)); err != nil {
+		return fmt.Errorf("cannot make encoder: %w", err)
+	}
+	if s.dec, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(0), zstd.WithDecoderMaxMemory(maxPacked)); err != nil {
+		return fmt.Errorf("cannot make decoder: %w", err)
+	}
+	return nil
+}
+
+// closeCodec lets go of what makeCodec made. It may be called twice.
+func (s *Store) closeCodec() {
+	if s.enc != nil {
+		_ = s.enc.Close() // fails only on a writer that has something to write to
+	}
+	if s.dec != nil {
+		s.dec.Close()
+	}
+	s.enc, s.dec = nil, nil
+}
 
 // pack writes the points of one day, in order of time, as two columns of
 // variable-length integers (second differences of the instants, first
@@ -60,6 +83,9 @@ func (s *Store) unpack(day int64, data []byte) ([]point, error) {
 		raw = raw[k:]
 		step += v
 		last += step
+		if floorDay(last) != day {
+			return nil, errors.New("packed day has a reading of another day")
+		}
 		points[i].at = last
 	}
 	value := int64(0)

@@ -82,6 +82,7 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	if err := tx.Commit(); err != nil {
 		return fmt.Errorf("cannot commit: %w", err)
 	}
+	s.reportMoved(ctx)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for k, id := range opened {
@@ -200,7 +201,10 @@ func (s *Store) packedAlready(ctx context.Context, tx *sql.Tx, series, at int64)
 	if !any || day > last {
 		return false, nil
 	}
-	points, err := s.day(ctx, tx, series, day)
+	points, bad, err := s.day(ctx, tx, series, day)
+	if err == nil && bad != "" {
+		err = s.setAside(ctx, tx, series, day)
+	}
 	if err != nil {
 		return false, err
 	}

@@ -47,7 +47,8 @@ func (s *Store) Newest(ctx context.Context, after time.Time) (map[room.Series]ti
 }
 
 // EachDay gives the readings of a room from an instant on, one UTC day at a
-// time in order, each day sorted by time.
+// time in order, each day sorted by time. A packed day that is damaged goes to
+// the quarantine, and what came of that day later is given alone.
 func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit func([]room.Reading) error) error {
 	series := s.seriesOf(name)
 	first := floorDay(from.UnixMilli())
@@ -58,9 +59,12 @@ func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit 
 	for _, day := range days {
 		var out []room.Reading
 		for _, k := range series {
-			points, err := s.day(ctx, s.read, k.id, day)
+			points, bad, err := s.day(ctx, s.read, k.id, day)
 			if err != nil {
-				return fmt.Errorf("cannot read %s on %s: %w", k.Series, time.UnixMilli(day*dayMS).UTC().Format(time.DateOnly), err)
+				return fmt.Errorf("cannot read %s on %s: %w", k.Series, dateOf(day).Format(time.DateOnly), err)
+			}
+			if bad != "" {
+				s.quarantine(ctx, k.id, day)
 			}
 			for _, p := range points {
 				if at := time.UnixMilli(p.at).UTC(); !at.Before(from) {
@@ -117,19 +121,23 @@ func (s *Store) daysOf(ctx context.Context, series []keyed, first int64) ([]int6
 }
 
 // day gives the points of a series on a day, packed and open ones merged in
-// order of time.
-func (s *Store) day(ctx context.Context, q queryer, series, day int64) ([]point, error) {
-	var points []point
-	err := scan(ctx, q, `SELECT data FROM packed_day WHERE series = ? AND day = ?`, []any{series, day}, func(r *sql.Rows) error {
-		var data []byte
-		err := r.Scan(&data)
+// order of time. bad says, if not empty, why the packed ones cannot be read:
+// the open ones are then given alone.
+func (s *Store) day(ctx context.Context, q queryer, series, day int64) (points []point, bad string, err error) {
+	err = scan(ctx, q, `SELECT n, codec, data FROM packed_day WHERE series = ? AND day = ?`, []any{series, day}, func(r *sql.Rows) error {
+		var n, codec int64
+		var data sql.RawBytes
+		err := r.Scan(&n, &codec, &data)
 		if err == nil {
-			points, err = s.unpack(day, data)
+			var why error
+			if points, why = s.unpackWhole(day, n, codec, data); why != nil {
+				bad = why.Error()
+			}
 		}
 		return err
 	})
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	packed := len(points)
 	err = scan(ctx, q, `SELECT at, steps FROM open_reading WHERE series = ? AND at >= ? AND at < ? ORDER BY at`,
@@ -143,7 +151,22 @@ func (s *Store) day(ctx context.Context, q queryer, series, day int64) ([]point,
 		slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(a.at, b.at) })
 		points = slices.CompactFunc(points, func(a, b point) bool { return a.at == b.at })
 	}
-	return points, err
+	return points, bad, err
+}
+
+// unpackWhole unpacks a day and holds it against what its row says of it.
+func (s *Store) unpackWhole(day, n, codec int64, data []byte) ([]point, error) {
+	if codec != codecDelta {
+		return nil, fmt.Errorf("packed day has codec %d, unknown to this version", codec)
+	}
+	points, err := s.unpack(day, data)
+	if err != nil {
+		return nil, err
+	}
+	if int64(len(points)) != n {
+		return nil, fmt.Errorf("packed day holds %d readings where its row says %d", len(points), n)
+	}
+	return points, nil
 }
 
 // Pack packs the days before an instant's UTC day that are still open, a few
@@ -175,6 +198,7 @@ func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err erro
 	if err := tx.Commit(); err != nil {
 		return false, fmt.Errorf("cannot commit packed days: %w", err)
 	}
+	s.reportMoved(ctx)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, k := range todo {
@@ -184,19 +208,29 @@ func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err erro
 }
 
 func (s *Store) packDay(ctx context.Context, tx *sql.Tx, series, day int64) error {
-	points, err := s.day(ctx, tx, series, day)
+	points, bad, err := s.day(ctx, tx, series, day)
+	if err == nil && bad != "" {
+		err = s.setAside(ctx, tx, series, day) // or what is packed now would take its place
+	}
 	if err != nil {
 		return err
 	}
+	data := s.pack(day, points)
+	if back, err := s.unpackWhole(day, int64(len(points)), codecDelta, data); err != nil || !slices.Equal(back, points) {
+		return fmt.Errorf("BUG: a day does not survive packing, so its rows stay: %w", err)
+	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)
 		ON CONFLICT (series, day) DO UPDATE SET n = excluded.n, codec = excluded.codec, data = excluded.data`,
-		series, day, len(points), codecDelta, s.pack(day, points))
+		series, day, len(points), codecDelta, data)
 	if err != nil {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `DELETE FROM open_reading WHERE series = ? AND at >= ? AND at < ?`, series, day*dayMS, (day+1)*dayMS)
 	return err
 }
+
+// dateOf is the start of a day.
+func dateOf(day int64) time.Time { return time.UnixMilli(day * dayMS).UTC() }
 
 func floorDay(ms int64) int64 {
 	d := ms / dayMS

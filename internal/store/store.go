@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 
 	"github.com/klauspost/compress/zstd"
 	"github.com/pressly/goose/v3"
@@ -27,6 +28,11 @@ var migrations embed.FS
 
 // File is the name of the database inside the data directory.
 const File = "dryhold.db"
+
+// pragmas of every connection. WAL lets readers go on while the writer
+// commits; FULL syncs the log before a commit returns. They are in the name of
+// the database so that every pooled connection has them.
+const pragmas = "?_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"
 
 // Store is the open database of one site. One goroutine commits; any may
 // read.
@@ -46,11 +52,18 @@ type Store struct {
 	packed   map[int64]int64 // per series the newest packed day
 	receipts map[uint16]Receipt
 	last     uint16 // identifier of the newest message on disk; 0: none
+	whole    Integrity
+	newest   int64 // id of the newest row of quarantined_day that was reported
+
+	// moved says that a transaction moved a day to the quarantine, to be
+	// reported once it is committed.
+	moved atomic.Bool
 }
 
 // Open opens or creates the database in a directory, which it makes if need
-// be, brings its schema up to date and takes the directory for this process
-// alone.
+// be, takes the directory for this process alone, sees that the file is whole,
+// and brings its schema up to date. A file that is damaged gives a
+// DamagedError and is left as it is.
 func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("cannot make data directory: %w", err)
@@ -65,15 +78,14 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 		return nil, err
 	}
 	path := filepath.Join(dir, File)
-	// WAL lets readers go on while the writer commits; FULL syncs the log
-	// before a commit returns. Pragmas are in the name so that every pooled
-	// connection has them.
-	const common = "?_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"
-	if s.write, err = sql.Open("sqlite", path+common+"&_txlock=immediate"); err != nil {
+	if err := s.found(ctx, path); err != nil {
+		return nil, err
+	}
+	if s.write, err = sql.Open("sqlite", path+pragmas+"&_txlock=immediate"); err != nil {
 		return nil, fmt.Errorf("cannot open %s: %w", path, err)
 	}
 	s.write.SetMaxOpenConns(1)
-	if err := s.migrate(ctx); err != nil {
+	if err := s.migrate(ctx, s.write); err != nil {
 		return nil, fmt.Errorf("cannot bring the schema of %s up to date: %w", path, err)
 	}
 	if s.putOne, err = s.write.PrepareContext(ctx, insertOne); err != nil {
@@ -82,24 +94,26 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	if s.putMany, err = s.write.PrepareContext(ctx, insertMany()); err != nil {
 		return nil, fmt.Errorf("cannot prepare to store readings: %w", err)
 	}
-	if s.read, err = sql.Open("sqlite", path+common+"&_pragma=query_only(1)"); err != nil {
+	if s.read, err = sql.Open("sqlite", path+pragmas+"&_pragma=query_only(1)"); err != nil {
 		return nil, fmt.Errorf("cannot open %s for reading: %w", path, err)
 	}
-	if s.enc, err = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedBetterCompression), zstd.WithEncoderConcurrency(1)); err != nil {
-		return nil, fmt.Errorf("cannot make encoder: %w", err)
-	}
-	if s.dec, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(0), zstd.WithDecoderMaxMemory(maxPacked)); err != nil {
-		return nil, fmt.Errorf("cannot make decoder: %w", err)
+	if err := s.makeCodec(); err != nil {
+		return nil, err
 	}
 	return s, s.load(ctx)
 }
 
-func (s *Store) migrate(ctx context.Context) error {
+// steps gives the schema's migrations for a database.
+func steps(db *sql.DB) (*goose.Provider, error) {
 	dir, err := fs.Sub(migrations, "migrations")
 	if err != nil {
-		return err
+		return nil, err
 	}
-	p, err := goose.NewProvider(goose.DialectSQLite3, s.write, dir)
+	return goose.NewProvider(goose.DialectSQLite3, db, dir)
+}
+
+func (s *Store) migrate(ctx context.Context, db *sql.DB) error {
+	p, err := steps(db)
 	if err != nil {
 		return err
 	}
@@ -131,6 +145,9 @@ func (s *Store) load(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("cannot read the list of packed days: %w", err)
 	}
+	if err := s.loadIntegrity(ctx); err != nil {
+		return err
+	}
 	return s.loadReceipts(ctx)
 }
 
@@ -142,16 +159,11 @@ func (s *Store) Close() error {
 			errs = append(errs, db.Close())
 		}
 	}
-	if s.enc != nil {
-		errs = append(errs, s.enc.Close())
-	}
-	if s.dec != nil {
-		s.dec.Close()
-	}
+	s.closeCodec()
 	if s.lock != nil {
 		errs = append(errs, s.lock.Close())
 	}
-	s.lock, s.enc, s.dec = nil, nil, nil
+	s.lock = nil
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("cannot close the store: %w", err)
 	}
