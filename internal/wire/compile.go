@@ -41,6 +41,10 @@ type mapping struct {
 	fields                         []field
 	timePath, timeText, timeFormat string
 	timeOptional                   bool
+	senml                          []senmlRecord
+	homie                          bool // of a Homie device: no wildcard stands for an attribute
+	state                          bool // the topic of a Homie device's state
+	several                        bool // of a device whose nodes are the rooms or sensors
 }
 
 // field is a compiled Field; path is in gjson's syntax, text as configured.
@@ -57,7 +61,10 @@ type conversion struct {
 }
 
 // capture holds what the named wildcards matched.
-type capture struct{ room, sensor, quantity string }
+type capture struct {
+	room, sensor, quantity string
+	hasRoom, hasSensor     bool
+}
 
 func compile(in Mapping, rooms map[string]string) (mapping, error) {
 	if err := CheckPattern(in.Pattern); err != nil {
@@ -65,20 +72,37 @@ func compile(in Mapping, rooms map[string]string) (mapping, error) {
 	}
 	c := mapping{pattern: in.Pattern, room: in.Room, sensor: in.Sensor}
 	c.compilePattern()
-	faults := []error{c.checkNames(rooms)}
+	faults := []error{c.checkNames(in.SenML, rooms)}
 	switch {
-	case (in.Number == nil) == (in.JSON == nil):
-		faults = append(faults, fmt.Errorf("topic pattern %q: give either a number or JSON fields, one of the two", in.Pattern))
+	case in.kinds() != 1:
+		faults = append(faults, fmt.Errorf("topic pattern %q: give one of a number, JSON fields, SenML records and Homie properties", in.Pattern))
 	case in.Number != nil:
 		faults = append(faults, c.compileNumber(*in.Number))
-	default:
+	case in.JSON != nil:
 		faults = append(faults, c.compileJSON(*in.JSON))
+	case in.SenML != nil:
+		faults = append(faults, c.compileSenML(*in.SenML))
+	default:
+		faults = append(faults, c.checkHomie(*in.Homie))
 	}
 	return c, errors.Join(faults...)
 }
 
-func (c *mapping) compilePattern() {
-	parts := strings.Split(c.pattern, "/")
+// kinds counts how many ways of reading the payload are given.
+func (in Mapping) kinds() int {
+	n := 0
+	for _, given := range []bool{in.Number != nil, in.JSON != nil, in.SenML != nil, in.Homie != nil} {
+		if given {
+			n++
+		}
+	}
+	return n
+}
+
+func (c *mapping) compilePattern() { c.compileLevels(strings.Split(c.pattern, "/")) }
+
+// compileLevels compiles the levels of a pattern.
+func (c *mapping) compileLevels(parts []string) {
 	filter := make([]string, len(parts))
 	for i, part := range parts {
 		l := level{kind: one}
@@ -102,7 +126,9 @@ func (c *mapping) compilePattern() {
 	c.filter = strings.Join(filter, "/")
 }
 
-func (c *mapping) checkNames(rooms map[string]string) error {
+// checkNames checks that room and sensor are named once and well; names in
+// SenML records may name them too.
+func (c *mapping) checkNames(pack *SenML, rooms map[string]string) error {
 	switch {
 	case c.hasRoom && c.room != "":
 		return fmt.Errorf("topic pattern %q has %s: leave out the fixed room %q", c.pattern, levelRoom, c.room)
@@ -119,7 +145,7 @@ func (c *mapping) checkNames(rooms map[string]string) error {
 			return fmt.Errorf("topic pattern %q: sensor: %w", c.pattern, err)
 		}
 	}
-	if c.hasRoom || c.room != "" || c.hasSensor {
+	if c.hasRoom || c.room != "" || c.hasSensor || pack != nil && pack.names() {
 		return nil
 	}
 	if _, known := rooms[c.sensor]; c.sensor != "" && known {
@@ -265,15 +291,18 @@ func (c *mapping) match(topic string) (out capture, ok bool) {
 		}
 		var part string
 		part, topic, more = strings.Cut(topic, "/")
+		if c.homie && l.kind != literal && strings.HasPrefix(part, "$") {
+			return out, false
+		}
 		switch l.kind {
 		case literal:
 			if part != l.text {
 				return out, false
 			}
 		case roomName:
-			out.room = part
+			out.room, out.hasRoom = part, true
 		case sensorName:
-			out.sensor = part
+			out.sensor, out.hasSensor = part, true
 		case quantityName:
 			out.quantity = part
 		}

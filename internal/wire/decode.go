@@ -140,6 +140,12 @@ func value(text string, q unit.Quantity, c conversion) (float64, *refusal) {
 	if bad != nil {
 		return 0, bad
 	}
+	return c.plausible(raw, q)
+}
+
+// plausible brings a raw number to the canonical unit, at the resolution of
+// the quantity.
+func (c conversion) plausible(raw float64, q unit.Quantity) (float64, *refusal) {
 	v := c.apply(raw)
 	if err := q.Plausible(v); err != nil {
 		return 0, &refusal{Implausible, err}

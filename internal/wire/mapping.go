@@ -12,7 +12,7 @@ import (
 )
 
 // Mapping says how the messages of one kind of topic are read. Exactly one of
-// Number and JSON is set.
+// Number, JSON, SenML and Homie is set.
 type Mapping struct {
 	// Pattern is the topic with the named wildcards {room}, {sensor} and
 	// {quantity}, each for one whole level, see CheckPattern.
@@ -27,6 +27,11 @@ type Mapping struct {
 	Number *Number
 	// JSON reads one or more fields of a JSON payload.
 	JSON *JSON
+	// SenML reads a pack of SenML records.
+	SenML *SenML
+	// Homie reads properties and the state of devices that keep to the Homie
+	// convention; the pattern is then that of a property, see CheckHomie.
+	Homie *Homie
 }
 
 // Number describes a payload that is one bare decimal number.

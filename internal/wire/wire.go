@@ -31,6 +31,21 @@ type Decoded struct {
 	// be shown as the last known value; it must not be integrated, fire an
 	// alarm or clear one.
 	AgeUnknown bool
+	// Updates are how often the sender says to measure, if it says so.
+	Updates []Update
+	// Status is what a device says of itself, nil in a message that does not
+	// say it. It is never a reading and never renews one.
+	Status *Status
+	// Ignored marks a message that belongs to a known convention and says
+	// nothing of use here, such as the name of a device. It is no error.
+	Ignored bool
+}
+
+// Update is the longest time until the sender's next reading of a series, as
+// the sender says: what its stale limit should not be shorter than.
+type Update struct {
+	room.Series
+	Within time.Duration // above 0
 }
 
 // Cause says why a message, or a field of it, was refused. It is one of a
@@ -50,13 +65,16 @@ const (
 	BadTime      Cause = "bad time"        // a time that cannot be read
 	FromFuture   Cause = "from the future" // more than MaxAhead after the receipt
 	TooOld       Cause = "too old"         // before Earliest: a sensor's clock that was never set
-	BadName      Cause = "bad name"        // a room or sensor in the topic that fails CheckName
+	BadName      Cause = "bad name"        // a room or sensor in the topic or a record that fails CheckName
+	BadPack      Cause = "bad pack"        // not a SenML pack that may be used (RFC 8428)
+	WrongUnit    Cause = "wrong unit"      // a SenML unit that is not one of the quantity
+	BadState     Cause = "bad state"       // a device state the Homie convention does not know
 )
 
 // Causes lists every cause.
 func Causes() []Cause {
 	return []Cause{NotMapped, TooLarge, NotUTF8, NotJSON, TooDeep, MissingField,
-		NotANumber, Implausible, BadTime, FromFuture, TooOld, BadName}
+		NotANumber, Implausible, BadTime, FromFuture, TooOld, BadName, BadPack, WrongUnit, BadState}
 }
 
 // Error is one refusal: of a whole message, or of one field of it.
@@ -106,6 +124,7 @@ type Map struct {
 	exact    map[string]int // index by topic, of patterns without wildcards
 	wild     []int          // indexes of the others, in order
 	rooms    map[string]string
+	devices  [][]level // device topics of the Homie mappings
 }
 
 // NewMap checks and compiles mappings. Where several match a topic the first
@@ -123,21 +142,39 @@ func NewMap(mappings []Mapping, sensorRooms map[string]string) (*Map, error) {
 			faults = append(faults, fmt.Errorf("mapping %d: %w", i+1, err))
 			continue
 		}
-		index := len(m.mappings)
-		m.mappings = append(m.mappings, c)
-		switch _, taken := m.exact[one.Pattern]; {
-		case c.wild:
-			m.wild = append(m.wild, index)
-		case taken:
+		if one.Homie != nil {
+			m.devices = append(m.devices, c.device())
+			for _, part := range c.homieParts(*one.Homie) {
+				// Several mappings of one device share its state.
+				if !m.add(part) && !part.state {
+					faults = append(faults, fmt.Errorf("mapping %d: topic %q is mapped twice", i+1, part.filter))
+				}
+			}
+			continue
+		}
+		if !m.add(c) {
 			faults = append(faults, fmt.Errorf("mapping %d: topic %q is mapped twice", i+1, one.Pattern))
-		default:
-			m.exact[one.Pattern] = index
 		}
 	}
 	if len(faults) > 0 {
 		return nil, errors.Join(faults...)
 	}
 	return m, nil
+}
+
+// add appends a compiled mapping, or reports that its one topic is taken by an
+// earlier one, which decides.
+func (m *Map) add(c mapping) bool {
+	if _, taken := m.exact[c.filter]; taken && !c.wild {
+		return false
+	}
+	if c.wild {
+		m.wild = append(m.wild, len(m.mappings))
+	} else {
+		m.exact[c.filter] = len(m.mappings)
+	}
+	m.mappings = append(m.mappings, c)
+	return true
 }
 
 // Filters lists the MQTT subscription filters the mappings need, in the order
@@ -165,33 +202,49 @@ func (m *Map) Filters() []string {
 }
 
 // Decode reads a message. Each value that can be read yields a reading, each
-// that cannot yields an error; a message yields at least one of them.
+// that cannot yields an error; a message yields at least one of them, unless
+// it is one of a device's state or to be ignored.
 func (m *Map) Decode(msg Message) (Decoded, []*Error) {
 	c, found := m.find(msg.Topic)
-	if found == nil {
+	switch {
+	case found == nil && m.homieOther(msg.Topic):
+		return Decoded{Ignored: true}, nil
+	case found == nil:
 		return Decoded{}, []*Error{msg.fail("", refuse(NotMapped, "no mapping matches the topic"))}
-	}
-	series, bad := m.place(found, c)
-	if bad != nil {
-		return Decoded{}, []*Error{msg.fail(found.pattern, bad)}
 	}
 	if len(msg.Payload) > MaxPayload {
 		return Decoded{}, []*Error{msg.fail(found.pattern,
 			refuse(TooLarge, "the payload has %d bytes: %d are allowed", len(msg.Payload), MaxPayload))}
 	}
-	var out Decoded
-	var bads []*refusal
-	if found.number != nil {
-		out, bads = found.decodeNumber(msg, series)
-	} else {
-		out, bads = found.decodeJSON(msg, series)
-	}
-	out.AgeUnknown = msg.Retained && !out.OwnTime
+	out, bads := m.decode(msg, c, found)
+	out.AgeUnknown = msg.Retained && !out.OwnTime && out.Status == nil && !out.Ignored
 	var errs []*Error
 	for _, b := range bads {
 		errs = append(errs, msg.fail(found.pattern, b))
 	}
 	return out, errs
+}
+
+// decode reads a payload by the mapping of its topic.
+func (m *Map) decode(msg Message, c capture, found *mapping) (Decoded, []*refusal) {
+	switch {
+	case found.senml != nil:
+		return m.decodeSenML(msg, c, found)
+	case found.state:
+		return m.decodeState(msg, c, found)
+	}
+	series, bad := m.place(found, c)
+	switch {
+	case bad != nil:
+		return Decoded{}, []*refusal{bad}
+	case found.homie && len(msg.Payload) == 0:
+		// MQTT's way to take a kept value away (MQTT 3.1.1, 3.3.1.3): a
+		// device that is removed does so with each of its topics.
+		return Decoded{Ignored: true}, nil
+	case found.number != nil:
+		return found.decodeNumber(msg, series)
+	}
+	return found.decodeJSON(msg, series)
 }
 
 func (msg Message) fail(pattern string, r *refusal) *Error {
@@ -205,14 +258,14 @@ func (msg Message) receipt() time.Time { return msg.ReceivedAt.UTC().Truncate(ti
 // where the topic or the mapping gives one.
 func (m *Map) place(found *mapping, c capture) (room.Series, *refusal) {
 	s := room.Series{Room: found.room, Sensor: found.sensor, Quantity: found.quantity}
-	if found.hasSensor {
+	if c.hasSensor {
 		s.Sensor = c.sensor
 		if err := CheckName(s.Sensor); err != nil {
 			return s, &refusal{BadName, fmt.Errorf("sensor: %w", err)}
 		}
 	}
 	switch {
-	case found.hasRoom:
+	case c.hasRoom:
 		s.Room = c.room
 		if err := CheckName(s.Room); err != nil {
 			return s, &refusal{BadName, fmt.Errorf("room: %w", err)}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -304,8 +305,8 @@ func TestNewMapRefuses(t *testing.T) {
 			t.Errorf("got %v, want an error with %q", err, want)
 		}
 	}
-	f("one of the two", Mapping{Pattern: "{room}"})
-	f("one of the two", Mapping{Pattern: "{room}", Number: temperature, JSON: &JSON{Fields: []Field{field}}})
+	f("give one of", Mapping{Pattern: "{room}"})
+	f("give one of", Mapping{Pattern: "{room}", Number: temperature, JSON: &JSON{Fields: []Field{field}}})
 	f("names no room", Mapping{Pattern: "a", Number: temperature})
 	f("names no room", Mapping{Pattern: "a", Sensor: "s2", Number: temperature})
 	f("leave out the fixed room", Mapping{Pattern: "{room}", Room: "loft", Number: temperature})
@@ -467,8 +468,13 @@ func TestDecodeSurvives(t *testing.T) {
 func check(t *testing.T, m *Map, topic string, payload []byte, causes map[Cause]int) {
 	t.Helper()
 	got, errs := m.Decode(Message{Topic: topic, Payload: payload, ReceivedAt: received})
-	if len(got.Readings)+len(errs) == 0 {
+	if len(got.Readings)+len(errs) == 0 && got.Status == nil && !got.Ignored {
 		t.Fatalf("%s %.200q: neither a reading nor an error", topic, payload)
+	}
+	for _, u := range got.Updates {
+		if u.Within <= 0 || !slices.ContainsFunc(got.Readings, func(r room.Reading) bool { return r.Series == u.Series }) {
+			t.Fatalf("%s %.200q: update %v", topic, payload, u)
+		}
 	}
 	for _, r := range got.Readings {
 		if err := r.Quantity.Plausible(r.Value); err != nil || r.Value != r.Quantity.Round(r.Value) {
