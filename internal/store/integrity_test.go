@@ -357,9 +357,14 @@ func killed(t *testing.T, dir string) {
 		t.Fatal(err)
 	}
 	commit(t, s, Outcome{}, reading("a", epoch.AddDate(0, 0, 9), 20))
-	log, err := os.ReadFile(filepath.Join(dir, File+"-wal"))
-	if err := errors.Join(err, s.Close(), os.WriteFile(filepath.Join(dir, File+"-wal"), log, 0o600)); err != nil {
+	left := contentsOf(t, dir)
+	if err := s.Close(); err != nil {
 		t.Fatal(err)
+	}
+	for _, name := range []string{File, File + "-wal"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(left[name]), 0o600); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

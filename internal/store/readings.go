@@ -27,6 +27,15 @@ func (s *Store) Rooms(ctx context.Context) ([]string, error) {
 	return out, nil
 }
 
+// CountReadings gives how many readings are stored.
+func (s *Store) CountReadings(ctx context.Context) (n int64, err error) {
+	err = s.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM open_reading) + (SELECT coalesce(sum(n), 0) FROM packed_day)`).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("cannot count the readings: %w", err)
+	}
+	return n, nil
+}
+
 // Newest gives, of the series whose newest reading is later than an instant,
 // the time of that reading.
 func (s *Store) Newest(ctx context.Context, after time.Time) (map[room.Series]time.Time, error) {
