@@ -90,7 +90,8 @@ func seeds(f *testing.F) {
 	for _, s := range []string{
 		"", "a: 1", "a:\n - b\n - {c: d}\n", "site: 'x", "site: \"\\u0000\"", "? a\n: b", "a: |\n  b\n", "a: >-\n\n  b\n", "- - - a", "[[[", "{{{",
 		"a: &b [*b]", "!!str a", "%TAG ! x\n---\n", "rooms: [{name: a, limits: {warm: 18 C}}]", "\xff", "\ufeffa", "a\r\n\tb", "mail: {host: h, from: a@b, to: [c@d]}",
-		"topics: [{topic: \"a/{room}\", number: {quantity: temperature, unit: C}}]", "broker: {url: tcp://h:1}", "foods: []\ncontainers: []\n",
+		"topics: [{topic: \"a/{room}\", number: {quantity: temperature, unit: C}}]", "topics: [{topic: a, senml: {records: [{name: \"{room}:t\", quantity: temperature, unit: K}]}}]",
+		"topics: [{topic: h/s/n/+, room: r, homie: {properties: [{name: t, quantity: link, unit: dBm}]}}]", "broker: {url: tcp://h:1}", "foods: []\ncontainers: []\n",
 		"foods: [{isotherm: {equation: gab, xm: 1, c: , k: 0}, moisture: 1}]", "foods: [{isotherm: none, species: x, modes: [{nutrient: true}]}]",
 		"a: [\n#", "a: {b\n#c", "a: !", "a: ''\n ''", "---\n---\n...\n", "a: b\n  c: d", ": :", "-\n-", "stale: 1h\nstale: 2h\n",
 	} {

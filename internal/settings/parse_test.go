@@ -79,8 +79,9 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			{Name: "north-pantry", Rules: rules()},
 			{Name: "loft", Rules: loft},
 		},
-		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour}, {Name: "loft-1", Room: "loft", Stale: time.Hour}},
-		Stale:   time.Hour,
+		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour}, {Name: "loft-1", Room: "loft", Stale: time.Hour},
+			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
+		Stale: time.Hour,
 		Topics: []wire.Mapping{
 			{Pattern: "larch/{room}/climate", JSON: &wire.JSON{
 				Time: &wire.TimeField{Path: "ts", Format: wire.UnixMillis},
@@ -100,6 +101,15 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			{Pattern: "attic/thermometer", Room: "loft", Sensor: "loft-2", Number: &wire.Number{
 				Quantity: unit.Temperature, Units: map[unit.Quantity]unit.Unit{unit.Temperature: mustUnit(t, unit.Temperature, "F")},
 			}},
+			{Pattern: "senml/gateway", SenML: &wire.SenML{Records: []wire.Record{
+				{Name: "{sensor}:temp", Quantity: unit.Temperature, Scale: 1},
+				{Name: "{sensor}:rh", Quantity: unit.Humidity, Unit: "%RH", Scale: 1},
+				{Name: "{sensor}:charge", Quantity: unit.Battery, Scale: 0.01},
+			}}},
+			{Pattern: "homie/5/{sensor}/climate/+", Homie: &wire.Homie{Properties: []wire.Property{
+				{Name: "temperature", Quantity: unit.Temperature, Unit: mustUnit(t, unit.Temperature, "°C"), Scale: 1},
+				{Name: "humidity", Quantity: unit.Humidity, Unit: pct, Scale: 1},
+			}}},
 		},
 		Mail: &settings.Mail{
 			Host: "mail.lan", Port: 587, TLS: settings.StartTLS,

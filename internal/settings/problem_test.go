@@ -187,7 +187,7 @@ func TestProblems(t *testing.T) {
 		`f.yaml:9:11: a field needs the key "unit"`,
 		"f.yaml:9:31: humidity is read from two fields: a sensor has one humidity, keep one")
 	f("topics:\n  - topic: a/{room}\n",
-		`f.yaml:2:5: a topic needs "number" or "json" to say how its payload is read`)
+		`f.yaml:2:5: a topic needs "number", "json", "senml" or "homie" to say how its payload is read`)
 	f("topics:\n  - topic: a/{room}\n    number: {quantity: temperature, unit: C}\n    json: {fields: []}\n",
 		`f.yaml:2:5: a topic has both "number" and "json": keep the one its payload is in`,
 		"f.yaml:4:20: fields is empty: list at least one")
@@ -221,6 +221,40 @@ func TestProblems(t *testing.T) {
 		"f.yaml:2:15: this is not YAML: ',' or '}' must be specified: put the topic in quotes")
 	f("topics:\n  - topic: {room}/climate\n",
 		"f.yaml:2:18: this is not YAML: value is not allowed in this context: put the topic in quotes")
+
+	// SenML and Homie.
+	f("topics:\n  - topic: a/{room}\n    senml: {}\n    homie: {}\n",
+		`f.yaml:2:5: a topic has both "senml" and "homie": keep the one its payload is in`,
+		`f.yaml:2:12: topic pattern "a/{room}" is not that of a Homie property: write for example homie/5/{sensor}/climate/+`,
+		`f.yaml:3:12: senml needs the key "records"`,
+		`f.yaml:4:12: homie needs the key "properties"`)
+	f("topics:\n  - topic: a/{room}\n    senml: {records: []}\n",
+		"f.yaml:3:22: records is empty: list at least one")
+	f("topics:\n  - topic: a/{room}/{quantity}\n    senml:\n      records:\n        - {name: t, quantity: temperature, unit: C}\n        - {nam: t, quantity: temperature}\n        - {quantity: oxygen}\n        - {name: a b, quantity: humidity, scale: 0}\n        - {quantity: battery, unit: \"%EL\"}\n        - {name: \"{room}:l\", quantity: link}\n        - {name: x, quantity: lux}\n",
+		`f.yaml:4:7: each SenML record has its own quantity: put + in the place of {quantity} in the topic`,
+		`f.yaml:5:50: "C" is not a SenML unit of temperature: use one of Cel, K`,
+		`f.yaml:6:12: unknown key "nam" in a record: did you mean "name"?`,
+		"f.yaml:6:30: temperature is read from two records: a sensor has one, keep one, or name the sensor in both with {sensor}",
+		"f.yaml:7:11: oxygen has no SenML unit of its own: give the name of the record",
+		`f.yaml:8:18: record name "a b": "a b" holds what no SenML name has: a part, between : or /, is of A-Z a-z 0-9 _ . -, or is {room}, {sensor} or + as a whole`,
+		"f.yaml:8:50: scale 0 makes every reading 0: give the factor that turns the raw value into the unit",
+		"f.yaml:9:11: a unit for records without one needs a name: any number would be taken otherwise",
+		"f.yaml:10:18: the name has {room}, which the topic gives as well: keep one",
+		`f.yaml:11:31: unknown quantity "lux": it is one of temperature, humidity, illuminance, oxygen, battery, link`)
+	f("topics:\n  - topic: a/b\n    senml: {records: [{name: \"{sensor}:t\", quantity: temperature}, {name: h, quantity: humidity}]}\n",
+		"f.yaml:2:12: the topic names neither {room} nor {sensor}: put one in the place of a level, or add the key room")
+	f("topics:\n  - topic: a/b\n    sensor: s1\n    senml: {records: [{name: \"{sensor}:t\", quantity: temperature}]}\n",
+		"f.yaml:4:30: the name has {sensor}, which the topic gives as well: keep one")
+	f("topics:\n  - topic: homie/5/{sensor}/climate/temperature\n    homie: {properties: []}\n",
+		`f.yaml:2:12: topic pattern "homie/5/{sensor}/climate/temperature": the last level is that of the Homie properties listed: write + there`,
+		"f.yaml:3:25: properties is empty: list at least one")
+	f("topics:\n  - topic: homie/5/{sensor}/climate/+\n    homie:\n      properties:\n        - {name: t, quantity: temperature}\n        - {name: t, quantity: temperature, unit: K}\n        - {name: a b, quantity: humidity, unit: °C, scale: 0}\n",
+		`f.yaml:5:11: a property needs the key "unit"`,
+		`f.yaml:6:18: property "t" is listed a second time: keep one`,
+		"f.yaml:6:31: temperature is read from two properties: a sensor has one temperature, keep one",
+		`f.yaml:7:18: property name: name "a b" holds a character outside A-Z a-z 0-9 _ . -`,
+		`f.yaml:7:49: "°C" is not a unit of humidity: use one of fraction, 1, %, percent`,
+		"f.yaml:7:60: scale 0 makes every reading 0: give the factor that turns the raw value into the unit")
 
 	// Mail, notices, catalog files.
 	f("mail: {host: mail.lan, port: 70000, tls: ssl, username_file: u, from: pantry, to: []}\n",

@@ -43,17 +43,24 @@ func (p *parse) topic(n ast.Node) {
 				p.at(n, "each JSON field has its own quantity: put + in the place of {quantity} in the topic")
 			}
 		}},
+		key{name: "senml", read: func(n ast.Node) {
+			m.SenML = p.senmlPayload(n, has("{room}") || m.Room != "", has("{sensor}") || m.Sensor != "")
+			if has("{quantity}") {
+				p.at(n, "each SenML record has its own quantity: put + in the place of {quantity} in the topic")
+			}
+		}},
+		key{name: "homie", read: func(n ast.Node) { m.Homie = p.homiePayload(n) }},
 	)
-	switch {
-	case m.Number == nil && m.JSON == nil:
-		p.at(n, "a topic needs \"number\" or \"json\" to say how its payload is read")
-	case m.Number != nil && m.JSON != nil:
-		p.at(n, "a topic has both \"number\" and \"json\": keep the one its payload is in")
-	}
+	p.oneKind(n, m)
 	if m.Pattern == "" {
 		return
 	}
-	if m.Room == "" && !has("{room}") && !has("{sensor}") {
+	if m.Homie != nil {
+		if err := wire.CheckHomie(m.Pattern); err != nil {
+			p.at(at, "%v", err)
+		}
+	}
+	if m.Room == "" && !has("{room}") && !has("{sensor}") && !m.SenML.Names() {
 		switch _, listed := p.s.SensorRooms()[m.Sensor]; {
 		case m.Sensor == "":
 			p.at(at, "the topic names neither {room} nor {sensor}: put one in the place of a level, or add the key room")
@@ -62,6 +69,26 @@ func (p *parse) topic(n ast.Node) {
 		}
 	}
 	p.s.Topics = append(p.s.Topics, m)
+}
+
+// oneKind checks that a topic says in one way how its payload is read.
+func (p *parse) oneKind(n ast.Node, m wire.Mapping) {
+	var given []string
+	for _, kind := range []struct {
+		name  string
+		given bool
+	}{{"number", m.Number != nil}, {"json", m.JSON != nil}, {"senml", m.SenML != nil}, {"homie", m.Homie != nil}} {
+		if kind.given {
+			given = append(given, kind.name)
+		}
+	}
+	switch len(given) {
+	case 0:
+		p.at(n, "a topic needs \"number\", \"json\", \"senml\" or \"homie\" to say how its payload is read")
+	case 1:
+	default:
+		p.at(n, "a topic has both %q and %q: keep the one its payload is in", given[0], given[1])
+	}
 }
 
 func (p *parse) pattern(n ast.Node) string {
@@ -216,16 +243,19 @@ func (p *parse) field(n ast.Node, payload *wire.JSON) {
 				f.Unit, _ = p.unitOf(n, f.Quantity)
 			}
 		}},
-		key{name: "scale", read: func(n ast.Node) {
-			if v, ok := p.number(n, "scale"); ok {
-				f.Scale = v
-				if v == 0 {
-					p.at(n, "scale 0 makes every reading 0: give the factor that turns the raw value into the unit")
-				}
-			}
-		}},
+		key{name: "scale", read: func(n ast.Node) { p.scale(n, &f.Scale) }},
 	)
 	payload.Fields = append(payload.Fields, f)
+}
+
+// scale reads the factor of a raw value.
+func (p *parse) scale(n ast.Node, to *float64) {
+	if v, ok := p.number(n, "scale"); ok {
+		*to = v
+		if v == 0 {
+			p.at(n, "scale 0 makes every reading 0: give the factor that turns the raw value into the unit")
+		}
+	}
 }
 
 // noticeTopic reads the topic on which notices are published.

@@ -145,7 +145,7 @@ func (c *mapping) checkNames(pack *SenML, rooms map[string]string) error {
 			return fmt.Errorf("topic pattern %q: sensor: %w", c.pattern, err)
 		}
 	}
-	if c.hasRoom || c.room != "" || c.hasSensor || pack != nil && pack.names() {
+	if c.hasRoom || c.room != "" || c.hasSensor || pack.Names() {
 		return nil
 	}
 	if _, known := rooms[c.sensor]; c.sensor != "" && known {

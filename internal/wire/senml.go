@@ -131,9 +131,10 @@ type senmlRecord struct {
 	convert    []conversion // of each of the units
 }
 
-// names reports whether every record says its room or its sensor.
-func (s *SenML) names() bool {
-	return len(s.Records) > 0 && !slices.ContainsFunc(s.Records, func(r Record) bool {
+// Names reports whether every record says its room or its sensor. Without
+// SenML none does.
+func (s *SenML) Names() bool {
+	return s != nil && len(s.Records) > 0 && !slices.ContainsFunc(s.Records, func(r Record) bool {
 		return !strings.Contains(r.Name, levelRoom) && !strings.Contains(r.Name, levelSensor)
 	})
 }
@@ -161,6 +162,12 @@ func (c *mapping) compileSenML(s SenML) error {
 		return fmt.Errorf("topic pattern %q: %w", c.pattern, err)
 	}
 	return nil
+}
+
+// CheckRecord reports what is wrong with a record of a mapping by itself.
+func CheckRecord(r Record) error {
+	_, err := compileRecord(r)
+	return err
 }
 
 func compileRecord(r Record) (senmlRecord, error) {
