@@ -104,7 +104,13 @@ func hotter(t *rapid.T, c *catalog.Catalog) {
 	for i := range cool.Modes {
 		x, y := cool.Modes[i].Consumed, warm.Modes[i].Consumed
 		const last = 1 - 1e-12 // the last digits, where warmth does nothing
-		if y.Likely < x.Likely*last || y.Low < x.Low*last || y.High < x.High*last {
+		// Warmth makes an absorber quicker (49.8 kJ/mol) than a mode of lower
+		// energy, and so can spare food a part of its first days in air.
+		spared := 0.0
+		if l.Packing.Treatment.CapacityCM3 > 0 {
+			spared = 2 / cool.Modes[i].Mode.Life.Low
+		}
+		if y.Likely < x.Likely*last-spared || y.Low < x.Low*last-spared || y.High < x.High*last-spared {
 			t.Errorf("%s warmer by %.1f K: consumed %+v, cooler %+v", cool.Modes[i].Mode.Name, float64(b.warm), y, x)
 		}
 	}
