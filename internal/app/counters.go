@@ -34,10 +34,11 @@ const (
 // counters counts what came in. The writer and the client's goroutine share
 // it.
 type counters struct {
-	mu     sync.Mutex
-	intake engine.IntakeView
-	errs   map[[2]string]*engine.TopicErrors
-	open   map[string]bool // rooms that exist
+	mu      sync.Mutex
+	intake  engine.IntakeView
+	errs    map[[2]string]*engine.TopicErrors
+	open    map[string]bool // rooms that exist
+	devices devices
 }
 
 // rooms notes the rooms that exist.
@@ -50,7 +51,7 @@ func (c *counters) rooms(names []string) {
 	}
 }
 
-// known refuses readings from rooms that are not listed where only listed
+// known notes what devices say of themselves, and refuses readings from rooms that are not listed where only listed
 // rooms are accepted, or beyond the bound on rooms. A value of unknown age is
 // no reading and opens no room.
 func (a *App) known(topic string, decoded wire.Decoded, errs []*wire.Error) ([]room.Reading, []*wire.Error) {
@@ -75,7 +76,11 @@ func (a *App) known(topic string, decoded wire.Decoded, errs []*wire.Error) ([]r
 		}
 		return false
 	})
-	return kept, errs
+	news, changed := c.said(topic, decoded, a.opts.Settings.StaleLimit)
+	if changed {
+		a.log.Info("a device says how it is", "device", decoded.Status.Device, "state", string(decoded.Status.State))
+	}
+	return kept, append(errs, news...)
 }
 
 func (c *counters) names() []string {
@@ -100,6 +105,9 @@ func (c *counters) count(batch []arrival, stored, duplicates int, now time.Time)
 	for _, x := range batch {
 		for _, e := range x.errs {
 			c.countError(e, x.received)
+		}
+		if s := x.decoded.Status; s != nil {
+			c.back(x.delivery.Topic, s, x.received)
 		}
 		if x.decoded.AgeUnknown {
 			c.remember(x.decoded.Readings)
