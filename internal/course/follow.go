@@ -161,6 +161,7 @@ func (f *Follower) step(c *Course, s *subject, at stretch) {
 	}
 	c.carry(s, core, mean.Vapour, unit.Days(hours/24))
 	c.treat(s, known, hours)
+	c.sprouting(s, hours)
 }
 
 // warm takes the core through a step at one air temperature and gives its mean.
@@ -220,16 +221,25 @@ func (s *subject) store(t int, water unit.DryBasis, core unit.Celsius, vapour un
 	return s.water[tight]
 }
 
-// treat follows insects and seed.
+// sprouting follows seed, through unknown time at plan storage. Wetter than its
+// equation reaches, it loses as at its wet end and more.
+func (c *Course) sprouting(s *subject, hours unit.Hours) {
+	if s.species == nil {
+		return
+	}
+	for t := range c.sprout {
+		wet := min(germination.MaxMoisture, float64(c.inside[t].water.WetBasis()))
+		c.sprout[t], _ = s.species.Step(c.sprout[t], wet, c.core, hours) // refuses nonsense only
+	}
+}
+
+// treat follows insects.
 func (c *Course) treat(s *subject, known bool, hours unit.Hours) {
 	frozen := s.lot.Packing.Treatment.Kind == lot.FreezeThaw
 	if !known {
 		// Miss refuses only stretches beyond a day, which no step is.
 		c.hold, _ = c.hold.Miss(hours)
 		c.pests, _ = c.pests.Miss(hours)
-		for t := range c.sprout {
-			c.sprout[t], _ = c.sprout[t].Miss(hours)
-		}
 		if frozen {
 			c.freeze, _ = c.freeze.Miss(hours)
 		}
@@ -246,11 +256,6 @@ func (c *Course) treat(s *subject, known bool, hours unit.Hours) {
 	}
 	if s.insect.ID != "" {
 		c.pests, _ = s.insect.Step(c.pests, c.core, hours)
-	}
-	for t := range c.sprout {
-		if s.species != nil {
-			c.sprout[t], _ = s.species.Step(c.sprout[t], float64(c.inside[t].water.WetBasis()), c.core, hours)
-		}
 	}
 }
 
