@@ -158,6 +158,9 @@ func (d *decoder) syntax(err error, src []byte) {
 		for _, wildcard := range []string{"{room}", "{sensor}", "{quantity}"} {
 			if bytes.Contains(lines[i], []byte(wildcard)) {
 				hint = ": put the topic in quotes"
+				if bytes.Contains(lines[i], []byte("name:")) {
+					hint = ": put the name in quotes"
+				}
 			}
 		}
 	}

@@ -255,6 +255,8 @@ func TestProblems(t *testing.T) {
 		`f.yaml:7:18: property name: name "a b" holds a character outside A-Z a-z 0-9 _ . -`,
 		`f.yaml:7:49: "°C" is not a unit of humidity: use one of fraction, 1, %, percent`,
 		"f.yaml:7:60: scale 0 makes every reading 0: give the factor that turns the raw value into the unit")
+	f("topics:\n  - topic: a/b\n    senml: {records: [{name: {sensor}:t, quantity: temperature}]}\n",
+		"f.yaml:3:38: this is not YAML: found an invalid key for this map: put the name in quotes")
 
 	// Mail, notices, catalog files.
 	f("mail: {host: mail.lan, port: 70000, tls: ssl, username_file: u, from: pantry, to: []}\n",

@@ -414,3 +414,22 @@ func FuzzSenMLName(f *testing.F) {
 		}
 	})
 }
+
+func BenchmarkDecodeSenML(b *testing.B) {
+	m := packs(b)
+	for name, payload := range map[string]string{
+		"usual":   `[{"bn":"urn:dev:ow:10e2073a01080063:","bt":1782858600,"n":"temp","u":"Cel","v":14.25,"ut":600},{"n":"rh","u":"%RH","v":61.5},{"n":"charge","u":"%EL","v":87}]`,
+		"hostile": "[" + strings.Repeat(`{"v":1},`, 8000) + `{}]`,
+	} {
+		b.Run(name, func(b *testing.B) {
+			msg := Message{Topic: "any/cellar", Payload: []byte(payload), ReceivedAt: received}
+			b.ReportAllocs()
+			b.SetBytes(int64(len(payload)))
+			for b.Loop() {
+				if got, errs := m.Decode(msg); len(got.Readings)+len(errs) == 0 {
+					b.Fatal(got, errs)
+				}
+			}
+		})
+	}
+}
