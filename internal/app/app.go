@@ -48,6 +48,13 @@ type Options struct {
 	// crash, if set, is called at the named points of a commit; a test ends
 	// the process there.
 	crash func(point string)
+	// The parts of the clock and of the disk's space that tests set, with Now;
+	// see clock and disk.
+	mono   func() time.Duration
+	synced func() bool
+	built  time.Time
+	space  func(dir string) (free, total uint64, err error)
+	calm   time.Duration // zero: outageCalm
 }
 
 // App is one daemon for one site. Several may run in one process, each with a
@@ -56,6 +63,8 @@ type App struct {
 	opts     Options
 	log      *slog.Logger
 	now      func() time.Time
+	clock    *clock
+	disk     disk
 	decoder  *wire.Map
 	store    *store.Store
 	engine   *engine.Engine
@@ -72,6 +81,7 @@ type App struct {
 	counters  counters
 	vitals    vitals
 	receipts  receipts
+	unread    atomic.Int64 // arrivals that wait, undecoded, for the right time
 
 	steps    []step // to undo, in order of Start
 	started  bool
@@ -105,6 +115,8 @@ func New(opts Options) (*App, error) {
 	if a.log == nil {
 		a.log = slog.New(slog.DiscardHandler)
 	}
+	a.clock = newClock(opts, a.log)
+	a.disk = newDisk(opts, a.log)
 	if a.now == nil {
 		a.now = time.Now
 	}
@@ -203,6 +215,11 @@ func (a *App) startStore(ctx context.Context) (func(context.Context) error, erro
 		return nil, err
 	}
 	a.store = s
+	newest, err := s.NewestFact(ctx)
+	if err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	a.clock.stored(newest)
 	// A burst before the last stop may have been dated a little ahead.
 	if a.receipts.last, err = s.Newest(ctx, a.now()); err != nil {
 		return nil, errors.Join(err, s.Close())

@@ -25,10 +25,12 @@ type vitals struct {
 	mu        sync.Mutex
 	alive     time.Time // of the writer's last turn, by the machine's clock
 	commitErr string
-	foldErr   string
-	since     map[string]time.Time // of the present verdict of each check
-	was       map[string]bool
-	lost      time.Time // when the connection was found lost
+	// commitText is what it means and how to mend it.
+	commitText string
+	foldErr    string
+	since      map[string]time.Time // of the present verdict of each check
+	was        map[string]bool
+	lost       time.Time // when the connection was found lost
 
 	packedDay time.Time // the writer's own: up to here days are packed
 }
@@ -41,8 +43,20 @@ func (v *vitals) beat(now time.Time) {
 }
 
 // committed and folded note an outcome and report whether it is news.
-func (v *vitals) committed(err error) (news bool) { return v.set(&v.commitErr, err) }
-func (v *vitals) folded(err error) (news bool)    { return v.set(&v.foldErr, err) }
+func (v *vitals) committed(err error) (news bool) {
+	news = v.set(&v.commitErr, err)
+	if err != nil {
+		cause, remedy := store.Explain(err)
+		v.mu.Lock()
+		defer v.mu.Unlock()
+		v.commitText = cause + ": " + remedy
+		if cause != err.Error() {
+			v.commitText += " (" + err.Error() + ")"
+		}
+	}
+	return news
+}
+func (v *vitals) folded(err error) (news bool) { return v.set(&v.foldErr, err) }
 
 func (v *vitals) set(to *string, err error) (news bool) {
 	v.mu.Lock()
@@ -73,7 +87,7 @@ func (v *vitals) connection(connected bool, now time.Time) (away time.Duration) 
 // Health gives the daemon's checks now.
 func (a *App) Health() []health.Check {
 	now := time.Now()
-	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now)}
+	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now)}
 	checks = append(checks, a.checkNotices()...)
 	v := &a.vitals
 	v.mu.Lock()
@@ -103,12 +117,17 @@ func (a *App) checkIntake(now time.Time) health.Check {
 	return c
 }
 
+func (a *App) checkClock() health.Check {
+	a.clock.look()
+	return a.clock.check(len(a.arrivals))
+}
+
 func (a *App) checkStore() health.Check {
 	a.vitals.mu.Lock()
 	defer a.vitals.mu.Unlock()
 	c := health.Check{Code: "store", Title: "Readings are kept", Urgent: true, OK: a.vitals.commitErr == "", Text: "the last commit is on disk"}
 	if !c.OK {
-		c.Text = a.vitals.commitErr + ": see that the disk has room and is writable"
+		c.Text = "nothing can be stored: " + a.vitals.commitText
 	} else if a.broker != nil && a.broker.Err() != nil {
 		c.OK, c.Text = false, "the embedded broker cannot keep messages: "+a.broker.Err().Error()
 	}

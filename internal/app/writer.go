@@ -1,13 +1,16 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"sync"
 	"time"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
 	"dryhold/internal/intake"
+	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
 	"dryhold/internal/wire"
@@ -19,8 +22,8 @@ const (
 	batchLimit = 2000
 	// tickEvery is how often time alone is looked at.
 	tickEvery = time.Second
-	// retryEvery is how long a batch that could not be committed waits.
-	retryEvery = time.Second
+	// heldLimit bounds the messages of a batch that could not be committed.
+	heldLimit = queueLength
 	// publishEvery bounds how often state is published under load.
 	publishEvery = 200 * time.Millisecond
 	// refoldEvery bounds how often late data are folded under load.
@@ -33,21 +36,36 @@ type arrival struct {
 	decoded  wire.Decoded
 	errs     []*wire.Error
 	received time.Time
+	unread   bool          // not decoded, since the clock is not trusted
+	at       time.Duration // and its receipt by monotonic time
 }
 
 // receive decodes a message and hands it to the writer. It runs on the
 // client's goroutine and blocks while the writer's queue is full, which holds
-// back the broker.
+// back the broker. While the clock is not trusted, messages are decoded later,
+// and so are those behind them, since the order must stay.
 func (a *App) receive(d intake.Delivery) {
-	at := a.now()
-	decoded, errs := a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: at, Retained: d.Retained})
-	decoded.Readings, errs = a.known(d.Topic, decoded, errs)
-	if !decoded.OwnTime {
-		a.receipts.part(decoded.Readings)
+	x := arrival{delivery: d}
+	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 {
+		a.read(&x, now)
+	} else {
+		a.unread.Add(1)
+		x.unread, x.at = true, a.clock.receipt(d.ReceivedAt)
 	}
 	select {
-	case a.arrivals <- arrival{d, decoded, errs, at}:
+	case a.arrivals <- x:
 	case <-a.writerEnded: // not acknowledged, so it comes again
+	}
+}
+
+// read decodes a message that was received at an instant.
+func (a *App) read(x *arrival, received time.Time) {
+	d := x.delivery
+	x.received = received
+	x.decoded, x.errs = a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: received, Retained: d.Retained})
+	x.decoded.Readings, x.errs = a.known(d.Topic, x.decoded, x.errs)
+	if !x.decoded.OwnTime {
+		a.receipts.part(x.decoded.Readings)
 	}
 }
 
@@ -56,10 +74,14 @@ func (a *App) receive(d intake.Delivery) {
 // one, as after a reconnection.
 type receipts struct{ last map[room.Series]time.Time }
 
+// partMost is how far a burst may be dated ahead. A last reading further
+// ahead was not of a burst: the clock was set back since.
+const partMost = time.Minute
+
 // part moves readings that were received at once a millisecond apart.
 func (r *receipts) part(readings []room.Reading) {
 	for i, x := range readings {
-		if last, any := r.last[x.Series]; any && !x.At.After(last) {
+		if last, any := r.last[x.Series]; any && !x.At.After(last) && last.Sub(x.At) <= partMost {
 			readings[i].At = last.Add(time.Millisecond)
 		}
 		r.last[x.Series] = readings[i].At
@@ -71,7 +93,8 @@ type writer struct {
 	*App
 	held     []arrival        // a batch that could not be committed yet
 	retry    <-chan time.Time // when to try it again
-	pending  store.Outcome    // what the engine asked for and no commit has stored
+	outage   outage
+	pending  store.Outcome // what the engine asked for and no commit has stored
 	refolds  []engine.Refold
 	shown    time.Time // of the last publication
 	refolded time.Time
@@ -104,19 +127,24 @@ func (w *writer) run(quit <-chan struct{}) {
 	defer tick.Stop()
 	for {
 		w.vitals.beat(time.Now())
+		_, sure := w.clock.look()
 		arrivals := w.arrivals
-		if w.held != nil {
+		if !sure || len(w.held) >= heldLimit {
 			arrivals = nil
 		}
 		select {
 		case <-quit:
 			return
 		case first := <-arrivals:
-			w.commit(ctx, w.gather(first))
+			if batch := w.gather(first); w.held == nil {
+				w.commit(ctx, batch)
+			} else {
+				w.hold(batch)
+			}
 		case <-w.retry:
 			w.commit(ctx, w.held)
 		case e := <-w.edits:
-			err := w.edit(ctx, e)
+			err := w.change(ctx, e)
 			w.settle(ctx) // so that who reads after the answer sees the edit
 			e.done <- err
 		case <-tick.C:
@@ -128,11 +156,11 @@ func (w *writer) run(quit <-chan struct{}) {
 
 // gather takes what else is waiting, without waiting for more.
 func (w *writer) gather(first arrival) []arrival {
-	batch := []arrival{first}
+	batch := []arrival{w.dated(first)}
 	for len(batch) < batchLimit {
 		select {
 		case next := <-w.arrivals:
-			batch = append(batch, next)
+			batch = append(batch, w.dated(next))
 		default:
 			return batch
 		}
@@ -140,23 +168,57 @@ func (w *writer) gather(first arrival) []arrival {
 	return batch
 }
 
+// dated decodes a message that waited for the clock, with the time of its
+// receipt as the clock shows it now that it is right.
+func (w *writer) dated(x arrival) arrival {
+	if x.unread {
+		w.read(&x, w.clock.timeOf(x.at))
+		x.unread = false
+		w.unread.Add(-1)
+	}
+	return x
+}
+
+// hold keeps a batch that comes while an earlier one cannot be committed.
+// Unacknowledged, it also stays with the broker. Alarms are judged on it all
+// the same: the room is as warm while the disk is full.
+func (w *writer) hold(batch []arrival) {
+	w.held = append(w.held, batch...)
+	now := w.clock.judging()
+	var heard []room.Reading
+	for _, x := range batch {
+		if x.decoded.AgeUnknown || x.delivery.Duplicate {
+			continue
+		}
+		for _, r := range x.decoded.Readings {
+			if now.Sub(r.At) < time.Hour { // older ones are folded when they are stored
+				heard = append(heard, r)
+			}
+		}
+	}
+	w.take(w.engine.Observe(now, heard))
+	w.tell()
+}
+
 // commit makes a batch durable and acknowledges it. If that fails the batch
 // is held and tried again; unacknowledged, it also stays with the broker.
 func (w *writer) commit(ctx context.Context, batch []arrival) {
-	began := time.Now()
+	began, now := time.Now(), w.clock.judging()
 	b, repeats := w.batch(batch)
 	var fresh int
-	err := w.store.Commit(ctx, b, w.channels, w.now(), func(readings []room.Reading) (store.Outcome, error) {
+	err := w.store.Commit(ctx, b, w.channels, now, func(readings []room.Reading) (store.Outcome, error) {
 		fresh = len(readings)
-		now := w.now()
 		w.take(w.engine.Observe(now, readings))
-		w.take(w.engine.Tick(now))
+		if w.outage.failures == 0 {
+			w.take(w.engine.Tick(w.clock.tick()))
+		}
 		w.at("before commit")
 		return w.pending, nil
 	})
-	w.committed(err)
 	if err != nil {
-		w.held, w.retry = batch, time.After(retryEvery)
+		w.held = batch
+		w.committed(err)
+		w.retry = time.After(time.Until(w.outage.next))
 		return
 	}
 	w.at("after commit")
@@ -165,7 +227,8 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 		x.delivery.Ack()
 	}
 	w.held, w.retry = nil, nil
-	w.counters.count(batch, fresh, len(b.Readings)-fresh+repeats, w.now())
+	w.committed(nil)
+	w.counters.count(batch, fresh, len(b.Readings)-fresh+repeats, now)
 	w.metrics.ObserveCommit(time.Since(began).Seconds(), len(b.Readings))
 }
 
@@ -178,12 +241,58 @@ func (w *writer) at(point string) {
 
 // committed notes the outcome of a commit, and logs it when it changes.
 func (w *writer) committed(err error) {
-	switch news := w.vitals.committed(err); {
-	case !news:
+	now := time.Now()
+	switch {
 	case err != nil:
-		w.log.Error("cannot store; what came over MQTT stays with the broker, and it is tried again", "error", err)
-	default:
+		if w.vitals.committed(err) {
+			w.log.Error("cannot store; what came over MQTT stays with the broker, and it is tried again", "error", err)
+		}
+		w.outage.failed(err, w.clock.judging(), now)
+		w.tell()
+	case w.held != nil: // an edit found room: see whether the batch does
+		w.retry = time.After(0)
+	case w.outage.failures > 0:
+		w.vitals.committed(nil)
+		w.outage.failures, w.outage.well = 0, now
 		w.log.Info("can store again")
+	}
+	if err == nil {
+		w.clock.stored(w.clock.judging())
+	}
+}
+
+// change does one edit, unless the clock is not trusted, and words the refusal
+// of one that could not be stored.
+func (w *writer) change(ctx context.Context, e *edit) error {
+	if _, sure := w.clock.look(); !sure && e.read == nil {
+		return lot.Invalid("cannot take the change: %s", w.clock.check(len(w.arrivals)).Text)
+	}
+	failures := w.outage.failures
+	err := w.edit(ctx, e)
+	if err != nil && w.outage.failures > failures {
+		return w.outage.refusal(e)
+	}
+	return err
+}
+
+// tell gives the keeper notice from memory that the store fails, once, and
+// the notices that it cannot take; and when it is over, that it is.
+func (w *writer) tell() {
+	o := &w.outage
+	zone, now := w.opts.Settings.Zone, w.clock.judging()
+	switch {
+	case o.failures >= tellAfter:
+		if !o.told {
+			o.told = true
+			w.worker.FromMemory(o.notice(w.opts.Settings.Site, alarm.Raised, now, zone))
+		}
+		for _, n := range w.pending.Notices {
+			w.worker.FromMemory(n)
+		}
+		w.pending.Notices = nil
+	case o.told && o.failures == 0 && time.Since(o.well) >= cmp.Or(w.opts.calm, outageCalm):
+		o.told = false
+		w.worker.FromMemory(o.notice(w.opts.Settings.Site, alarm.Returned, now, zone))
 	}
 }
 
@@ -229,18 +338,27 @@ func (w *writer) stored() {
 	w.pending = store.Outcome{}
 }
 
-// tick lets time pass.
+// tick lets time pass. It does not while dryhold cannot listen, for want of a
+// right clock or a store: silence is then its own.
 func (w *writer) tick(ctx context.Context) {
 	w.vitals.connection(w.client.Connected(), time.Now())
-	w.take(w.engine.Tick(w.now()))
-	if len(w.pending.Conditions) == 0 && len(w.pending.Notices) == 0 {
+	w.disk.look(time.Now())
+	w.tell()
+	_, sure := w.clock.look()
+	if !sure || w.outage.failures > 0 {
+		w.clock.pause()
+	} else {
+		w.take(w.engine.Tick(w.clock.tick()))
+	}
+	idle := len(w.pending.Conditions)+len(w.pending.Notices)+len(w.pending.Actions) == 0 && w.outage.failures == 0
+	if !sure || idle || w.held != nil || time.Now().Before(w.outage.next) {
 		return
 	}
-	err := w.store.Commit(ctx, store.Batch{}, w.channels, w.now(), func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
-	w.committed(err)
+	err := w.store.Commit(ctx, store.Batch{}, w.channels, w.clock.judging(), func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
 	if err == nil {
 		w.stored()
 	}
+	w.committed(err)
 }
 
 // settle folds late data again, packs closed days and publishes the state,
@@ -258,7 +376,7 @@ func (w *writer) settle(ctx context.Context) {
 		}
 		w.refolded = now
 	}
-	if day := w.now().UTC().Truncate(24 * time.Hour); day.After(w.vitals.packedDay) {
+	if day := w.now().UTC().Truncate(24 * time.Hour); w.clock.sure() && w.outage.failures == 0 && day.After(w.vitals.packedDay) {
 		w.pack(ctx, day)
 	}
 	if idle || now.Sub(w.shown) >= publishEvery {
@@ -281,7 +399,7 @@ func (w *writer) pack(ctx context.Context, day time.Time) {
 }
 
 func (w *writer) publish() {
-	s := w.engine.Snapshot(w.now())
+	s := w.engine.Snapshot(w.clock.judging())
 	s.Intake = w.counters.view(w.client != nil && w.client.Connected())
 	w.published.Store(s)
 }

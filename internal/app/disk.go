@@ -1,0 +1,159 @@
+package app
+
+import (
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/health"
+	"dryhold/internal/lot"
+	"dryhold/internal/store"
+)
+
+const (
+	// firstPause and lastPause are the shortest and longest pause before a
+	// commit that failed is tried again; each is twice the one before.
+	firstPause = time.Second
+	lastPause  = 30 * time.Second
+	// tellAfter is how many attempts fail before the keeper is told: a
+	// single one may be a passing fault.
+	tellAfter = 3
+	// outageCalm is how long all must be well before an outage of the store is
+	// over, so that a disk at the brink is not told of again and again.
+	outageCalm = time.Minute
+
+	// A disk is nearly full with less free than lowFree, or than lowShare of
+	// it up to lowMost: 5 % of a large disk is plenty. At two readings a
+	// minute from 20 sensors lowFree lasts for months (judgement).
+	lowFree  = 100 << 20
+	lowShare = 0.05
+	lowMost  = 1 << 30
+	// spaceEvery is how often free space is looked at.
+	spaceEvery = 10 * time.Second
+)
+
+// outage is a time in which commits fail. It is the writer's own.
+type outage struct {
+	failures int // in a row
+	cause    string
+	remedy   string
+	since    time.Time // by the wall clock, as far as that is right
+	next     time.Time // attempt, by the machine's clock
+	told     bool      // the keeper was
+	well     time.Time // since when, by the machine's clock, it is over
+}
+
+// failed notes a failed attempt.
+func (o *outage) failed(err error, wall, now time.Time) {
+	if o.failures == 0 && !o.told {
+		o.since = wall
+	}
+	o.cause, o.remedy = store.Explain(err)
+	pause := min(firstPause<<min(o.failures, 10), lastPause)
+	o.failures, o.next = o.failures+1, now.Add(pause)
+}
+
+// text says what is so and what helps.
+func (o *outage) text() string { return o.cause + ": " + o.remedy }
+
+// storeKey is the alarm that notices of the store itself belong to. It is no
+// condition: the store could not keep its state.
+func storeKey() alarm.Key { return alarm.Key{Kind: "store", Room: "disk"} }
+
+// notice tells of the outage or of its end.
+func (o *outage) notice(site string, ev alarm.NoticeEvent, at time.Time, zone *time.Location) alarm.Notice {
+	if zone == nil {
+		zone = time.UTC
+	}
+	local := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 2006 15:04 MST") }
+	n := alarm.Notice{
+		Key:   fmt.Sprintf("%s/%s/%s", storeKey(), o.since.UTC().Format("20060102T150405.000Z"), ev),
+		Event: ev, Alarm: storeKey(), Priority: alarm.High, Site: site, At: at, Since: o.since, Costs: []alarm.LotCost{},
+		Subject: "dryhold can store readings again",
+		Body: "dryhold at " + site + " can store again. It could not since\n" + local(o.since) + ".\n\n" +
+			"What came meanwhile at QoS 1 was kept by the MQTT broker, as far as its\nqueue reaches, and is stored now.\n\nWhat to do now: nothing.\n",
+	}
+	if ev == alarm.Raised {
+		n.Subject = "dryhold cannot store readings"
+		n.Body = "dryhold at " + site + " cannot store anything since\n" + local(o.since) + ":\n" + o.cause + ".\n\n" +
+			"Readings are not acknowledged, so that the MQTT broker keeps them as far as\nits queue reaches; changes of lots are refused. The page and the alarms of\nwhat still comes in go on. It is tried again and again; no restart is\nneeded.\n\n" +
+			"What to do now: " + o.remedy + ".\n"
+	}
+	return n
+}
+
+// refusal is the answer to a person whose edit could not be stored.
+func (o *outage) refusal(e *edit) error {
+	if e.ack != nil {
+		return lot.Invalid("cannot store the acknowledgement now, because %s. It is kept in memory and stored when that is mended; if dryhold stops before, give it again. To mend it, %s", o.cause, o.remedy)
+	}
+	return lot.Invalid("cannot store the change now, because %s. Nothing was changed. To mend it, %s; then try again", o.cause, o.remedy)
+}
+
+// disk watches the free space of the data directory.
+type disk struct {
+	dir   string
+	space func(dir string) (free, total uint64, err error)
+	log   *slog.Logger
+	state *diskState
+}
+
+type diskState struct {
+	mu          sync.Mutex
+	looked      time.Time
+	free, total uint64
+	known, low  bool
+}
+
+func newDisk(o Options, log *slog.Logger) disk {
+	d := disk{dir: o.DataDir, space: o.space, log: log, state: &diskState{}}
+	if d.space == nil {
+		d.space = space
+	}
+	return d
+}
+
+// look asks for the free space, now and then.
+func (d disk) look(now time.Time) {
+	s := d.state
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if now.Sub(s.looked) < spaceEvery {
+		return
+	}
+	free, total, err := d.space(d.dir)
+	s.looked, s.free, s.total, s.known = now, free, total, err == nil && total > 0
+	low := s.known && free < max(lowFree, min(uint64(lowShare*float64(total)), lowMost))
+	if low && !s.low {
+		d.log.Warn("the disk is nearly full: make room before readings can no longer be stored", "directory", d.dir, "free", megabytes(free))
+	}
+	s.low = low
+}
+
+// check is the disk's part in health. It is not urgent: readings are stored
+// as yet.
+func (d disk) check(now time.Time) health.Check {
+	d.look(now)
+	s := d.state
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := health.Check{Code: "disk", Title: "The disk has room", OK: !s.low}
+	switch {
+	case !s.known:
+		c.Text = "free space is not known"
+	case s.low:
+		c.Text = fmt.Sprintf("nearly full: %s of %s free on the disk that holds %s: make room before readings can no longer be stored", megabytes(s.free), megabytes(s.total), d.dir)
+	default:
+		c.Text = megabytes(s.free) + " free"
+	}
+	return c
+}
+
+func megabytes(n uint64) string {
+	if n >= 10<<30 {
+		return fmt.Sprintf("%d GB", n>>30)
+	}
+	return fmt.Sprintf("%d MB", n>>20)
+}
