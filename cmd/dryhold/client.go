@@ -40,6 +40,19 @@ func newClient(at string) client {
 // do sends a request and decodes the answer into out, unless that is nil. A
 // problem becomes an error with the daemon's own words.
 func (k client) do(ctx context.Context, method, path string, in, out any) error {
+	return k.send(ctx, method, path, in, func(answer io.Reader) error {
+		if out == nil {
+			return nil
+		}
+		if err := json.NewDecoder(answer).Decode(out); err != nil {
+			return fmt.Errorf("cannot read the daemon's answer at %s: %w", k.url, err)
+		}
+		return nil
+	})
+}
+
+// send is do for an answer that is read in another way.
+func (k client) send(ctx context.Context, method, path string, in any, read func(answer io.Reader) error) error {
 	if u, err := url.Parse(k.url); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return usageError{fmt.Errorf("--url %q is not an address: write for example http://127.0.0.1:8090", k.url)}
 	}
@@ -64,13 +77,7 @@ func (k client) do(ctx context.Context, method, path string, in, out any) error 
 	if resp.StatusCode >= 400 {
 		return problem(resp)
 	}
-	if out == nil {
-		return nil
-	}
-	if err := json.NewDecoder(resp.Body).Decode(out); err != nil {
-		return fmt.Errorf("cannot read the daemon's answer at %s: %w", k.url, err)
-	}
-	return nil
+	return read(resp.Body)
 }
 
 // refusal is an answer that is none, with its status.

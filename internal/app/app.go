@@ -82,6 +82,7 @@ type App struct {
 	vitals    vitals
 	receipts  receipts
 	unread    atomic.Int64 // arrivals that wait, undecoded, for the right time
+	upkeep    upkeep
 
 	steps    []step // to undo, in order of Start
 	started  bool
@@ -154,6 +155,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"client", a.prepareClient},
 		{"notices", a.startNotices},
 		{"writer", a.startWriter},
+		{"upkeep", a.startUpkeep},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"intake", a.startIntake},
 	}

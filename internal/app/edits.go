@@ -19,6 +19,7 @@ type edit struct {
 	change *lot.Change
 	ack    *store.Action
 	read   func(e *engine.Engine, now time.Time) error
+	work   func(w *writer) error // anything else that only the writer may do
 	result lot.Lot
 	done   chan error
 }
@@ -77,6 +78,9 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	now := w.now().UTC().Truncate(time.Millisecond)
 	if e.read != nil {
 		return e.read(w.engine, now)
+	}
+	if e.work != nil {
+		return e.work(w)
 	}
 	if e.ack != nil {
 		return w.acknowledge(ctx, e.ack, now)

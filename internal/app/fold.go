@@ -26,7 +26,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	}
 	a.engine, err = engine.New(engine.Config{
 		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: s.StaleLimit,
-		Rooms: listed, Started: a.now(), Lots: changes, Conditions: conditions,
+		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Conditions: conditions,
 	})
 	if err != nil {
 		return nil, err
@@ -67,6 +67,7 @@ func (a *App) refold(ctx context.Context, wanted []engine.Refold) error {
 				a.log.Info("folding stored readings", "room", f.Room, "day", last.Format(time.DateOnly), "readings", n)
 			}
 			a.vitals.beat(time.Now())
+			a.upkeep.folded(f.Room, last, len(day))
 			a.engine.Feed(f.Room, day, last)
 			return nil
 		})

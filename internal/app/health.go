@@ -89,6 +89,7 @@ func (a *App) Health() []health.Check {
 	now := time.Now()
 	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now)}
 	checks = append(checks, a.checkNotices()...)
+	checks = append(checks, a.checkIntegrity(a.now()))
 	v := &a.vitals
 	v.mu.Lock()
 	defer v.mu.Unlock()

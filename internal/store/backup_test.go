@@ -272,7 +272,9 @@ func TestRestoreRefuses(t *testing.T) {
 			t.Fatal(err)
 		}
 	}), true)
-	f("newer dryhold", spoilt("newer.db", func(path string) { execute(t, path, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (9999, 1)`) }), true)
+	f("newer dryhold", spoilt("newer.db", func(path string) {
+		execute(t, path, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (9999, 1)`)
+	}), true)
 	left(t, dir, File, "lock")
 }
 

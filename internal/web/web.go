@@ -25,6 +25,7 @@ import (
 // it is logged, and the keeper is told only that it happened.
 type Actions interface {
 	Explainer
+	Rebuilder
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -94,6 +95,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeExplanations(mux)
+	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})

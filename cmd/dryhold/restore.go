@@ -1,0 +1,51 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"dryhold/internal/store"
+)
+
+func newRestore() *cobra.Command {
+	var data string
+	var force bool
+	c := &cobra.Command{
+		Use: "restore FILE", Short: "Put a backup in the place of what is stored", Args: exactArgs(1),
+		Long: `Put a backup made by "dryhold backup" in the place of what is stored. Stop the
+daemon first: a data directory in use is refused.
+
+The backup is copied into the data directory and checked there, every page and
+every packed day, before anything else is touched; a backup that is not whole
+changes nothing. Where there is a database already, --force is needed: the old
+one is kept beside the new one, under the name that is printed, and can be
+restored in its turn. Delete it once you are content.
+
+A restore that is broken off leaves the old database in place or, in its last
+moments, a directory on which no daemon starts until the restore is run again.
+
+What was measured after the backup is not in it; those hours are estimated from
+the days around them, or unknown.`,
+		Example: `  dryhold restore /mnt/stick/larch-house.db --force
+  dryhold restore larch-house.db --data /tmp/trial     look whether a backup works`,
+		RunE: func(c *cobra.Command, args []string) error {
+			dir := dataDir(data)
+			got, err := store.Restore(c.Context(), args[0], dir, force, time.Now(), steps(c.ErrOrStderr()))
+			if err != nil {
+				return err
+			}
+			text := fmt.Sprintf("Restored %s into %s, %s, checked.\n", args[0], dir, bytesText(got.Bytes)) + contentsText(got.Contents)
+			if got.Aside != "" {
+				text += fmt.Sprintf("The database that was there is kept as %s. To have it back:\n  dryhold restore %s --data %s --force\n", got.Aside, shellWord(got.Aside), shellWord(dir))
+			}
+			_, err = io.WriteString(c.OutOrStdout(), text)
+			return err
+		},
+	}
+	c.Flags().StringVar(&data, "data", "", "data directory to restore into (default: the platform's place for state)")
+	c.Flags().BoolVar(&force, "force", false, "take the place of a database that is there, which is kept beside it")
+	return c
+}

@@ -1,0 +1,89 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"time"
+)
+
+// Rebuilder makes everything that follows from the stored facts anew.
+type Rebuilder interface {
+	// Refold rebuilds the state from the store and then puts it in the place
+	// of the old one, which stands until then and if it fails or ctx ends. tell
+	// is called now and then, never after Refold has returned.
+	Refold(ctx context.Context, by string, tell func(Folding)) (Folded, error)
+}
+
+type (
+	// Refold is the body of POST /api/v1/refold. The answer is a stream of
+	// RefoldLine, one JSON object a line (application/x-ndjson).
+	Refold struct {
+		By string `json:"by"`
+	}
+	// RefoldLine is one line of the answer: how far it is, or, as the last
+	// one, what was done or why it was not.
+	RefoldLine struct {
+		Progress *Folding `json:"progress,omitempty"`
+		Done     *Folded  `json:"done,omitempty"`
+		Problem  string   `json:"problem,omitempty"`
+	}
+	// Folding is how far a rebuild is.
+	Folding struct {
+		Room     string    `json:"room"`
+		Day      time.Time `json:"day"`
+		Readings int64     `json:"readings"` // folded so far, of all rooms
+		Of       int64     `json:"of_readings"`
+	}
+	// Folded is what a rebuild did.
+	Folded struct {
+		Rooms    int     `json:"rooms"` // with readings
+		Lots     int     `json:"lots"`
+		Readings int64   `json:"readings"`
+		Seconds  float64 `json:"seconds"`
+		// Same says that the new state is that before to the last bit.
+		Same bool `json:"same"`
+	}
+)
+
+// lineTimeout bounds how long a line of a stream may take to be sent.
+const lineTimeout = time.Minute
+
+func (s *server) postRefold(w http.ResponseWriter, r *http.Request) {
+	var body Refold
+	no := readJSON(w, r, &body)
+	if no == nil {
+		no = personal(body.By, "")
+	}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
+	}
+	conn := http.NewResponseController(w)
+	// A rebuild takes as long as it takes, and the server's limit on reading a
+	// request would end it. A writer without limits has none to lift.
+	_ = conn.SetReadDeadline(time.Time{})
+	begun := false
+	line := func(l RefoldLine) {
+		if !begun {
+			begun = true
+			w.Header().Set("Content-Type", "application/x-ndjson")
+		}
+		_ = conn.SetWriteDeadline(time.Now().Add(lineTimeout))
+		// One that went away ends the context, and with it the rebuild.
+		_ = json.NewEncoder(w).Encode(l)
+		_ = conn.Flush()
+	}
+	done, err := s.Actions.Refold(r.Context(), body.By, func(f Folding) { line(RefoldLine{Progress: &f}) })
+	if err == nil {
+		line(RefoldLine{Done: &done})
+		return
+	}
+	_ = conn.SetWriteDeadline(time.Now().Add(lineTimeout))
+	switch status, detail := s.failure(r, "rebuild the state", err); {
+	case begun:
+		line(RefoldLine{Problem: detail})
+	default:
+		writeProblem(w, status, detail)
+	}
+}
