@@ -54,6 +54,7 @@ type Options struct {
 	synced func() bool
 	built  time.Time
 	space  func(dir string) (free, total uint64, err error)
+	pause  time.Duration // zero: firstPause
 	calm   time.Duration // zero: outageCalm
 }
 

@@ -13,10 +13,10 @@ import (
 )
 
 const (
-	// firstPause and lastPause are the shortest and longest pause before a
-	// commit that failed is tried again; each is twice the one before.
-	firstPause = time.Second
-	lastPause  = 30 * time.Second
+	// firstPause is the pause before a commit that failed is tried again; each
+	// is twice the one before, up to longestPause of the first.
+	firstPause   = time.Second
+	longestPause = 16
 	// tellAfter is how many attempts fail before the keeper is told: a
 	// single one may be a passing fault.
 	tellAfter = 3
@@ -36,7 +36,8 @@ const (
 
 // outage is a time in which commits fail. It is the writer's own.
 type outage struct {
-	failures int // in a row
+	first    time.Duration // pause
+	failures int           // in a row, of attempts by the clock
 	cause    string
 	remedy   string
 	since    time.Time // by the wall clock, as far as that is right
@@ -51,8 +52,8 @@ func (o *outage) failed(err error, wall, now time.Time) {
 		o.since = wall
 	}
 	o.cause, o.remedy = store.Explain(err)
-	pause := min(firstPause<<min(o.failures, 10), lastPause)
-	o.failures, o.next = o.failures+1, now.Add(pause)
+	o.next = now.Add(o.first * time.Duration(min(1<<min(o.failures, 10), longestPause)))
+	o.failures++
 }
 
 // text says what is so and what helps.

@@ -101,7 +101,7 @@ type writer struct {
 }
 
 func (a *App) startWriter(context.Context) (func(context.Context) error, error) {
-	w := &writer{App: a}
+	w := &writer{App: a, outage: outage{first: cmp.Or(a.opts.pause, firstPause)}}
 	quit := make(chan struct{})
 	var once sync.Once
 	go func() {
@@ -129,6 +129,9 @@ func (w *writer) run(quit <-chan struct{}) {
 		w.vitals.beat(time.Now())
 		_, sure := w.clock.look()
 		arrivals := w.arrivals
+		if !sure || w.outage.failures > 0 {
+			w.clock.pause()
+		}
 		if !sure || len(w.held) >= heldLimit {
 			arrivals = nil
 		}
@@ -267,12 +270,15 @@ func (w *writer) change(ctx context.Context, e *edit) error {
 	if _, sure := w.clock.look(); !sure && e.read == nil {
 		return lot.Invalid("cannot take the change: %s", w.clock.check(len(w.arrivals)).Text)
 	}
-	failures := w.outage.failures
+	before := w.outage
 	err := w.edit(ctx, e)
-	if err != nil && w.outage.failures > failures {
-		return w.outage.refusal(e)
+	if err == nil || w.outage.failures == before.failures {
+		return err
 	}
-	return err
+	if before.failures > 0 { // a person's attempt does not lengthen the pauses
+		w.outage.failures, w.outage.next = before.failures, before.next
+	}
+	return w.outage.refusal(e)
 }
 
 // tell gives the keeper notice from memory that the store fails, once, and
@@ -345,9 +351,7 @@ func (w *writer) tick(ctx context.Context) {
 	w.disk.look(time.Now())
 	w.tell()
 	_, sure := w.clock.look()
-	if !sure || w.outage.failures > 0 {
-		w.clock.pause()
-	} else {
+	if sure && w.outage.failures == 0 {
 		w.take(w.engine.Tick(w.clock.tick()))
 	}
 	idle := len(w.pending.Conditions)+len(w.pending.Notices)+len(w.pending.Actions) == 0 && w.outage.failures == 0
