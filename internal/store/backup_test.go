@@ -305,6 +305,9 @@ func TestRestoreKeepsTheOldOne(t *testing.T) {
 	if _, err := Backup(t.Context(), other, file, false, silent); err != nil {
 		t.Fatal(err)
 	}
+	if err := os.WriteFile(filepath.Join(dir, "dryhold.db.123.part"), []byte("of a restore broken off"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	r, err := Restore(t.Context(), file, dir, true, epoch, silent)
 	if err != nil {
 		t.Fatal(err)
@@ -312,6 +315,7 @@ func TestRestoreKeepsTheOldOne(t *testing.T) {
 	if want := filepath.Join(dir, "dryhold.db.before-20260701T000000.000Z"); r.Aside != want {
 		t.Errorf("kept as %q, want %q", r.Aside, want)
 	}
+	left(t, dir, File, filepath.Base(r.Aside), filepath.Base(r.Aside)+"-wal", "lock")
 	if got := factsOf(t, dir).Readings; len(got) != 1 || got[0].Sensor != "z" {
 		t.Errorf("restored: %v", got)
 	}
@@ -352,6 +356,28 @@ func TestRestoreBrokenOff(t *testing.T) {
 	}
 	if d := cmp.Diff(want, factsOf(t, dir)); d != "" {
 		t.Errorf("restored at the second attempt (-want +got):\n%.1000s", d)
+	}
+}
+
+// A folder may be named as it likes.
+func TestOddNames(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "larch house? 100%20 #1 & é")
+	s := open(t, dir)
+	furnish(t, s)
+	file := filepath.Join(dir, "copy?mode=ro.db")
+	if _, err := Backup(t.Context(), dir, file, false, silent); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	left(t, dir, "copy?mode=ro.db", File, "lock")
+	target := filepath.Join(dir, "a:b?c")
+	if _, err := Restore(t.Context(), file, target, false, epoch, silent); err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(factsOf(t, dir), factsOf(t, target)); d != "" {
+		t.Errorf("restored (-original +restored):\n%.1000s", d)
 	}
 }
 

@@ -14,10 +14,15 @@ import (
 // LotChanges gives every change of every lot in the order it was told.
 func (s *Store) LotChanges(ctx context.Context) ([]lot.Change, error) {
 	var out []lot.Change
-	err := scan(ctx, s.read, `SELECT body FROM lot_change ORDER BY seq`, nil, func(r *sql.Rows) error {
+	err := scan(ctx, s.read, `SELECT seq, lot, body FROM lot_change ORDER BY seq`, nil, func(r *sql.Rows) error {
 		var c lot.Change
-		if err := scanJSON(r, &c); err != nil {
+		var seq int64
+		var id, body string
+		if err := r.Scan(&seq, &id, &body); err != nil {
 			return err
+		}
+		if err := json.Unmarshal([]byte(body), &c); err != nil {
+			return fmt.Errorf("change %d, of lot %s, is damaged (%w): restore a backup with `dryhold restore`", seq, id, err)
 		}
 		out = append(out, c)
 		return nil

@@ -101,7 +101,7 @@ func (s *Store) create(ctx context.Context, path string) (err error) {
 	if err := removeDatabase(temp); err != nil {
 		return fmt.Errorf("cannot remove a database half made: %w", err)
 	}
-	db, err := sql.Open("sqlite", temp+pragmas)
+	db, err := sql.Open("sqlite", uri(temp, pragmas))
 	if err != nil {
 		return fmt.Errorf("cannot make %s: %w", path, err)
 	}
@@ -135,7 +135,8 @@ func check(ctx context.Context, path, pragma string) (faults []string, err error
 	return faultsOf(ctx, db, pragma)
 }
 
-// uri names a database with parameters; path may hold any character.
+// uri names a database with parameters; path may hold any character. Every
+// connection waits a while for one that another process holds up.
 func uri(path, parameters string) string {
 	return "file:" + (&url.URL{Path: filepath.ToSlash(path)}).EscapedPath() + "?" + parameters + "&_pragma=busy_timeout(10000)"
 }

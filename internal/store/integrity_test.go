@@ -58,7 +58,7 @@ func without(all []room.Reading, sensor string, day time.Time) []room.Reading {
 // failing disk does.
 func spoil(t testing.TB, dir string) {
 	t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(dir, File)+pragmas)
+	db, err := sql.Open("sqlite", uri(filepath.Join(dir, File), pragmas))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -405,6 +405,17 @@ func overwrite(t *testing.T, path string, at int64, n int) {
 	}
 	if err := errors.Join(err, f.Close()); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// A change of a lot that cannot be read says which, and how to go on.
+func TestDamagedChangeOfALot(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	furnish(t, s)
+	execute(t, filepath.Join(dir, File), `UPDATE lot_change SET body = substr(body, 1, 20)`)
+	if _, err := s.LotChanges(t.Context()); err == nil || !strings.Contains(err.Error(), "change 1, of lot L-1, is damaged") || !strings.Contains(err.Error(), "dryhold restore") {
+		t.Errorf("error: %v", err)
 	}
 }
 

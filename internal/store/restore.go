@@ -49,6 +49,9 @@ func Restore(ctx context.Context, file, dir string, force bool, now time.Time, t
 	if old && !force {
 		return out, fmt.Errorf("%s has a database: give another --data, or --force to put the backup in its place (the old one is kept beside it)", dir)
 	}
+	if err := sweep(target); err != nil {
+		return out, err
+	}
 	temp, err := tempBeside(target)
 	if err != nil {
 		return out, err
@@ -70,6 +73,23 @@ func Restore(ctx context.Context, file, dir string, force bool, now time.Time, t
 		}
 	}
 	return out, replace(dir, target)
+}
+
+// sweep removes the copies of restores that were broken off.
+func sweep(target string) error {
+	entries, err := os.ReadDir(filepath.Dir(target))
+	if err != nil {
+		return fmt.Errorf("cannot look at the data directory: %w", err)
+	}
+	for _, e := range entries {
+		path := filepath.Join(filepath.Dir(target), e.Name())
+		if strings.HasPrefix(path, target+".") && strings.HasSuffix(path, ".part") {
+			if err := removeDatabase(path); err != nil {
+				return fmt.Errorf("cannot remove what a restore left: %w", err)
+			}
+		}
+	}
+	return nil
 }
 
 // fetch copies a backup, with the log beside it if it is a database that was

@@ -31,8 +31,8 @@ const File = "dryhold.db"
 
 // pragmas of every connection. WAL lets readers go on while the writer
 // commits; FULL syncs the log before a commit returns. They are in the name of
-// the database so that every pooled connection has them.
-const pragmas = "?_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"
+// the database, see uri, so that every pooled connection has them.
+const pragmas = "_pragma=foreign_keys(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"
 
 // Store is the open database of one site. One goroutine commits; any may
 // read.
@@ -81,7 +81,7 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	if err := s.found(ctx, path); err != nil {
 		return nil, err
 	}
-	if s.write, err = sql.Open("sqlite", path+pragmas+"&_txlock=immediate"); err != nil {
+	if s.write, err = sql.Open("sqlite", uri(path, pragmas+"&_txlock=immediate")); err != nil {
 		return nil, fmt.Errorf("cannot open %s: %w", path, err)
 	}
 	s.write.SetMaxOpenConns(1)
@@ -94,7 +94,7 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	if s.putMany, err = s.write.PrepareContext(ctx, insertMany()); err != nil {
 		return nil, fmt.Errorf("cannot prepare to store readings: %w", err)
 	}
-	if s.read, err = sql.Open("sqlite", path+pragmas+"&_pragma=query_only(1)"); err != nil {
+	if s.read, err = sql.Open("sqlite", uri(path, pragmas+"&_pragma=query_only(1)")); err != nil {
 		return nil, fmt.Errorf("cannot open %s for reading: %w", path, err)
 	}
 	if err := s.makeCodec(); err != nil {
