@@ -64,15 +64,16 @@ func atMostOneArg(c *cobra.Command, args []string) error {
 // stepsEvery is how often a long step says how far it is.
 const stepsEvery = 2 * time.Second
 
-// steps prints how far a long step is. What is done within stepsEvery is done
-// in silence.
+// steps prints how far long work is. What is done within stepsEvery is done in
+// silence.
 func steps(w io.Writer) store.Progress {
-	told := time.Now()
+	began := time.Now()
+	told, last := began, ""
 	return func(step string, done, total int64) {
-		if time.Since(told) < stepsEvery {
+		if now := time.Now(); now.Sub(began) < stepsEvery || step == last && now.Sub(told) < stepsEvery {
 			return
 		}
-		told = time.Now()
+		told, last = time.Now(), step
 		if total > 0 {
 			step += fmt.Sprintf(": %d %%", 100*done/total)
 		}

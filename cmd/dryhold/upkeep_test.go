@@ -150,6 +150,50 @@ func TestKilledBackupLeavesNoHalfFile(t *testing.T) {
 	}
 }
 
+// A restore that is killed at whatever moment leaves the old database, the
+// restored one, or a directory that says to run the restore again; and then
+// that works.
+func TestKilledRestore(t *testing.T) {
+	dir := t.TempDir()
+	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "copy.db")
+	fill(t, data, 200_000)
+	if out, code := call(t, "backup", file, "--data", data); code != 0 {
+		t.Fatal(out)
+	}
+	seen := map[string]int{}
+	for i := range 15 {
+		target := filepath.Join(dir, fmt.Sprint(i))
+		fill(t, target, 3)
+		c := command("restore", file, "--data", target, "--force")
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Duration(i) * 20 * time.Millisecond) // at another moment each time
+		_ = c.Process.Kill()
+		_ = c.Wait()
+		s, err := store.Open(t.Context(), target, slog.New(slog.DiscardHandler))
+		switch {
+		case err == nil:
+			n, err := s.CountReadings(t.Context())
+			if n != 3 && n != 200_000 || err != nil {
+				t.Errorf("killed after %d ms: %d readings, %v", 20*i, n, err)
+			}
+			seen[fmt.Sprint(n)]++
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+		case strings.Contains(err.Error(), "run it again"):
+			seen["between"]++
+		default:
+			t.Errorf("killed after %d ms: %v", 20*i, err)
+		}
+		if out, code := call(t, "restore", file, "--data", target, "--force"); code != 0 || !strings.Contains(out, "200000 readings") {
+			t.Errorf("run again: exit %d: %s", code, out)
+		}
+	}
+	t.Logf("what was there after a kill: %v", seen)
+}
+
 func TestShellWord(t *testing.T) {
 	f := func(path, want string) {
 		t.Helper()

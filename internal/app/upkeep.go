@@ -19,7 +19,8 @@ const (
 	checkEvery = 7 * 24 * time.Hour
 	// lookEvery is how often upkeep looks whether there is something to do.
 	lookEvery = 30 * time.Second
-	// checkAgain is how long a full check that failed waits.
+	// checkAgain is how long it takes to try again after a full check that
+	// failed, or that found the file damaged: it may have been mended.
 	checkAgain = time.Hour
 	// damageTold is how long a damaged day is a finding of health; after it,
 	// it is only counted (judgement).
@@ -107,7 +108,7 @@ func (a *App) maintain(ctx context.Context) {
 // checkIfDue reads and checks everything stored if it is time to, and after an
 // instant of the machine's clock, which it sets when that fails.
 func (a *App) checkIfDue(ctx context.Context, after *time.Time) {
-	if !checkDue(a.store.Integrity().Checked, a.now()) || time.Now().Before(*after) {
+	if !checkDue(a.store.Integrity(), a.now()) || time.Now().Before(*after) {
 		return
 	}
 	if err := a.store.FullCheck(ctx, a.now); err != nil && ctx.Err() == nil {
@@ -116,10 +117,15 @@ func (a *App) checkIfDue(ctx context.Context, after *time.Time) {
 	}
 }
 
-// checkDue reports whether a full check is due: a week after the last, or when
-// the last has a date that is still to come, by a clock that was wrong.
-func checkDue(last, now time.Time) bool {
-	return now.Sub(last) >= checkEvery || last.Sub(now) >= checkEvery
+// checkDue reports whether a full check is due: a week after the last, an hour
+// after one that found the file damaged, or when the last has a date that is
+// long to come, by a clock that was wrong.
+func checkDue(in store.Integrity, now time.Time) bool {
+	every := checkEvery
+	if len(in.Faults) > 0 {
+		every = checkAgain
+	}
+	return now.Sub(in.Checked) >= every || in.Checked.Sub(now) >= checkEvery
 }
 
 // refoldDamaged has the rooms of damaged days folded again from what is left,
