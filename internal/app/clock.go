@@ -113,11 +113,22 @@ func buildDate() time.Time {
 	return at
 }
 
-// stored notes that facts of now are on disk.
+// stored notes that facts up to an instant are on disk.
 func (c *clock) stored(now time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.newest, c.floor = later(c.newest, now), later(c.floor, now)
+}
+
+// committed notes that facts are on disk that were taken by the clock as it
+// is.
+func (c *clock) committed() {
+	c.mu.Lock()
+	at, sure := c.wallAt, c.doubt == ""
+	c.mu.Unlock()
+	if sure {
+		c.stored(at)
+	}
 }
 
 func later(a, b time.Time) time.Time {
@@ -254,7 +265,7 @@ func (c *clock) pause() {
 }
 
 // check is the clock's part in health.
-func (c *clock) check(waiting int) health.Check {
+func (c *clock) check(waiting int64) health.Check {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	h := health.Check{Code: "clock", Title: "The clock is right", Urgent: true, OK: true, Text: "plausible"}

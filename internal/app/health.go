@@ -120,7 +120,7 @@ func (a *App) checkIntake(now time.Time) health.Check {
 
 func (a *App) checkClock() health.Check {
 	a.clock.look()
-	return a.clock.check(len(a.arrivals))
+	return a.clock.check(a.unread.Load())
 }
 
 func (a *App) checkStore() health.Check {

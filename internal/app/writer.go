@@ -93,6 +93,7 @@ type writer struct {
 	*App
 	held     []arrival        // a batch that could not be committed yet
 	retry    <-chan time.Time // when to try it again
+	early    *arrival         // was taken when the clock was set to a time not trusted
 	outage   outage
 	pending  store.Outcome // what the engine asked for and no commit has stored
 	refolds  []engine.Refold
@@ -134,16 +135,17 @@ func (w *writer) run(quit <-chan struct{}) {
 		}
 		if !sure || len(w.held) >= heldLimit {
 			arrivals = nil
+		} else if x := w.early; x != nil {
+			w.early = nil
+			w.accept(ctx, *x)
+			w.settle(ctx)
+			continue
 		}
 		select {
 		case <-quit:
 			return
 		case first := <-arrivals:
-			if batch := w.gather(first); w.held == nil {
-				w.commit(ctx, batch)
-			} else {
-				w.hold(batch)
-			}
+			w.accept(ctx, first)
 		case <-w.retry:
 			w.commit(ctx, w.held)
 		case e := <-w.edits:
@@ -157,18 +159,35 @@ func (w *writer) run(quit <-chan struct{}) {
 	}
 }
 
-// gather takes what else is waiting, without waiting for more.
-func (w *writer) gather(first arrival) []arrival {
-	batch := []arrival{w.dated(first)}
-	for len(batch) < batchLimit {
+// accept takes what has arrived to the store.
+func (w *writer) accept(ctx context.Context, first arrival) {
+	switch batch := w.gather(first); {
+	case len(batch) == 0:
+	case w.held == nil:
+		w.commit(ctx, batch)
+	default:
+		w.hold(batch)
+	}
+}
+
+// gather takes what else is waiting, without waiting for more, up to a message
+// that waits for the clock.
+func (w *writer) gather(x arrival) (batch []arrival) {
+	for {
+		if x.unread && !w.clock.sure() {
+			w.early = &x
+			return batch
+		}
+		batch = append(batch, w.dated(x))
+		if len(batch) >= batchLimit {
+			return batch
+		}
 		select {
-		case next := <-w.arrivals:
-			batch = append(batch, w.dated(next))
+		case x = <-w.arrivals:
 		default:
 			return batch
 		}
 	}
-	return batch
 }
 
 // dated decodes a message that waited for the clock, with the time of its
@@ -260,7 +279,7 @@ func (w *writer) committed(err error) {
 		w.log.Info("can store again")
 	}
 	if err == nil {
-		w.clock.stored(w.clock.judging())
+		w.clock.committed()
 	}
 }
 
@@ -268,7 +287,7 @@ func (w *writer) committed(err error) {
 // of one that could not be stored.
 func (w *writer) change(ctx context.Context, e *edit) error {
 	if _, sure := w.clock.look(); !sure && e.read == nil {
-		return lot.Invalid("cannot take the change: %s", w.clock.check(len(w.arrivals)).Text)
+		return lot.Invalid("cannot take the change: %s", w.clock.check(w.unread.Load()).Text)
 	}
 	before := w.outage
 	err := w.edit(ctx, e)
