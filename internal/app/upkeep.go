@@ -246,9 +246,15 @@ func (w *writer) rebuild(ctx context.Context, by string, progress chan<- web.Fol
 	}
 	w.refolds = nil
 	w.shown = time.Time{} // publish at once
-	now := w.now()
-	before, after := old.Snapshot(now), w.engine.Snapshot(now)
-	same, err := equal(before, after)
+	// Both at one instant: each room was folded up to one of its own.
+	now := w.clock.judging()
+	for _, e := range []*engine.Engine{old, w.engine} {
+		for _, name := range e.Rooms() {
+			e.Feed(name, nil, now)
+		}
+	}
+	after := w.engine.Snapshot(now)
+	same, err := equal(old.Snapshot(now), after)
 	if err != nil {
 		return out, err
 	}
