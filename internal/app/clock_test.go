@@ -1,7 +1,9 @@
 package app
 
 import (
+	"errors"
 	"log/slog"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -266,5 +268,30 @@ func TestClockKnowsHowLongAMessageWaited(t *testing.T) {
 	}
 	if got := c.since(received.Round(0)); got != 0 {
 		t.Errorf("without monotonic time it waited for %v", got)
+	}
+}
+
+// Pauses before another attempt grow to a bound, and begin anew with the next
+// outage.
+func TestPausesGrow(t *testing.T) {
+	o := outage{first: firstPause}
+	now := noon()
+	var got []time.Duration
+	for range 7 {
+		o.failed(errors.New("no room"), now, now)
+		got = append(got, o.next.Sub(now))
+		now = o.next
+	}
+	s := time.Second
+	if want := []time.Duration{s, 2 * s, 4 * s, 8 * s, 16 * s, 16 * s, 16 * s}; !slices.Equal(got, want) {
+		t.Errorf("pauses %v, want %v", got, want)
+	}
+	if !o.since.Equal(noon()) || o.cause != "no room" {
+		t.Errorf("since %v because of %q", o.since, o.cause)
+	}
+	o.failures = 0
+	o.failed(errors.New("no room"), now, now)
+	if o.next.Sub(now) != s || !o.since.Equal(now) {
+		t.Errorf("the next outage begins at %v with a pause of %v", o.since, o.next.Sub(now))
 	}
 }

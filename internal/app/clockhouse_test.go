@@ -38,7 +38,7 @@ func (h *house) check(code string) string {
 	return ""
 }
 
-// at lists when the temperatures on disk of a room were, as offsets.
+// offsets lists when the temperatures on disk of a room were, as offsets.
 func offsets(t *testing.T, dir, name string, from time.Time) (out []time.Duration) {
 	t.Helper()
 	for _, r := range onDisk(t, dir, name) {
@@ -54,6 +54,7 @@ func TestBootWithoutAClock(t *testing.T) {
 	noon := time.Date(2031, 7, 12, 12, 0, 0, 0, time.UTC)
 	f := func(name string, boot time.Time, why string) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel() // it mostly waits
 			h, w, k := clocked(t, noon, noon.AddDate(-1, 0, 0))
 			h.start()
 			c := publisher(t, h.brokerURL())
@@ -196,6 +197,7 @@ func TestDaysOfTheCalendar(t *testing.T) {
 	}
 	f := func(name string, middle time.Time, since string) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel() // it mostly waits
 			h, w, k := clocked(t, middle.Add(-3*time.Hour), time.Time{})
 			h.opts.Settings.Zone = berlin
 			h.start()

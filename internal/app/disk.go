@@ -56,9 +56,6 @@ func (o *outage) failed(err error, wall, now time.Time) {
 	o.failures++
 }
 
-// text says what is so and what helps.
-func (o *outage) text() string { return o.cause + ": " + o.remedy }
-
 // storeKey is the alarm that notices of the store itself belong to. It is no
 // condition: the store could not keep its state.
 func storeKey() alarm.Key { return alarm.Key{Kind: "store", Room: "disk"} }

@@ -6,7 +6,7 @@ import "time"
 
 // Check is one thing that must work for dryhold to be trusted.
 type Check struct {
-	Code   string    `json:"code"`  // intake, store, evaluation, clock, mail: stable
+	Code   string    `json:"code"`  // intake, store, evaluation, clock, disk, notices-mail: stable
 	Title  string    `json:"title"` // for people: "Readings arrive"
 	OK     bool      `json:"ok"`
 	Text   string    `json:"text"`   // what is so, and when not OK how to mend it
