@@ -90,7 +90,7 @@ func TestVerifiedSealNeverLowersTheLowEdge(t *testing.T) {
 
 // Half the step changes what modes have consumed, water activity and oxygen
 // by less than 0.1 % (of a tenth of a life at least), in rooms that go from
-// one temperature and humidity to any other in 20 days, as a house does. The
+// one temperature and humidity to any other in 30 days, as a house does. The
 // edges of the bands are held to 2 %: where a seal leaks, the days in which
 // the air comes back are few. Between a day at 0 °C and one at 40 °C, time and
 // again, the step of a day is off by a few per cent: the wall, the food's own
@@ -100,7 +100,7 @@ func TestStepHalved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l := anyLot(t, c)
 		a := anyAir(t, -5, 40, 0.1, 0.9)
-		a.slow = 20
+		a.slow = 30
 		h, long := a.house(), age(t)
 		f, g := course.New(c, h), course.New(c, h)
 		g.CutSteps(2)

@@ -178,33 +178,52 @@ func (c *Course) warm(s *subject, air unit.Celsius, hours unit.Hours) (mean unit
 func (s *subject) lit() bool { return s.container.Clear && s.lot.Packing.Shading == lot.OpenShelf }
 
 // carry follows water, oxygen and modes over a step with the given mean core;
-// the modes run at it, at the moisture halfway and at the mean oxygen of both
-// ends.
+// the modes run at it, at the moisture halfway and at the mean oxygen.
 func (c *Course) carry(s *subject, core unit.Celsius, vapour unit.Pascal, days unit.Days) {
 	var aw, oxygen [tracks]float64
 	for t := range tracks {
 		in := &c.inside[t]
-		water, gas := in.water, in.gas.Oxygen
-		s.fill(in, t, core, vapour, days)
+		water := in.water
+		oxygen[t] = s.fill(in, t, core, vapour, days)
 		in.aw = s.activity(in.water, c.core, vapour)
-		aw[t], oxygen[t] = s.activity((water+in.water)/2, core, vapour), (gas+in.gas.Oxygen)/2
+		aw[t] = s.activity((water+in.water)/2, core, vapour)
 	}
 	for i := range c.modes {
 		c.modes[i].add(&s.food.Modes[i], s.lnTenth[i], s.exposed[i], aw, oxygen)
 	}
 }
 
-// fill takes the gas and the water of one inside through a step.
-func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal, days unit.Days) {
+// fill takes the gas and the water of one inside through a step and gives the
+// mean oxygen.
+func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal, days unit.Days) (oxygen float64) {
+	oxygen = airOxygen
 	if s.container.Sealed {
-		around := barrier.Surroundings{Core: core, Activity: in.aw, Outside: airOxygen}
-		in.gas, _ = s.gas[t].Step(in.gas, around, days)
+		oxygen = s.breathe(&in.gas, in.aw, t, core, days)
 	} else {
 		in.gas = barrier.GasState{Oxygen: airOxygen} // a packet in a sack is spent on the room
 	}
 	if s.food.Isotherm != nil {
 		in.water, _ = s.store(t, in.water, core, vapour).Step(in.water, core, vapour, days)
 	}
+	return oxygen
+}
+
+// leastThrough is the least cm3 per atmosphere that tells the mean oxygen of a
+// step by what came through the wall.
+const leastThrough = 1e-6
+
+// breathe takes the gas of a sealed container through a step and gives its mean
+// oxygen: what came in is the conductance times the mean distance to the air,
+// however fast the gas settles. Where the wall lets nothing through it is the
+// mean of both ends.
+func (s *subject) breathe(gas *barrier.GasState, aw float64, t int, core unit.Celsius, days unit.Days) float64 {
+	before := gas.Oxygen
+	var flow barrier.GasFlow
+	*gas, flow = s.gas[t].Step(*gas, barrier.Surroundings{Core: core, Activity: aw, Outside: airOxygen}, days)
+	if through := float64(s.gas[t].Wall.OxygenAt(core)) * float64(days); through > leastThrough {
+		return min(airOxygen, max(0, airOxygen-flow.In/through))
+	}
+	return (before + gas.Oxygen) / 2
 }
 
 // store is the food behind the wall that takes a track further to its side:
