@@ -1,6 +1,8 @@
 package app
 
 import (
+	"cmp"
+	"context"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -88,6 +90,44 @@ func (o *outage) refusal(e *edit) error {
 		return lot.Invalid("cannot store the acknowledgement now, because %s. It is kept in memory and stored when that is mended; if dryhold stops before, give it again. To mend it, %s", o.cause, o.remedy)
 	}
 	return lot.Invalid("cannot store the change now, because %s. Nothing was changed. To mend it, %s; then try again", o.cause, o.remedy)
+}
+
+// change does one edit, unless the clock is not trusted, and words the refusal
+// of one that could not be stored.
+func (w *writer) change(ctx context.Context, e *edit) error {
+	if _, sure := w.clock.look(); !sure && e.read == nil {
+		return lot.Invalid("cannot take the change: %s", w.clock.check(w.unread.Load()).Text)
+	}
+	before := w.outage
+	err := w.edit(ctx, e)
+	if err == nil || w.outage.failures == before.failures {
+		return err
+	}
+	if before.failures > 0 { // a person's attempt does not lengthen the pauses
+		w.outage.failures, w.outage.next = before.failures, before.next
+	}
+	return w.outage.refusal(e)
+}
+
+// tell gives the keeper notice from memory that the store fails, once, and
+// the notices that it cannot take; and when it is over, that it is.
+func (w *writer) tell() {
+	o := &w.outage
+	zone, now := w.opts.Settings.Zone, w.clock.judging()
+	switch {
+	case o.failures >= tellAfter:
+		if !o.told {
+			o.told = true
+			w.worker.FromMemory(o.notice(w.opts.Settings.Site, alarm.Raised, now, zone))
+		}
+		for _, n := range w.pending.Notices {
+			w.worker.FromMemory(n)
+		}
+		w.pending.Notices = nil
+	case o.told && o.failures == 0 && time.Since(o.well) >= cmp.Or(w.opts.calm, outageCalm):
+		o.told = false
+		w.worker.FromMemory(o.notice(w.opts.Settings.Site, alarm.Returned, now, zone))
+	}
 }
 
 // disk watches the free space of the data directory.
