@@ -90,8 +90,8 @@ func TestVerifiedSealNeverLowersTheLowEdge(t *testing.T) {
 
 // Half the step changes what modes have consumed, water activity and oxygen
 // by less than 0.1 % (of a tenth of a life and a water activity of 0.5 at
-// least), in rooms that go from
-// one temperature and humidity to any other in 30 days, as a house does. The
+// least), in rooms that go from one temperature and humidity to any other in
+// 30 days, as a house does. The
 // edges of the bands are held to 2 %: where a seal leaks, the days in which
 // the air comes back are few. Between a day at 0 °C and one at 40 °C, time and
 // again, the step of a day is off by a few per cent: the wall, the food's own
