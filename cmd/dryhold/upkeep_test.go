@@ -113,9 +113,9 @@ func TestBackupRestoreAndRefold(t *testing.T) {
 func TestKilledBackupLeavesNoHalfFile(t *testing.T) {
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
-	fill(t, data, 200_000)
+	fill(t, data, 30_000)
 	whole := false
-	for i := 0; i < 20 || !whole && i < 200; i++ {
+	for i := 0; i < 8 || !whole && i < 100; i++ {
 		away := filepath.Join(dir, fmt.Sprint(i))
 		if err := os.Mkdir(away, 0o700); err != nil {
 			t.Fatal(err)
@@ -132,7 +132,7 @@ func TestKilledBackupLeavesNoHalfFile(t *testing.T) {
 			}
 			began = len(there) > 0
 		}
-		time.Sleep(time.Duration(i) * 10 * time.Millisecond) // at another moment each time
+		time.Sleep(time.Duration(i) * 15 * time.Millisecond) // at another moment each time
 		_ = c.Process.Kill()
 		_ = c.Wait()
 		if _, err := os.Stat(file); os.IsNotExist(err) {
@@ -140,12 +140,12 @@ func TestKilledBackupLeavesNoHalfFile(t *testing.T) {
 		}
 		whole = true
 		got, err := store.Restore(context.Background(), file, filepath.Join(away, "data"), false, time.Now(), func(string, int64, int64) {})
-		if err != nil || got.Readings != 200_000 {
-			t.Errorf("killed after %d ms there is a file that is not whole: %d readings, %v", 10*i, got.Readings, err)
+		if err != nil || got.Readings != 30_000 {
+			t.Errorf("killed after %d ms there is a file that is not whole: %d readings, %v", 15*i, got.Readings, err)
 		}
 	}
 	// The disk as it was left does no harm to a backup that is not killed.
-	if out, code := call(t, "backup", filepath.Join(dir, "0", "copy.db"), "--data", data); code != 0 || !strings.Contains(out, "200000 readings") {
+	if out, code := call(t, "backup", filepath.Join(dir, "0", "copy.db"), "--data", data); code != 0 || !strings.Contains(out, "30000 readings") {
 		t.Errorf("exit %d: %s", code, out)
 	}
 }
@@ -156,12 +156,12 @@ func TestKilledBackupLeavesNoHalfFile(t *testing.T) {
 func TestKilledRestore(t *testing.T) {
 	dir := t.TempDir()
 	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "copy.db")
-	fill(t, data, 200_000)
+	fill(t, data, 30_000)
 	if out, code := call(t, "backup", file, "--data", data); code != 0 {
 		t.Fatal(out)
 	}
 	seen := map[string]int{}
-	for i := range 15 {
+	for i := range 8 {
 		target := filepath.Join(dir, fmt.Sprint(i))
 		fill(t, target, 3)
 		c := command("restore", file, "--data", target, "--force")
@@ -175,7 +175,7 @@ func TestKilledRestore(t *testing.T) {
 		switch {
 		case err == nil:
 			n, err := s.CountReadings(t.Context())
-			if n != 3 && n != 200_000 || err != nil {
+			if n != 3 && n != 30_000 || err != nil {
 				t.Errorf("killed after %d ms: %d readings, %v", 20*i, n, err)
 			}
 			seen[fmt.Sprint(n)]++
@@ -187,7 +187,7 @@ func TestKilledRestore(t *testing.T) {
 		default:
 			t.Errorf("killed after %d ms: %v", 20*i, err)
 		}
-		if out, code := call(t, "restore", file, "--data", target, "--force"); code != 0 || !strings.Contains(out, "200000 readings") {
+		if out, code := call(t, "restore", file, "--data", target, "--force"); code != 0 || !strings.Contains(out, "30000 readings") {
 			t.Errorf("run again: exit %d: %s", code, out)
 		}
 	}
