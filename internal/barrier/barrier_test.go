@@ -280,7 +280,7 @@ func TestNothingHappensInNoTime(t *testing.T) {
 	g := Gas{Volume: 800, Wall: Wall{Oxygen: 1}, Absorber: NewAbsorber(SelfActivated, 300)}
 	w := Water{Dry: 1, Isotherm: rice(), Wall: Wall{Water: 1}}
 	for _, dt := range []unit.Days{0, -1, unit.Days(math.NaN()), unit.Days(math.Inf(-1))} {
-		if s, flow := g.Step(g.Packed(), at(20), dt); s != g.Packed() || flow != (GasFlow{}) {
+		if s, flow := g.Step(g.Packed(), at(20), dt); s != g.Packed() || flow != (GasFlow{Mean: AirOxygen}) {
 			t.Errorf("%v days: %+v, %+v", dt, s, flow)
 		}
 		if m, gained := w.Step(0.1, 20, 1000, dt); m != 0.1 || gained != 0 {
@@ -305,7 +305,7 @@ func TestNothingHappensInNoTime(t *testing.T) {
 	}
 	// Glass: years pass, nothing moves, and no line is ever passed.
 	glass := Gas{Volume: 800}
-	if s, flow := glass.Step(GasState{Oxygen: 0.01}, at(20), 10_000); s.Oxygen != 0.01 || flow != (GasFlow{}) {
+	if s, flow := glass.Step(GasState{Oxygen: 0.01}, at(20), 10_000); s.Oxygen != 0.01 || flow != (GasFlow{Mean: 0.01}) {
 		t.Errorf("glass: %+v, %+v", s, flow)
 	}
 	if _, ok := glass.Passes(0.02, GasState{Oxygen: 0.01}, at(20)); ok {
@@ -379,4 +379,23 @@ func BenchmarkWaterStep(b *testing.B) {
 			}
 		})
 	}
+}
+
+// TestMeanOfAStep: the mean oxygen of one long step, in which the absorber
+// ends, is that of many short ones.
+func TestMeanOfAStep(t *testing.T) {
+	g := Gas{Volume: 800, Wall: Wall{Oxygen: 0.8, Closure: Leak{Oxygen: 0.2}}, Absorber: NewAbsorber(SelfActivated, 200)}
+	c := Surroundings{Core: 23, Activity: 0.4, Outside: AirOxygen}
+	const days, n = 400, 400_000
+	end, flow := g.Step(g.Packed(), c, days)
+	s, sum := g.Packed(), 0.0
+	for range n {
+		next, _ := g.Step(s, c, unit.Days(days)/n)
+		sum += (s.Oxygen + next.Oxygen) / 2
+		s = next
+	}
+	if s.Left != 0 || end.Left != 0 {
+		t.Fatalf("the absorber has %g and %g cm3 left, it was to end", end.Left, s.Left)
+	}
+	near(t, "mean oxygen", flow.Mean, sum/n, 1e-7)
 }

@@ -40,7 +40,10 @@ type Surroundings struct {
 // GasFlow is oxygen moved during a step, cm3. In is what came through wall and
 // closure, negative when it left. Volume times the change of Oxygen equals
 // In - Absorbed - Eaten.
-type GasFlow struct{ In, Absorbed, Eaten float64 }
+type GasFlow struct {
+	In, Absorbed, Eaten float64
+	Mean                float64 // oxygen over the step, atm
+}
 
 // Check reports, as an error, figures that make no gas space.
 func (g Gas) Check() error {
@@ -175,8 +178,9 @@ func (g Gas) usable(s GasState, aw float64) float64 {
 func (g Gas) Step(s GasState, c Surroundings, dt unit.Days) (GasState, GasFlow) {
 	t := min(float64(dt), longest)
 	if !(t > 0) {
-		return s, GasFlow{}
+		return s, GasFlow{Mean: s.Oxygen}
 	}
+	whole, sum := t, 0.0
 	k := g.course(c)
 	var flow GasFlow
 	if left := g.usable(s, c.Activity); left > 0 && k.absorb > 0 {
@@ -185,6 +189,7 @@ func (g Gas) Step(s GasState, c Surroundings, dt unit.Days) (GasState, GasFlow) 
 			working = min(k.until(s.Oxygen, left), t)
 		}
 		x, in := k.after(s.Oxygen, working)
+		sum += in
 		flow = k.flow(in, working)
 		if flow.Absorbed = min(max(flow.Absorbed, 0), left); ends {
 			flow.Absorbed = left // to the last digit
@@ -195,10 +200,12 @@ func (g Gas) Step(s GasState, c Surroundings, dt unit.Days) (GasState, GasFlow) 
 	if t > 0 {
 		k = k.spent()
 		x, in := k.after(s.Oxygen, t)
+		sum += in
 		rest := k.flow(in, t)
 		flow.In, flow.Eaten = flow.In+rest.In, flow.Eaten+rest.Eaten
 		s.Oxygen = max(x, 0)
 	}
+	flow.Mean = min(1, max(0, sum/whole))
 	return s, flow
 }
 

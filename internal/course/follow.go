@@ -18,8 +18,12 @@ import (
 
 // hourly is how long after packing a lot is followed by the hour: the absorber
 // works within days and the treatments within weeks. After that the inside
-// changes over months, and a step is a day.
-const hourly = 60 * 24 * time.Hour
+// changes over months, and a step is a day; but in a container that is not
+// sealed, which follows the room within days, it is open.
+const (
+	hourly = 60 * 24 * time.Hour
+	open   = 6 * time.Hour
+)
 
 const airOxygen = barrier.AirOxygen
 
@@ -123,8 +127,11 @@ type stretch struct {
 // whatever instants Advance is called with, cut only by a move or by the end.
 func (s *subject) next(at, to time.Time, cut time.Duration) stretch {
 	size := 24 * time.Hour
-	if at.Before(s.lot.Packing.PackedAt.Add(hourly)) {
+	switch {
+	case at.Before(s.lot.Packing.PackedAt.Add(hourly)):
 		size = time.Hour
+	case !s.container.Sealed:
+		size = open
 	}
 	size /= cut
 	end := at.Truncate(size).Add(size)
@@ -198,7 +205,10 @@ func (c *Course) carry(s *subject, core unit.Celsius, vapour unit.Pascal, days u
 func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal, days unit.Days) (oxygen float64) {
 	oxygen = airOxygen
 	if s.container.Sealed {
-		oxygen = s.breathe(&in.gas, in.aw, t, core, days)
+		around := barrier.Surroundings{Core: core, Activity: in.aw, Outside: airOxygen}
+		var flow barrier.GasFlow
+		in.gas, flow = s.gas[t].Step(in.gas, around, days)
+		oxygen = flow.Mean
 	} else {
 		in.gas = barrier.GasState{Oxygen: airOxygen} // a packet in a sack is spent on the room
 	}
@@ -206,24 +216,6 @@ func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal,
 		in.water, _ = s.store(t, in.water, core, vapour).Step(in.water, core, vapour, days)
 	}
 	return oxygen
-}
-
-// leastThrough is the least cm3 per atmosphere that tells the mean oxygen of a
-// step by what came through the wall.
-const leastThrough = 1e-6
-
-// breathe takes the gas of a sealed container through a step and gives its mean
-// oxygen: what came in is the conductance times the mean distance to the air,
-// however fast the gas settles. Where the wall lets nothing through it is the
-// mean of both ends.
-func (s *subject) breathe(gas *barrier.GasState, aw float64, t int, core unit.Celsius, days unit.Days) float64 {
-	before := gas.Oxygen
-	var flow barrier.GasFlow
-	*gas, flow = s.gas[t].Step(*gas, barrier.Surroundings{Core: core, Activity: aw, Outside: airOxygen}, days)
-	if through := float64(s.gas[t].Wall.OxygenAt(core)) * float64(days); through > leastThrough {
-		return min(airOxygen, max(0, airOxygen-flow.In/through))
-	}
-	return (before + gas.Oxygen) / 2
 }
 
 // store is the food behind the wall that takes a track further to its side:
