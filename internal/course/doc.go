@@ -13,9 +13,9 @@
 // that two lots are compared under the same luck, and the same at every run.
 // Not drawn are the activation energies of the wall and of the food's own
 // oxygen uptake, and that uptake. No set is integrated again: the inside is
-// followed on four tracks (tight and
-// dry, likely, loose and damp, failed seal) and the exposure at three
-// activation energies, and a set takes its place between them.
+// followed on four tracks (tight and dry, likely, loose and damp, failed seal)
+// and the exposure at three activation energies, and a set takes its place
+// between them.
 //
 // Pure: the climate of the rooms and the instant come in as arguments. It is
 // about quality, never about safety.

@@ -26,7 +26,7 @@ type tracked struct {
 	limiting int
 	view     LotView
 	outlook  course.Outlook
-	lookedAt time.Time // the start of the day, or packing, from which the outlook was taken
+	lookedAt time.Time // from when the outlook was taken
 }
 
 // Mean implements course.Rooms.
@@ -53,7 +53,8 @@ func (e *Engine) rulesOf(name string) map[alarm.Kind]alarm.Rule {
 }
 
 // workOut brings every lot to the last whole hour that its room's readings
-// reach, or to its end, and looks ahead from the start of that day. What was
+// reach, or to its end, and looks ahead from the start of that day, on the
+// first day from that hour. What was
 // worked out stands, unless the lot was changed or a reading changed what came
 // before.
 func (e *Engine) workOut(now time.Time) error {
@@ -135,16 +136,19 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 			return err
 		}
 	}
-	midnight := later(at.Truncate(24*time.Hour), l.Packing.PackedAt)
-	c, err := e.follower.Advance(t.base, l, midnight)
+	from := at.Truncate(24 * time.Hour)
+	if at.Sub(l.Packing.PackedAt) < 24*time.Hour {
+		from = at // the room is new to a lot of today
+	}
+	c, err := e.follower.Advance(t.base, l, from)
 	if err != nil {
 		return err
 	}
-	if !l.Finished() && !t.lookedAt.Equal(midnight) {
+	if !l.Finished() && !t.lookedAt.Equal(from) {
 		if t.outlook, err = e.follower.Outlook(c, l); err != nil {
 			return err
 		}
-		t.lookedAt = midnight
+		t.lookedAt = from
 	}
 	if c, err = e.follower.Advance(c, l, at); err != nil {
 		return err

@@ -149,6 +149,11 @@ const (
 	lowOxygenEnds = 0.02
 )
 
+// absorberWorks is how long after packing an absorber may take to bring oxygen
+// down: days at room temperature (0.3 an hour at 25 °C), longer in the cold
+// (judgement).
+const absorberWorks = 7 * 24 * time.Hour
+
 // Atmosphere says what the oxygen inside is. Where an absorber was used it is
 // good only if the whole band is low: a seal that is not known to hold puts
 // the high end at that of air.
@@ -162,6 +167,8 @@ func Atmosphere(l engine.LotView) Words {
 		return Words{o.Words, Good}
 	case o.Words == lowOxygen:
 		return Words{o.Words + ", if the seal holds", Doubtful}
+	case absorber && o.Left > 0 && !o.Spent.Past && l.AsOf.Sub(l.Packing.PackedAt) < absorberWorks:
+		return Words{o.Words + ", the absorber is at work", Doubtful}
 	case absorber:
 		return Words{o.Words + " in spite of an absorber", Near}
 	}

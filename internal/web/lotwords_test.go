@@ -90,6 +90,9 @@ func TestOxygenAndAbsorber(t *testing.T) {
 	f(func(*engine.LotView) {}, Words{"low oxygen, if the seal holds", Doubtful}, left)
 	f(func(l *engine.LotView) { l.Oxygen.Fraction.High = 0.02 }, Words{"low oxygen", Good}, left)
 	f(func(l *engine.LotView) { l.Oxygen.Spent.At = time.Time{} }, Words{"low oxygen, if the seal holds", Doubtful}, "absorber: 58 cm3 left in each, its end not in sight")
+	f(func(l *engine.LotView) {
+		l.Oxygen.Words, l.Packing.PackedAt = "air", l.AsOf.Add(-time.Hour)
+	}, Words{"air, the absorber is at work", Doubtful}, "absorber: 58 cm3 left in each, spent in June 2027")
 	f(func(l *engine.LotView) { l.Oxygen.Words, l.Oxygen.Spent.Past = "18 % oxygen", true }, Words{"18 % oxygen in spite of an absorber", Near}, "absorber spent")
 	f(func(l *engine.LotView) { l.Oxygen.Words, l.Packing.Treatment.Kind = "air", lot.NoTreatment }, Words{"air", As}, "")
 	f(func(l *engine.LotView) { l.Oxygen = engine.OxygenView{Left: math.NaN()} }, Words{"not known", Doubtful}, "absorber: not known")
