@@ -210,17 +210,14 @@ func (l *link) delivery(m mqtt.Message, at time.Time) Delivery {
 	return d
 }
 
-// wait waits for a token, the loss of the connection or the end of ctx.
+// wait waits for a token, the loss of the connection or the end of ctx. A
+// token fails only with its connection, whose loss may be told a moment later:
+// MQTT 3.1.1 has no other answer to a publication than its acknowledgement.
 func (l *link) wait(ctx context.Context, token mqtt.Token) error {
 	select {
 	case <-token.Done():
 		if err := token.Error(); err != nil {
-			select {
-			case <-l.lost:
-				return fmt.Errorf("%w: %w", ErrLost, err)
-			default:
-				return err
-			}
+			return fmt.Errorf("%w: %w", ErrLost, err)
 		}
 		return nil
 	case <-l.lost:
