@@ -77,14 +77,8 @@ func (e *Engine) workOut(now time.Time) error {
 		}
 		at := e.asOf(l, now)
 		for _, stay := range l.Stays {
-			if since, ok := changed[stay.Room]; ok && since.Before(t.asOf) {
-				t.asOf = time.Time{}
-				if since.Before(t.lookedAt) {
-					t.lookedAt = time.Time{}
-				}
-				if since.Before(t.base.At) {
-					t.base = course.Course{}
-				}
+			if since, ok := changed[stay.Room]; ok {
+				t.forget(since)
 			}
 		}
 		if t.asOf.Equal(at) {
@@ -95,6 +89,19 @@ func (e *Engine) workOut(now time.Time) error {
 		}
 	}
 	return nil
+}
+
+// forget drops what was worked out from anything that changed since an instant.
+func (t *tracked) forget(since time.Time) {
+	if since.Before(t.asOf) {
+		t.asOf = time.Time{}
+	}
+	if since.Before(t.lookedAt) {
+		t.lookedAt = time.Time{}
+	}
+	if since.Before(t.base.At) {
+		t.base = course.Course{}
+	}
 }
 
 // mustWorkOut is workOut where it cannot fail: New and CheckLot let no class in
