@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dryhold/internal/barrier"
+	"dryhold/internal/course"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 )
@@ -173,5 +174,24 @@ func TestHourCloseIsNotWorkedOutTwice(t *testing.T) {
 	p.hear(temperature("cellar", "a", at(0.5), 35)) // late, before the hour
 	if l := lotNamed(t, p.e.Snapshot(at(1.7)), "L-1"); !l.AsOf.Equal(at(1)) {
 		t.Error("not worked out again for a late reading")
+	}
+}
+
+// TestForgetsTheOlderOfTwoChanges: a lot that stood in two rooms forgets from
+// the earlier change on, whichever is told first.
+func TestForgetsTheOlderOfTwoChanges(t *testing.T) {
+	for _, order := range [][]float64{{99, 10}, {10, 99}} {
+		tr := tracked{asOf: at(100), lookedAt: at(96), base: course.Course{At: at(72)}}
+		for _, since := range order {
+			tr.forget(at(since))
+		}
+		if !tr.asOf.IsZero() || !tr.lookedAt.IsZero() || !tr.base.At.IsZero() {
+			t.Errorf("changes at %v h: %v, %v, %v are kept", order, tr.asOf, tr.lookedAt, tr.base.At)
+		}
+	}
+	tr := tracked{asOf: at(100), lookedAt: at(96), base: course.Course{At: at(72)}}
+	tr.forget(at(99))
+	if !tr.asOf.IsZero() || !tr.lookedAt.Equal(at(96)) || !tr.base.At.Equal(at(72)) {
+		t.Errorf("more than the last hours is forgotten: %v, %v, %v", tr.asOf, tr.lookedAt, tr.base.At)
 	}
 }
