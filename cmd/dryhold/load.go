@@ -34,18 +34,15 @@ func load(path string) (*settings.Settings, *catalog.Catalog, error) {
 }
 
 func loadCatalog(extra []string) (*catalog.Catalog, error) {
-	sources, err := settings.Shipped()
-	if err != nil {
-		return nil, err
-	}
+	var own []settings.Source
 	for _, path := range extra {
 		data, err := os.ReadFile(path)
 		if err != nil {
 			return nil, fmt.Errorf("cannot read a catalog file: %w", err)
 		}
-		sources = append(sources, settings.Source{File: path, Data: data})
+		own = append(own, settings.Source{File: path, Data: data})
 	}
-	return settings.ParseCatalog(sources...)
+	return settings.Catalog(own...)
 }
 
 // resolve makes the files that a configuration names relative to its folder.

@@ -16,11 +16,7 @@ import (
 
 // mustCatalog is shipped for the daemon that has no test to fail.
 func mustCatalog() *catalog.Catalog {
-	sources, err := settings.Shipped()
-	if err != nil {
-		panic(err)
-	}
-	c, err := settings.ParseCatalog(sources...)
+	c, err := settings.Catalog()
 	if err != nil {
 		panic(err)
 	}

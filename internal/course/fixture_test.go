@@ -123,11 +123,7 @@ func (h *house) Damp(string) unit.RH      { return 0.65 }
 
 func shipped(t testing.TB) *catalog.Catalog {
 	t.Helper()
-	sources, err := settings.Shipped()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := settings.ParseCatalog(sources...)
+	c, err := settings.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

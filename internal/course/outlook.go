@@ -8,6 +8,7 @@ import (
 	"dryhold/internal/barrier"
 	"dryhold/internal/climate"
 	"dryhold/internal/lot"
+	"dryhold/internal/room"
 	"dryhold/internal/unit"
 )
 
@@ -65,16 +66,22 @@ func (f *Follower) Outlook(c Course, l lot.Lot) (Outlook, error) {
 	if !mean.TempKnown {
 		o.Temperature = f.rooms.Plan(in)
 	}
-	o.Humidity, o.HumidityKnown = climate.RelativeHumidity(o.Temperature, mean.Vapour), mean.VapourKnown
-	if !mean.VapourKnown {
-		o.Humidity = f.rooms.Damp(in)
-	}
+	o.Humidity, o.HumidityKnown = f.humidity(in, mean, o.Temperature), mean.VapourKnown
 	now := s.around(o.Temperature, climate.VapourPressure(o.Temperature, o.Humidity))
 	f.water(&c, now, &o)
 	f.gas(&c, now, &o)
 	plan := f.rooms.Plan(in)
 	f.end(c, s.around(plan, climate.VapourPressure(plan, o.Humidity)), &o)
 	return o, nil
+}
+
+// humidity is that of a room's mean climate at a temperature, or its damp limit
+// where the vapour is not known.
+func (f *Follower) humidity(in string, mean room.Climate, at unit.Celsius) unit.RH {
+	if !mean.VapourKnown {
+		return f.rooms.Damp(in)
+	}
+	return climate.RelativeHumidity(at, mean.Vapour)
 }
 
 // around is a lot in constant surroundings.

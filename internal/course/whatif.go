@@ -102,9 +102,6 @@ func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
 		return k, false, false
 	}
 	mean := f.rooms.Mean(in, from, at)
-	k = Keeping{Temperature: t, Humidity: f.rooms.Damp(in), Light: mean.Dose / (lately.Hours() / 24)}
-	if mean.VapourKnown {
-		k.Humidity = unit.RH(min(1, float64(climate.RelativeHumidity(mean.Temp, mean.Vapour))))
-	}
+	k = Keeping{Temperature: t, Humidity: min(1, f.humidity(in, mean, mean.Temp)), Light: mean.Dose / (lately.Hours() / 24)}
 	return k, !mean.VapourKnown, true
 }

@@ -25,11 +25,7 @@ import (
 
 func shipped(t *testing.T) *catalog.Catalog {
 	t.Helper()
-	sources, err := settings.Shipped()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := settings.ParseCatalog(sources...)
+	c, err := settings.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -249,13 +250,5 @@ func (x *explainer) cautions() []Line {
 
 // optionOrder puts the option that gains most first.
 func optionOrder(options []Option) {
-	slices.SortStableFunc(options, func(a, b Option) int {
-		switch {
-		case a.Days > b.Days:
-			return -1
-		case a.Days < b.Days:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(options, func(a, b Option) int { return cmp.Compare(b.Days, a.Days) })
 }

@@ -27,11 +27,7 @@ const told40 = 40 * 24
 
 func shipped(t testing.TB) *catalog.Catalog {
 	t.Helper()
-	sources, err := settings.Shipped()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := settings.ParseCatalog(sources...)
+	c, err := settings.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

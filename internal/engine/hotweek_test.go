@@ -141,11 +141,7 @@ func container(t *testing.T, c *catalog.Catalog, id string) catalog.Container {
 // test.
 func shipped(t *testing.T) *catalog.Catalog {
 	t.Helper()
-	sources, err := settings.Shipped()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := settings.ParseCatalog(sources...)
+	c, err := settings.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

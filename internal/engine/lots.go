@@ -54,9 +54,8 @@ func (e *Engine) rulesOf(name string) map[alarm.Kind]alarm.Rule {
 
 // workOut brings every lot to the last whole hour that its room's readings
 // reach, or to its end, and looks ahead from the start of that day, on the
-// first day from that hour. What was
-// worked out stands, unless the lot was changed or a reading changed what came
-// before.
+// first day from that hour. What was worked out stands, unless the lot was
+// changed or a reading changed what came before.
 func (e *Engine) workOut(now time.Time) error {
 	changed := map[string]time.Time{}
 	settled := now

@@ -30,6 +30,16 @@ func Shipped() ([]Source, error) {
 	return sources, nil
 }
 
+// Catalog reads the files that ship with dryhold and the keeper's own after
+// them, as ParseCatalog does.
+func Catalog(own ...Source) (*catalog.Catalog, error) {
+	sources, err := Shipped()
+	if err != nil {
+		return nil, err
+	}
+	return ParseCatalog(append(sources, own...)...)
+}
+
 // ParseCatalog reads catalog files to one checked catalog, sorted by id. A
 // class in a later source replaces the whole class of the same id in an
 // earlier one. The error is a Problems with every mistake in every file.

@@ -31,7 +31,7 @@ func shippedCatalog(t testing.TB) []settings.Source {
 
 func shipped(t testing.TB) *catalog.Catalog {
 	t.Helper()
-	c, err := settings.ParseCatalog(shippedCatalog(t)...)
+	c, err := settings.Catalog()
 	if err != nil {
 		t.Fatalf("the shipped catalog has problems:\n%v", err)
 	}
@@ -317,7 +317,7 @@ func TestCatalogProblemsOfAllFiles(t *testing.T) {
 
 func TestOverride(t *testing.T) {
 	own := strings.Replace(goodFood, "id: rye", "id: white-rice", 1)
-	c, err := settings.ParseCatalog(append(shippedCatalog(t), settings.Source{File: "own.yaml", Data: []byte(own + goodContainer)})...)
+	c, err := settings.Catalog(settings.Source{File: "own.yaml", Data: []byte(own + goodContainer)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -188,18 +188,18 @@ func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err erro
 		return false, fmt.Errorf("cannot begin packing: %w", err)
 	}
 	defer func() { _ = tx.Rollback() }()
-	var todo [][2]int64
+	var days [][2]int64
 	err = scan(ctx, tx, `SELECT DISTINCT series, at / ? FROM open_reading WHERE at < ? LIMIT ?`,
 		[]any{dayMS, limit * dayMS, atOnce}, func(r *sql.Rows) error {
 			var k [2]int64
 			err := r.Scan(&k[0], &k[1])
-			todo = append(todo, k)
+			days = append(days, k)
 			return err
 		})
 	if err != nil {
 		return false, fmt.Errorf("cannot list open days: %w", err)
 	}
-	for _, k := range todo {
+	for _, k := range days {
 		if err := s.packDay(ctx, tx, k[0], k[1]); err != nil {
 			return false, fmt.Errorf("cannot pack series %d on day %d: %w", k[0], k[1], err)
 		}
@@ -210,10 +210,10 @@ func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err erro
 	s.reportMoved(ctx)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, k := range todo {
+	for _, k := range days {
 		s.packed[k[0]] = max(s.packed[k[0]], k[1])
 	}
-	return len(todo) == atOnce, nil
+	return len(days) == atOnce, nil
 }
 
 func (s *Store) packDay(ctx context.Context, tx *sql.Tx, series, day int64) error {
