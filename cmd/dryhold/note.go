@@ -97,18 +97,3 @@ func sealText(l lot.Lot) string {
 	}
 	return fmt.Sprintf("%s, noted for %s", l.Seal, n.At.Format(time.DateOnly))
 }
-
-// noteText is a note on one line.
-func noteText(n lot.Note) string {
-	text := n.At.Format(time.DateOnly)
-	if n.Seal != nil {
-		text += ", seal " + n.Seal.String()
-	}
-	if n.Text != "" {
-		text += ": " + n.Text
-	}
-	if n.By != "" {
-		text += " (" + n.By + ")"
-	}
-	return text
-}

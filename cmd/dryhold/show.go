@@ -49,7 +49,7 @@ func printLot(w io.Writer, l engine.LotView) error {
 		s.row("note", "%s", l.Packing.Note)
 	}
 	for _, n := range l.Notes {
-		s.row("seen", "%s", noteText(n))
+		s.row("seen", "%s", web.Noted(n, n.At.Format(time.DateOnly)))
 	}
 	if l.Caution != "" {
 		s.row("caution", "%s", l.Caution)

@@ -110,11 +110,7 @@ func (p *parse) property(n ast.Node, payload *wire.Homie) {
 		}},
 		// Required for the reason of JSON fields: the convention leaves the
 		// unit to an attribute in words of the device's own.
-		key{name: "unit", required: true, read: func(n ast.Node) {
-			if f.Quantity != 0 {
-				f.Unit, _ = p.unitOf(n, f.Quantity)
-			}
-		}},
+		p.unitKey(&f.Quantity, &f.Unit),
 		key{name: "scale", read: func(n ast.Node) { p.scale(n, &f.Scale) }},
 	)
 	payload.Properties = append(payload.Properties, f)

@@ -225,6 +225,15 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 	return field
 }
 
+// unitKey is the unit of a quantity that is read before it.
+func (p *parse) unitKey(q *unit.Quantity, to *unit.Unit) key {
+	return key{name: "unit", required: true, read: func(n ast.Node) {
+		if *q != 0 {
+			*to, _ = p.unitOf(n, *q)
+		}
+	}}
+}
+
 func (p *parse) field(n ast.Node, payload *wire.JSON) {
 	f := wire.Field{Scale: 1}
 	p.mapping(n, "a field",
@@ -238,11 +247,7 @@ func (p *parse) field(n ast.Node, payload *wire.JSON) {
 		// Required although the reader could assume the canonical unit: a
 		// humidity of 0.6 and one of 60 are both in use, and a wrong guess
 		// is a plausible reading.
-		key{name: "unit", required: true, read: func(n ast.Node) {
-			if f.Quantity != 0 {
-				f.Unit, _ = p.unitOf(n, f.Quantity)
-			}
-		}},
+		p.unitKey(&f.Quantity, &f.Unit),
 		key{name: "scale", read: func(n ast.Node) { p.scale(n, &f.Scale) }},
 	)
 	payload.Fields = append(payload.Fields, f)

@@ -134,14 +134,22 @@ func (s *server) getLot(w http.ResponseWriter, r *http.Request) {
 	s.writeJSON(w, r, http.StatusOK, snap.Lots[i])
 }
 
+// accepted reads the body of an edit and has it checked; one that is not taken
+// is answered.
+func accepted(w http.ResponseWriter, r *http.Request, body any, check func() *refusal) bool {
+	no := readJSON(w, r, body)
+	if no == nil {
+		no = check()
+	}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+	}
+	return no == nil
+}
+
 func (s *server) postLot(w http.ResponseWriter, r *http.Request) {
 	var body AddLot
-	if no := readJSON(w, r, &body); no != nil {
-		writeProblem(w, no.status, no.detail)
-		return
-	}
-	if no := personal(body.By, body.Note); no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return personal(body.By, body.Note) }) {
 		return
 	}
 	added, err := s.Actions.AddLot(r.Context(), body.Packing, body.By)
@@ -156,12 +164,7 @@ func (s *server) postLot(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) postMove(w http.ResponseWriter, r *http.Request) {
 	var body MoveLot
-	no := readJSON(w, r, &body)
-	if no == nil {
-		no = personal(body.By, "")
-	}
-	if no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return personal(body.By, "") }) {
 		return
 	}
 	s.done(w, r, "move the lot", s.Actions.MoveLot(r.Context(), r.PathValue("id"), body.Room, s.orNow(body.At), body.By))
@@ -169,12 +172,7 @@ func (s *server) postMove(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) postFinish(w http.ResponseWriter, r *http.Request) {
 	var body FinishLot
-	no := readJSON(w, r, &body)
-	if no == nil {
-		no = personal(body.By, body.Note)
-	}
-	if no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return personal(body.By, body.Note) }) {
 		return
 	}
 	s.done(w, r, "finish the lot", s.Actions.FinishLot(r.Context(), r.PathValue("id"), s.orNow(body.At), body.Note, body.By))
@@ -182,12 +180,7 @@ func (s *server) postFinish(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) postNote(w http.ResponseWriter, r *http.Request) {
 	var body NoteLot
-	no := readJSON(w, r, &body)
-	if no == nil {
-		no = personal(body.By, body.Note)
-	}
-	if no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return personal(body.By, body.Note) }) {
 		return
 	}
 	s.done(w, r, "note what was seen of the lot", s.Actions.NoteLot(r.Context(), r.PathValue("id"), body.Seal, body.Note, s.orNow(body.At), body.By))
@@ -195,12 +188,7 @@ func (s *server) postNote(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) postAcknowledge(w http.ResponseWriter, r *http.Request) {
 	var body Acknowledge
-	no := readJSON(w, r, &body)
-	if no == nil {
-		no = acknowledgement(body)
-	}
-	if no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return acknowledgement(body) }) {
 		return
 	}
 	s.done(w, r, "acknowledge the alarm", s.Actions.Acknowledge(r.Context(), body.Key, body.By, body.Note))

@@ -177,17 +177,7 @@ func (p *pageContext) notes(l engine.LotView) []string {
 		out = append(out, l.Packing.Note)
 	}
 	for _, n := range l.Notes {
-		text := n.At.In(p.zone).Format("2 Jan 2006")
-		if n.Seal != nil {
-			text += ", seal " + n.Seal.String()
-		}
-		if n.Text != "" {
-			text += ": " + n.Text
-		}
-		if n.By != "" {
-			text += " (" + n.By + ")"
-		}
-		out = append(out, text)
+		out = append(out, Noted(n, n.At.In(p.zone).Format("2 Jan 2006")))
 	}
 	return out
 }

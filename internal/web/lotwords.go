@@ -295,3 +295,18 @@ func secondOpinion(r engine.RoomView) string {
 	}
 	return "no growth at the present temperature and humidity"
 }
+
+// Noted is a keeper's note on one line, under its date as written.
+func Noted(n lot.Note, date string) string {
+	text := date
+	if n.Seal != nil {
+		text += ", seal " + n.Seal.String()
+	}
+	if n.Text != "" {
+		text += ": " + n.Text
+	}
+	if n.By != "" {
+		text += " (" + n.By + ")"
+	}
+	return text
+}

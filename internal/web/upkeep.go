@@ -51,12 +51,7 @@ const lineTimeout = time.Minute
 
 func (s *server) postRefold(w http.ResponseWriter, r *http.Request) {
 	var body Refold
-	no := readJSON(w, r, &body)
-	if no == nil {
-		no = personal(body.By, "")
-	}
-	if no != nil {
-		writeProblem(w, no.status, no.detail)
+	if !accepted(w, r, &body, func() *refusal { return personal(body.By, "") }) {
 		return
 	}
 	conn := http.NewResponseController(w)
