@@ -12,7 +12,7 @@ import (
 	"strings"
 	"time"
 
-	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"dryhold/internal/room"
 )
@@ -159,9 +159,8 @@ func faultsOf(ctx context.Context, q queryer, pragma string) (faults []string, e
 
 // damaged reports an error that says that a file is not whole.
 func damaged(err error) bool {
-	const corrupt, notADatabase, primary = 11, 26, 0xff // https://www.sqlite.org/rescode.html
-	e := (*sqlite.Error)(nil)
-	return errors.As(err, &e) && (e.Code()&primary == corrupt || e.Code()&primary == notADatabase)
+	code := resultCode(err)
+	return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
 }
 
 // quarantine moves a damaged day out of the way. Where that cannot be done the

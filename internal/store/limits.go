@@ -15,14 +15,20 @@ import (
 	"dryhold/internal/lot"
 )
 
+// resultCode is SQLite's primary result code of an error, without what is
+// particular to one call; 0 for an error that is not SQLite's
+// (https://www.sqlite.org/rescode.html).
+func resultCode(err error) int {
+	if e := (*sqlite.Error)(nil); errors.As(err, &e) {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
 // Explain says in a keeper's words why a write failed, and what helps. For an
 // error it does not know it gives the error itself.
 func Explain(err error) (cause, remedy string) {
-	code := 0
-	if e := (*sqlite.Error)(nil); errors.As(err, &e) {
-		code = e.Code() & 0xff // without what is particular to one call
-	}
-	switch {
+	switch code := resultCode(err); {
 	case code == sqlite3.SQLITE_FULL || errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT):
 		return "the disk is full", "make room on the disk that holds the data directory"
 	case code == sqlite3.SQLITE_READONLY || errors.Is(err, syscall.EROFS):
