@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -46,7 +45,7 @@ func newHouse(t *testing.T, m *mosquittotest.Server) *house {
 	if m != nil {
 		s = local(m.URL)
 	} else {
-		s.Broker.Embedded.Listen = freeAddr(t) // the same after a restart
+		s.Broker.Embedded.Listen = mosquittotest.FreeAddr(t) // the same after a restart
 	}
 	s.Topics = append(s.Topics, mustTopics()...)
 	h := &house{t: t, mosquitto: m, opts: app.Options{Settings: s, Catalog: shipped(t), DataDir: filepath.Join(t.TempDir(), "data")}}
@@ -198,16 +197,6 @@ func program(t testing.TB, name, debian string) string {
 	}
 	t.Skipf("%s is not installed (Debian: apt-get install %s)", name, debian)
 	return ""
-}
-
-func freeAddr(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = l.Close() }()
-	return l.Addr().String()
 }
 
 // series is the identity of what the default topics read: the sensor is named

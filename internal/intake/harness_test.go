@@ -27,7 +27,7 @@ type server interface {
 func eachBroker(t *testing.T, test func(t *testing.T, s server)) {
 	t.Helper()
 	t.Run("embedded", func(t *testing.T) {
-		s := &embedded{t: t, dir: filepath.Join(t.TempDir(), "broker"), addr: "127.0.0.1:0"}
+		s := &embedded{t: t, dir: filepath.Join(t.TempDir(), "broker"), addr: mosquittotest.FreeAddr(t)}
 		s.restart()
 		t.Cleanup(s.kill)
 		test(t, s)

@@ -285,7 +285,7 @@ func TestTLS(t *testing.T) {
 // TestKeepTrying: the daemon may start before its broker.
 func TestKeepTrying(t *testing.T) {
 	noLeak(t)
-	e := &embedded{t: t, dir: t.TempDir(), addr: "127.0.0.1:0"}
+	e := &embedded{t: t, dir: t.TempDir(), addr: mosquittotest.FreeAddr(t)}
 	e.restart()
 	e.kill() // its address is free now
 	r := &recorder{ack: every}

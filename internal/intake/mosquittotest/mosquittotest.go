@@ -7,6 +7,7 @@ import (
 	"context"
 	"crypto/tls"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -71,7 +72,7 @@ func Start(t testing.TB, opts ...Option) *Server {
 		opt(&o)
 	}
 	s := &Server{t: t, binary: binary, dir: t.TempDir(), output: &buffer{}}
-	s.addr = freeAddr(t)
+	s.addr = FreeAddr(t)
 	_, port, _ := net.SplitHostPort(s.addr)
 	s.URL = "mqtt://" + s.addr
 	lines := []string{
@@ -201,14 +202,23 @@ func (s *Server) Settle() {
 	s.t.Fatal("mosquitto does not come to rest")
 }
 
-func freeAddr(t testing.TB) string {
+// FreeAddr is an address of the loopback interface for a server that must keep
+// it over restarts. Its port lies below those that a system gives to whoever
+// asks for any (on Linux from 32768), or a connection of another test could
+// have it while the server is down.
+func FreeAddr(t testing.TB) string {
 	t.Helper()
-	l, err := new(net.ListenConfig).Listen(context.Background(), "tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	var err error
+	for range 100 {
+		var l net.Listener
+		l, err = new(net.ListenConfig).Listen(context.Background(), "tcp", fmt.Sprintf("127.0.0.1:%d", 10_000+rand.IntN(20_000)))
+		if err == nil {
+			defer func() { _ = l.Close() }()
+			return l.Addr().String()
+		}
 	}
-	defer func() { _ = l.Close() }()
-	return l.Addr().String()
+	t.Fatal(err)
+	return ""
 }
 
 func write(t testing.TB, path, text string) {
