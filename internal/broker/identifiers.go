@@ -48,7 +48,8 @@ func distance(from, to uint16) int {
 	return (int(to) - int(from) + identifiers) % identifiers
 }
 
-// goOn makes a new connection of a session count on from the one before it.
+// goOn makes a new connection of a session, or the session itself after a
+// restart, count on from where it stood.
 func (g *guard) goOn(cl *mqtt.Client) {
 	g.mu.Lock()
 	last := uint16(0)

@@ -36,6 +36,25 @@ func TestIdentifiersGoOn(t *testing.T) {
 	}
 }
 
+// They go on also where the first publication after a restart comes before the
+// session's client.
+func TestIdentifiersGoOnBeforeTheClient(t *testing.T) {
+	dir := t.TempDir()
+	b := begin(t, Config{Dir: dir})
+	pub := join(t, b.Addr(), "sensor", true)
+	sub := join(t, b.Addr(), "intake", true, "larch/#")
+	await(t, pub.Publish("larch/loft", 1, false, "21.5"))
+	before := sub.await(t, 1)[0].id
+	end(t, b)
+	b = begin(t, Config{Dir: dir})
+	pub = join(t, b.Addr(), "sensor", true)
+	await(t, pub.Publish("larch/loft", 1, false, "21.5"))
+	sub = join(t, b.Addr(), "intake", true, "larch/#")
+	if after := sub.await(t, 1)[0].id; after <= before {
+		t.Errorf("identifier %d after a restart, want it beyond %d", after, before)
+	}
+}
+
 func TestIdentifiersAreReservedAhead(t *testing.T) {
 	st, err := openStore(t.TempDir()+"/"+storeFile, false, begin(t, Config{}).guard.log)
 	if err != nil {

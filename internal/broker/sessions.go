@@ -236,8 +236,13 @@ func (g *guard) StoredSubscriptions() ([]storage.Subscription, error) {
 }
 
 // StoredInflightMessages gives the undelivered messages back at the start and
-// goes on numbering after them.
+// goes on numbering after them. The sessions are there by then: each goes on
+// with its identifiers before the first publication comes, which may be before
+// its client does.
 func (g *guard) StoredInflightMessages() ([]storage.Message, error) {
+	for _, cl := range g.server.Clients.GetAll() {
+		g.goOn(cl)
+	}
 	all, err := load[storage.Message](g.store, bucketInflight)
 	for _, m := range all {
 		if m.Created > g.created.Load() {

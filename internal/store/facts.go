@@ -73,12 +73,19 @@ func (s *Store) Redelivered(packet uint16, digest [32]byte) bool {
 // ahead reports whether one identifier comes after another, going round: up to
 // half the way round it does.
 func ahead(packet, last uint16) bool {
-	const all = 65535 // identifiers
 	if last == 0 {
 		return false // none yet
 	}
-	d := (int(packet) - int(last) + all) % all
-	return d > 0 && d <= all/2
+	d := distance(last, packet)
+	return d > 0 && d <= identifiers/2
+}
+
+// identifiers is how many there are: 1 to 65535.
+const identifiers = 65535
+
+// distance is how far it is from one identifier to another, going round.
+func distance(from, to uint16) int {
+	return (int(to) - int(from) + identifiers) % identifiers
 }
 
 func (s *Store) loadReceipts(ctx context.Context) error {
@@ -104,12 +111,19 @@ func (s *Store) loadReceipts(ctx context.Context) error {
 	return nil
 }
 
+// overtaking is by how many identifiers a message may be late: a broker that
+// serves its publishers side by side gives the identifiers in turn and may send
+// the messages in another.
+const overtaking = 256
+
 // newest is the identifier of the newest message after these packets. One
-// delivered for the first time is always the newest; of those delivered again,
-// which begin with the oldest, only what goes further than before.
+// delivered for the first time is the newest, unless others overtook it; of
+// those delivered again, which begin with the oldest, only what goes further
+// than before.
 func newest(last uint16, packets []Packet) uint16 {
 	for _, p := range packets {
-		if !p.Again || last == 0 || ahead(p.ID, last) {
+		late := p.Again || distance(p.ID, last) < overtaking
+		if !late || last == 0 || ahead(p.ID, last) {
 			last = p.ID
 		}
 	}

@@ -207,7 +207,7 @@ func TestReceiptOfAnEarlierRound(t *testing.T) {
 			t.Errorf("packet %d is on disk already: %v, want %v", packet, got, want)
 		}
 	}
-	for packet := uint16(1); packet < 100; packet++ {
+	for packet := uint16(1); packet < 1000; packet++ {
 		delivered(packet)
 	}
 	for _, packet := range []uint16{65534, 65535, 1, 2} { // the next round
@@ -219,6 +219,13 @@ func TestReceiptOfAnEarlierRound(t *testing.T) {
 	f(65534, true)
 	f(3, false) // of the round before
 	f(50, false)
+
+	// One that others overtook on its way takes nothing back.
+	delivered(4)
+	delivered(3)
+	f(4, true)
+	f(3, true)
+	f(5, false)
 
 	// What is delivered again begins with the oldest and takes nothing back.
 	again := Batch{Packets: []Packet{{65534, true}, {65535, true}}}
@@ -232,7 +239,7 @@ func TestReceiptOfAnEarlierRound(t *testing.T) {
 	s = open(t, dir)
 	f(2, true)
 	f(65534, true)
-	f(3, false)
+	f(5, false)
 }
 
 func TestOneProcessAtATime(t *testing.T) {
