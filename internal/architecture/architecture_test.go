@@ -38,6 +38,7 @@ var rings = map[string]ring{
 	"internal/alarm": core, "internal/engine": core,
 	"internal/sorption": core, "internal/barrier": core, "internal/course": core,
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
+	"internal/sensor": core, "internal/review": core, "internal/forecast": core,
 	"config":        codec,
 	"internal/wire": codec, "internal/settings": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
