@@ -74,7 +74,7 @@ func TestBootWithoutAClock(t *testing.T) {
 			if got := h.check("clock"); !strings.HasPrefix(got, "false clock not trusted: it says ") || !strings.Contains(got, why) || h.healthy() {
 				t.Errorf("health says %s", got)
 			}
-			if code, answer := h.post("/api/v1/lots", lotOf("cellar")); code != http.StatusUnprocessableEntity || !strings.Contains(answer, "clock not trusted") {
+			if code, answer := h.post("/api/v1/lots", lotOf("cellar")); code != http.StatusServiceUnavailable || !strings.Contains(answer, "clock not trusted") {
 				t.Errorf("an edit is answered with %d %s", code, answer)
 			}
 			if _, page := get(t, h.app.URL()+"/"); !strings.Contains(page, "12.0 °C") {

@@ -87,16 +87,16 @@ func (o *outage) notice(site string, ev alarm.NoticeEvent, at time.Time, zone *t
 // refusal is the answer to a person whose edit could not be stored.
 func (o *outage) refusal(e *edit) error {
 	if e.ack != nil {
-		return lot.Invalid("cannot store the acknowledgement now, because %s. It is kept in memory and stored when that is mended; if dryhold stops before, give it again. To mend it, %s", o.cause, o.remedy)
+		return lot.NotNow("cannot store the acknowledgement now, because %s. It is kept in memory and stored when that is mended; if dryhold stops before, give it again. To mend it, %s", o.cause, o.remedy)
 	}
-	return lot.Invalid("cannot store the change now, because %s. Nothing was changed. To mend it, %s; then try again", o.cause, o.remedy)
+	return lot.NotNow("cannot store the change now, because %s. Nothing was changed. To mend it, %s; then try again", o.cause, o.remedy)
 }
 
 // change does one edit, unless the clock is not trusted, and words the refusal
 // of one that could not be stored.
 func (w *writer) change(ctx context.Context, e *edit) error {
 	if _, sure := w.clock.look(); !sure && e.read == nil {
-		return lot.Invalid("cannot take the change: %s", w.clock.check(w.unread.Load()).Text)
+		return lot.NotNow("cannot take the change: %s", w.clock.check(w.unread.Load()).Text)
 	}
 	before := w.outage
 	err := w.edit(ctx, e)

@@ -136,7 +136,7 @@ func outage(t *testing.T, h *house, sick store.Restriction, cause string) {
 	taken := stored()
 	eventually(t, "an edit that is refused", func() bool {
 		code, answer := h.post("/api/v1/lots", web.AddLot{Packing: bulky("cellar"), By: "Ada"})
-		refused := code == http.StatusUnprocessableEntity && strings.Contains(answer, cause) && strings.Contains(answer, "Nothing was changed")
+		refused := code == http.StatusServiceUnavailable && strings.Contains(answer, cause) && strings.Contains(answer, "Nothing was changed")
 		if !refused && code != http.StatusCreated {
 			t.Fatalf("an edit is answered with %d %s", code, answer)
 		}

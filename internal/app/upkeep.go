@@ -224,7 +224,7 @@ func (w *writer) rebuild(ctx context.Context, by string, progress chan<- web.Fol
 		return out, err // who asked went away before its turn came
 	}
 	if w.tick(context.WithoutCancel(ctx)); len(w.held)+len(w.pending.Conditions)+len(w.pending.Notices)+len(w.pending.Actions) > 0 {
-		return out, lot.Invalid("cannot rebuild the state now, since what came last is not stored yet: `dryhold status` says why; try again when it is")
+		return out, lot.NotNow("cannot rebuild the state now, since what came last is not stored yet: `dryhold status` says why; try again when it is")
 	}
 	total, err := w.store.CountReadings(ctx)
 	if err != nil {

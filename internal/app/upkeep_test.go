@@ -138,7 +138,7 @@ func TestRefoldWaitsForTheStore(t *testing.T) {
 		code, _ := get(t, h.app.URL()+"/healthz")
 		return code == http.StatusServiceUnavailable
 	})
-	if code, body := post(t, h.app.URL()+"/api/v1/refold", web.Refold{}); code != http.StatusUnprocessableEntity || !strings.Contains(body, "not stored yet") {
+	if code, body := post(t, h.app.URL()+"/api/v1/refold", web.Refold{}); code != http.StatusServiceUnavailable || !strings.Contains(body, "not stored yet") {
 		t.Errorf("rebuild while a reading is held: %d %s", code, body)
 	}
 	mend()

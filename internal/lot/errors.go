@@ -16,6 +16,9 @@ var (
 	// class or room, a count below 1, a time before the lot was packed, a lot
 	// already finished.
 	ErrInvalid = errors.New("not accepted")
+	// ErrNotNow is returned when the change may well be right but cannot be
+	// taken now: the store cannot write, the clock is not trusted.
+	ErrNotNow = errors.New("not now")
 )
 
 // refusal is an error for the keeper, in words that stand alone; kind is the
@@ -36,4 +39,9 @@ func Invalid(format string, args ...any) error {
 // NotFound is a refusal told by ErrNotFound.
 func NotFound(format string, args ...any) error {
 	return refusal{fmt.Sprintf(format, args...), ErrNotFound}
+}
+
+// NotNow is a refusal told by ErrNotNow.
+func NotNow(format string, args ...any) error {
+	return refusal{fmt.Sprintf(format, args...), ErrNotNow}
 }

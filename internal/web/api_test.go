@@ -173,6 +173,7 @@ func TestErrorsOfActions(t *testing.T) {
 	}
 	f(fmt.Errorf("lot %q: %w", "x", lot.ErrNotFound), 404, `lot "x": not found`, false)
 	f(fmt.Errorf("unknown food class: %w", lot.ErrInvalid), 422, "unknown food class", false)
+	f(fmt.Errorf("the disk is full: %w", lot.ErrNotNow), 503, "the disk is full", false)
 	f(errors.New("secret: disk is full"), 500, "fault of the machine", true)
 	f(fmt.Errorf("secret: %w", context.DeadlineExceeded), 503, "whether it was done", true)
 }

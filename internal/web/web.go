@@ -20,8 +20,8 @@ import (
 )
 
 // Actions are the edits a keeper can make. Each returns after the change is
-// durable. An error that wraps lot.ErrNotFound or lot.ErrInvalid is the
-// keeper's to mend and is shown in full; any other is a fault of the machine:
+// durable. An error that wraps lot.ErrNotFound, lot.ErrInvalid or lot.ErrNotNow
+// is for the keeper and is shown in full; any other is a fault of the machine:
 // it is logged, and the keeper is told only that it happened.
 type Actions interface {
 	Explainer
@@ -115,6 +115,8 @@ func (s *server) failure(r *http.Request, doing string, err error) (status int, 
 		return http.StatusNotFound, err.Error()
 	case errors.Is(err, lot.ErrInvalid):
 		return http.StatusUnprocessableEntity, err.Error()
+	case errors.Is(err, lot.ErrNotNow):
+		return http.StatusServiceUnavailable, err.Error()
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		s.Log.Warn("edit given up", "doing", doing, "path", r.URL.Path, "error", err)
 		return http.StatusServiceUnavailable, "cannot " + doing + ": no answer from the store in time; look whether it was done before trying again"
