@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"modernc.org/sqlite"
+
+	"dryhold/internal/crash"
 )
 
 // Contents is what a database holds.
@@ -60,6 +62,7 @@ func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (_
 	} else if err != nil {
 		return Contents{}, fmt.Errorf("cannot copy %s: %w", source, err)
 	}
+	crash.At(ctx, crash.Copied)
 	got, err := complete(ctx, temp, tell)
 	if d := (*DamagedError)(nil); errors.As(err, &d) {
 		return Contents{}, fmt.Errorf("no backup was made, since it would be as damaged as what it is of: %w", &DamagedError{source, d.Faults})
@@ -72,6 +75,7 @@ func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (_
 	if err := free(file, source, force); err != nil {
 		return Contents{}, err
 	}
+	crash.At(ctx, crash.Checked)
 	return got, settle(temp, file)
 }
 

@@ -16,8 +16,10 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/audit"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 )
 
 func silent(string, int64, int64) {}
@@ -26,6 +28,8 @@ func silent(string, int64, int64) {}
 type facts struct {
 	Readings   []room.Reading
 	Lots       []lot.Change
+	Sensors    []sensor.Change
+	Acts       []audit.Act
 	Conditions []alarm.Condition
 	Due        []Queued
 }
@@ -36,6 +40,12 @@ func factsOf(t *testing.T, dir string) (f facts) {
 	s := open(t, dir)
 	var err error
 	if f.Lots, err = s.LotChanges(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if f.Sensors, err = s.SensorChanges(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if f.Acts, err = s.Audit(t.Context(), audit.Filter{}, 1_000_000); err != nil {
 		t.Fatal(err)
 	}
 	if f.Conditions, err = s.Conditions(t.Context()); err != nil {
@@ -57,6 +67,7 @@ func furnish(t *testing.T, s *Store) {
 	twoDays(t, s)
 	out := Outcome{
 		Lots:       []lot.Change{{Kind: lot.Added, Lot: "L-1", At: epoch, Recorded: epoch, Packing: &lot.Packing{Food: "white-rice", Room: "loft"}}},
+		Sensors:    []sensor.Change{voided(1)},
 		Actions:    []Action{{At: epoch, Action: "acknowledge", Key: alarm.Key{Kind: alarm.Warm, Room: "loft"}, By: "Ada"}},
 		Conditions: []alarm.Condition{alarm.New(alarm.Key{Kind: alarm.Warm, Room: "loft"})},
 		Notices:    []alarm.Notice{{Key: "k", Subject: "Loft too warm"}},
@@ -77,7 +88,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if err != nil || got.Bytes != info.Size() || info.Mode().Perm() != 0o600 {
 		t.Errorf("%d bytes told, on disk: %v %v", got.Bytes, info, err)
 	}
-	if got.Readings != 578 || got.Tables["packed_day"] != 4 || got.Tables["lot_change"] != 1 || got.Tables["notice"] != 2 || got.Tables["operator_action"] != 1 ||
+	if got.Readings != 578 || got.Tables["packed_day"] != 4 || got.Tables["lot_change"] != 1 || got.Tables["sensor_change"] != 1 || got.Tables["notice"] != 2 || got.Tables["operator_action"] != 1 ||
 		!got.First.Equal(epoch) || !got.Last.Equal(epoch.AddDate(0, 0, 4)) || len(got.Damaged) != 0 {
 		t.Errorf("contents: %+v", got)
 	}
@@ -420,7 +431,7 @@ func TestContentsCountsEveryTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"series", "open_reading", "packed_day", "lot_change", "operator_action", "condition", "receipt", "delivered", "notice", "quarantined_day", "full_check"} {
+	for _, name := range []string{"series", "open_reading", "packed_day", "lot_change", "operator_action", "condition", "receipt", "delivered", "notice", "quarantined_day", "full_check", "sensor_change"} {
 		if _, there := rows[name]; !there {
 			t.Errorf("table %s is not counted: %v", name, slices.Sorted(maps.Keys(rows)))
 		}

@@ -10,8 +10,10 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/crash"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 )
 
 // Batch is what came in: readings, and the receipts of the messages without a
@@ -41,6 +43,7 @@ type Receipt struct {
 // it.
 type Outcome struct {
 	Lots       []lot.Change
+	Sensors    []sensor.Change
 	Actions    []Action
 	Conditions []alarm.Condition
 	Notices    []alarm.Notice
@@ -68,6 +71,7 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	if err != nil {
 		return fmt.Errorf("cannot store readings: %w", err)
 	}
+	crash.At(ctx, crash.Inserted)
 	out, err := apply(fresh)
 	if err != nil {
 		return err
@@ -79,6 +83,7 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	if err := writeOutcome(ctx, tx, out, channels, now); err != nil {
 		return err
 	}
+	crash.At(ctx, crash.Written)
 	if err := tx.Commit(); err != nil {
 		return fmt.Errorf("cannot commit: %w", err)
 	}
@@ -220,6 +225,9 @@ func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []strin
 		if _, err := tx.ExecContext(ctx, `INSERT INTO lot_change (lot, body) VALUES (?, ?)`, c.Lot, string(body)); err != nil {
 			return fmt.Errorf("cannot store change of lot %s: %w", c.Lot, err)
 		}
+	}
+	if err := writeSensors(ctx, tx, out.Sensors); err != nil {
+		return err
 	}
 	for _, a := range out.Actions {
 		_, err := tx.ExecContext(ctx, `INSERT INTO operator_action (at, action, key, by, note) VALUES (?, ?, ?, ?, ?)`,

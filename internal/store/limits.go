@@ -11,8 +11,6 @@ import (
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
-
-	"dryhold/internal/lot"
 )
 
 // resultCode is SQLite's primary result code of an error, without what is
@@ -42,8 +40,8 @@ func Explain(err error) (cause, remedy string) {
 }
 
 // NewestFact gives the time of the newest fact that is stored, as the clock
-// was then: a reading, a change of a lot, an action of a person. Of a packed
-// day it takes the start. It is zero while there is none.
+// was then: a reading, a change of a lot or of a sensor, an action of a person.
+// Of a packed day it takes the start. It is zero while there is none.
 func (s *Store) NewestFact(ctx context.Context) (newest time.Time, err error) {
 	later := func(at time.Time) {
 		if at.After(newest) {
@@ -71,18 +69,22 @@ func (s *Store) NewestFact(ctx context.Context) (newest time.Time, err error) {
 	if err != nil {
 		return newest, fmt.Errorf("cannot read the newest action: %w", err)
 	}
-	err = scan(ctx, s.read, `SELECT body FROM lot_change ORDER BY seq DESC LIMIT 1`, nil, func(r *sql.Rows) error {
-		var body string
-		var c lot.Change
-		if err := r.Scan(&body); err != nil {
+	for _, table := range []string{"lot_change", "sensor_change"} {
+		err = scan(ctx, s.read, `SELECT body FROM `+table+` ORDER BY seq DESC LIMIT 1`, nil, func(r *sql.Rows) error {
+			var body string
+			var c struct {
+				Recorded time.Time `json:"recorded"`
+			}
+			if err := r.Scan(&body); err != nil {
+				return err
+			}
+			err := json.Unmarshal([]byte(body), &c)
+			later(c.Recorded)
 			return err
+		})
+		if err != nil {
+			return newest, fmt.Errorf("cannot read the newest row of %s: %w", table, err)
 		}
-		err := json.Unmarshal([]byte(body), &c)
-		later(c.Recorded)
-		return err
-	})
-	if err != nil {
-		return newest, fmt.Errorf("cannot read the newest change of a lot: %w", err)
 	}
 	return newest, nil
 }

@@ -14,6 +14,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 	"dryhold/internal/store"
 	"dryhold/internal/unit"
 )
@@ -112,6 +113,8 @@ func TestNewestFact(t *testing.T) {
 	f("an action", at)
 	put(noon, store.Outcome{Lots: []lot.Change{{Kind: lot.Noted, Lot: "L-1", Note: "label faded", At: noon, Recorded: at.Add(time.Hour), By: "Ada"}}})
 	f("a change, by when it was told", at.Add(time.Hour))
-	put(at.Add(2*time.Hour), store.Outcome{})
-	f("readings again", at.Add(2*time.Hour))
+	put(noon, store.Outcome{Sensors: []sensor.Change{{Kind: sensor.Swapped, Seq: 1, Room: "cellar", Sensor: "c-1", From: noon, Recorded: at.Add(2 * time.Hour), By: "Ada"}}})
+	f("what was told of a sensor", at.Add(2*time.Hour))
+	put(at.Add(3*time.Hour), store.Outcome{})
+	f("readings again", at.Add(3*time.Hour))
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dryhold/internal/crash"
 	"dryhold/internal/room"
 )
 
@@ -199,14 +200,20 @@ func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err erro
 	if err != nil {
 		return false, fmt.Errorf("cannot list open days: %w", err)
 	}
+	if len(days) == 0 {
+		return false, nil
+	}
+	crash.At(ctx, crash.Packing)
 	for _, k := range days {
 		if err := s.packDay(ctx, tx, k[0], k[1]); err != nil {
 			return false, fmt.Errorf("cannot pack series %d on day %d: %w", k[0], k[1], err)
 		}
+		crash.At(ctx, crash.Packed)
 	}
 	if err := tx.Commit(); err != nil {
 		return false, fmt.Errorf("cannot commit packed days: %w", err)
 	}
+	crash.At(ctx, crash.Closed)
 	s.reportMoved(ctx)
 	s.mu.Lock()
 	defer s.mu.Unlock()

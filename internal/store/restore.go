@@ -11,6 +11,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"dryhold/internal/crash"
 )
 
 // Restored is what a restore did.
@@ -64,15 +66,18 @@ func Restore(ctx context.Context, file, dir string, force bool, now time.Time, t
 	if out.Contents, err = fetch(ctx, file, temp, tell); err != nil {
 		return out, err
 	}
+	crash.At(ctx, crash.Fetched)
 	if err := settle(temp, filepath.Join(dir, restoring)); err != nil {
 		return out, err
 	}
+	crash.At(ctx, crash.Ready)
 	if old {
 		if out.Aside, err = keepAside(target, now); err != nil {
 			return out, errors.Join(err, os.Remove(filepath.Join(dir, restoring)))
 		}
 	}
-	return out, replace(dir, target)
+	crash.At(ctx, crash.KeptSafe)
+	return out, replace(ctx, dir, target)
 }
 
 // sweep removes the copies of restores that were broken off.
@@ -172,12 +177,13 @@ func keepAside(target string, now time.Time) (string, error) {
 
 // replace takes the old log away, which would be taken for that of the new
 // database, and gives the new one its name.
-func replace(dir, target string) error {
+func replace(ctx context.Context, dir, target string) error {
 	for _, end := range beside() {
 		if err := os.Remove(target + end); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("cannot take the old log away; run the restore again: %w", err)
 		}
 	}
+	crash.At(ctx, crash.Cleared)
 	if err := settle(filepath.Join(dir, restoring), target); err != nil {
 		return fmt.Errorf("cannot put the restored database in its place; run the restore again: %w", err)
 	}

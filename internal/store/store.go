@@ -20,6 +20,7 @@ import (
 	"github.com/pressly/goose/v3"
 	_ "modernc.org/sqlite" // the driver "sqlite"
 
+	"dryhold/internal/crash"
 	"dryhold/internal/room"
 )
 
@@ -117,11 +118,16 @@ func (s *Store) migrate(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
-	done, err := p.Up(ctx)
-	for _, m := range done {
+	for {
+		m, err := p.UpByOne(ctx)
+		if errors.Is(err, goose.ErrNoNextVersion) {
+			return nil
+		} else if err != nil {
+			return err
+		}
 		s.log.Info("schema brought up to date", "step", filepath.Base(m.Source.Path), "took", m.Duration)
+		crash.At(ctx, crash.Migrated)
 	}
-	return err
 }
 
 // load reads what the writer keeps in memory.

@@ -1,0 +1,53 @@
+// Package audit puts every act of a person into one list: who did what to what,
+// when it was and when it was told, why, and what was there before. It is pure:
+// an act is what its fact says, in words.
+package audit
+
+import (
+	"slices"
+	"time"
+)
+
+// Kind is what an act was done to.
+type Kind string
+
+// Kinds of acts.
+const (
+	Lot    Kind = "lot"
+	Alarm  Kind = "alarm"
+	Sensor Kind = "sensor"
+)
+
+// Act is one thing that a person did.
+type Act struct {
+	Told time.Time `json:"told"` // when it was told
+	At   time.Time `json:"at"`   // when it was, or from when it counts
+	By   string    `json:"by"`
+	Kind Kind      `json:"kind"`
+	Of   string    `json:"of"`            // L-1, warm/loft, cellar/cellar-1
+	What string    `json:"what"`          // with units
+	Why  string    `json:"why,omitempty"` // the note given with it
+	Old  string    `json:"old,omitempty"` // what was there before, where something was
+	// Change is the number of a fact about a sensor, by which it is revoked.
+	Change int `json:"change,omitempty"`
+}
+
+// Filter says which acts are wanted. The zero value wants all.
+type Filter struct {
+	Since time.Time // told at this instant or later
+}
+
+// Newest merges acts, each list in the order in which it was told, into one
+// with the newest first, of at most limit acts.
+func Newest(f Filter, limit int, lists ...[]Act) []Act {
+	out := []Act{}
+	for _, list := range lists {
+		for _, a := range slices.Backward(list) {
+			if !a.Told.Before(f.Since) {
+				out = append(out, a)
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Act) int { return b.Told.Compare(a.Told) })
+	return out[:min(len(out), max(0, limit))]
+}
