@@ -10,8 +10,7 @@
 //     of a connection fails with ErrLost, and the caller sends it again.
 //   - It backs off to 10 minutes, and Disconnect leaves goroutines asleep.
 //   - With ordered delivery a handler that blocks keeps it from reading, so
-//     that after keep-alive and ping timeout (40 s) it takes the connection
-//     for dead. Here its handler only appends to a queue. What the queue can
+//     that after keep-alive and ping timeout it takes the connection for dead. Here its handler only appends to a queue. What the queue can
 //     hold at QoS 1 is bounded by the broker, which sends no more than its
 //     window of unacknowledged messages (mosquitto: 20 unless told otherwise;
 //     the protocol's limit is 65,535). Only beyond 64 MiB does it block.
@@ -30,6 +29,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/url"
 	"strings"
 	"sync"
@@ -46,6 +46,10 @@ type Config struct {
 	ClientID string
 	// Username and Password may be empty.
 	Username, Password string
+	// Credentials, if set, gives username and password for each attempt, in
+	// the place of those above, so that a password that was changed counts
+	// without a restart. An error fails the attempt.
+	Credentials func() (username, password string, err error)
 	// TLS configures mqtts; nil trusts the system's authorities.
 	TLS *tls.Config
 	// Filters are the subscriptions, each at QoS 1, renewed at each
@@ -62,7 +66,8 @@ type Config struct {
 	ReconnectMax time.Duration
 	// ConnectTimeout bounds one attempt, 10 s when zero and at most 15 s.
 	ConnectTimeout time.Duration
-	// KeepAlive is the interval of pings, in whole seconds, 30 s when zero.
+	// KeepAlive is the interval of pings, in whole seconds, 10 s when zero: a
+	// connection that swallows everything is found dead within 25 s.
 	KeepAlive time.Duration
 	// Window is how many publications PublishAsync has under way, 256 when
 	// zero.
@@ -119,7 +124,7 @@ const (
 	defaultTimeout   = 10 * time.Second
 	longestPause     = 15 * time.Second
 	firstPause       = 100 * time.Millisecond
-	defaultKeepAlive = 30 * time.Second
+	defaultKeepAlive = 10 * time.Second
 	defaultWindow    = 256
 	defaultQueue     = 8192
 	// ackGrace is how long Stop waits for messages being handled.
@@ -132,6 +137,7 @@ type Client struct {
 	broker *url.URL
 	now    func() time.Time
 	handle func(Delivery)
+	dial   func(ctx context.Context, network, address string) (net.Conn, error)
 	log    *slog.Logger
 	queue  *queue
 	window chan struct{}
@@ -172,7 +178,7 @@ func New(cfg Config, now func() time.Time, handle func(Delivery)) (*Client, erro
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	return &Client{
-		cfg: cfg, broker: broker, now: now, handle: handle, log: cfg.Log,
+		cfg: cfg, broker: broker, now: now, handle: handle, dial: new(net.Dialer).DialContext, log: cfg.Log,
 		queue: newQueue(cfg.QueueLimit), window: make(chan struct{}, cfg.Window),
 	}, nil
 }

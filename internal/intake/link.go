@@ -22,7 +22,9 @@ import (
 const (
 	// writeTimeout bounds one write to the network.
 	writeTimeout = 10 * time.Second
-	pingTimeout  = 10 * time.Second
+	// pingTimeout bounds the wait for the answer to a ping; it is no longer
+	// than the keep-alive.
+	pingTimeout = 10 * time.Second
 	// goodbye bounds the last packets of a connection.
 	goodbye = 250 * time.Millisecond
 	// subscribeRefused is the return code of a refused subscription (MQTT
@@ -43,6 +45,10 @@ type link struct {
 // connect makes one attempt. It may return a link and an error: connected,
 // but not all subscriptions were granted.
 func (c *Client) connect(ctx context.Context) (*link, error) {
+	username, password, err := c.credentials()
+	if err != nil {
+		return nil, err
+	}
 	l := &link{lost: make(chan struct{})}
 	var once sync.Once
 	l.lose = func(err error) {
@@ -52,17 +58,17 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 		})
 	}
 	l.acks = newAcks(l.lost)
-	l.paho = mqtt.NewClient(c.options(ctx, l))
+	l.paho = mqtt.NewClient(c.options(ctx, l).SetUsername(username).SetPassword(password))
 	token := l.paho.Connect().(*mqtt.ConnectToken)
 	<-token.Done() // bounded by ConnectTimeout and by ctx, see open
 	if err := token.Error(); err != nil {
 		l.lose(err)
 		<-l.acks.ended
-		return nil, c.explain(err, token.ReturnCode())
+		return nil, c.explain(err, token.ReturnCode(), username)
 	}
 	c.setOpened(l)
 	c.log.Debug("MQTT session", "kept by the broker", token.SessionPresent())
-	refused, err := c.subscribe(ctx, l)
+	refused, err := c.subscribe(ctx, l, username)
 	if err == nil && c.cfg.StatusTopic != "" {
 		err = c.await(ctx, l, l.paho.Publish(c.cfg.StatusTopic, 1, true, Online))
 	}
@@ -71,6 +77,14 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 		return nil, fmt.Errorf("connected to the broker at %s but cannot go on: %w", c.broker.Host, err)
 	}
 	return l, refused
+}
+
+// credentials are those of the next attempt.
+func (c *Client) credentials() (username, password string, err error) {
+	if c.cfg.Credentials == nil {
+		return c.cfg.Username, c.cfg.Password, nil
+	}
+	return c.cfg.Credentials()
 }
 
 // await waits for a token no longer than an attempt may take.
@@ -84,8 +98,6 @@ func (c *Client) await(ctx context.Context, l *link, token mqtt.Token) error {
 func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().
 		SetClientID(c.cfg.ClientID).
-		SetUsername(c.cfg.Username).
-		SetPassword(c.cfg.Password).
 		SetProtocolVersion(4). // MQTT 3.1.1, without falling back to 3.1
 		SetCleanSession(false).
 		SetOrderMatters(true).
@@ -94,7 +106,7 @@ func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
 		SetConnectRetry(false).
 		SetConnectTimeout(c.cfg.ConnectTimeout).
 		SetKeepAlive(c.cfg.KeepAlive).
-		SetPingTimeout(pingTimeout).
+		SetPingTimeout(min(pingTimeout, c.cfg.KeepAlive)).
 		SetWriteTimeout(writeTimeout).
 		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return c.open(ctx) }).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.lose(err) }).
@@ -112,7 +124,7 @@ func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
 func (c *Client) open(ctx context.Context) (net.Conn, error) {
 	dialing, cancel := context.WithTimeout(ctx, c.cfg.ConnectTimeout)
 	defer cancel()
-	conn, err := new(net.Dialer).DialContext(dialing, "tcp", c.broker.Host)
+	conn, err := c.dial(dialing, "tcp", c.broker.Host)
 	if err != nil {
 		return nil, err
 	}
@@ -156,16 +168,16 @@ func (p *patientConn) Close() error {
 }
 
 // explain says what went wrong in words of the configuration.
-func (c *Client) explain(err error, code byte) error {
+func (c *Client) explain(err error, code byte, username string) error {
 	if code == packets.ErrRefusedBadUsernameOrPassword || code == packets.ErrRefusedNotAuthorised {
-		return fmt.Errorf("%w (user %q at %s)", ErrCredentials, c.cfg.Username, c.broker.Host)
+		return fmt.Errorf("%w (user %q at %s)", ErrCredentials, username, c.broker.Host)
 	}
 	return fmt.Errorf("cannot connect to the broker at %s: %w", c.broker.Host, err)
 }
 
 // subscribe asks for all filters. Refused ones are reported apart: the others
 // are in force.
-func (c *Client) subscribe(ctx context.Context, l *link) (refused, err error) {
+func (c *Client) subscribe(ctx context.Context, l *link, username string) (refused, err error) {
 	if len(c.cfg.Filters) == 0 {
 		return nil, nil
 	}
@@ -186,7 +198,7 @@ func (c *Client) subscribe(ctx context.Context, l *link) (refused, err error) {
 	}
 	if len(bad) > 0 {
 		return fmt.Errorf("the broker refuses the subscription to %s: does user %q have the right to read there?",
-			strings.Join(bad, ", "), c.cfg.Username), nil
+			strings.Join(bad, ", "), username), nil
 	}
 	return nil, nil
 }
