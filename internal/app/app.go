@@ -17,6 +17,7 @@ import (
 
 	"dryhold/internal/broker"
 	"dryhold/internal/catalog"
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/intake"
 	"dryhold/internal/metrics"
@@ -45,9 +46,9 @@ type Options struct {
 	// zero is a minute, twice what a reconnection takes.
 	BrokerAway time.Duration
 
-	// crash, if set, is called at the named points of a commit; a test ends
+	// crash, if set, is called at the points of package crash; a test ends
 	// the process there.
-	crash func(point string)
+	crash crash.Hook
 	// The parts of the clock and of the disk's space that tests set, with Now;
 	// see clock and disk.
 	mono   func() time.Duration
@@ -145,6 +146,7 @@ func (a *App) Start(ctx context.Context) error {
 		return errors.New("BUG: app started twice")
 	}
 	a.started = true
+	ctx = a.armed(ctx)
 	parts := []struct {
 		name  string
 		start func(context.Context) (stop func(context.Context) error, err error)
@@ -170,6 +172,21 @@ func (a *App) Start(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// armed gives a context in which the parts find the hook of a test.
+func (a *App) armed(ctx context.Context) context.Context {
+	if a.opts.crash == nil {
+		return ctx
+	}
+	return context.WithValue(ctx, crash.Key{}, a.opts.crash)
+}
+
+// at is a point where a test may end the process.
+func (a *App) at(point crash.Point) {
+	if a.opts.crash != nil {
+		a.opts.crash(point)
+	}
 }
 
 // stopTimeout bounds the whole of Stop where its context does not.

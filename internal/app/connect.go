@@ -165,7 +165,7 @@ func (a *App) startNotices(context.Context) (func(context.Context) error, error)
 	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.log); err != nil {
 		return nil, err
 	}
-	a.worker.Start(context.Background())
+	a.worker.Start(a.armed(context.Background()))
 	return a.worker.Stop, nil
 }
 

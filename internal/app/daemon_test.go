@@ -23,6 +23,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/app"
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
@@ -51,8 +52,8 @@ func child(dir string) {
 	fmt.Sscan(os.Getenv("DRYHOLD_TEST_COMMITS"), &left)
 	o := app.Options{Settings: cfg, Catalog: mustCatalog(), DataDir: dir, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}
 	if point := os.Getenv("DRYHOLD_TEST_CRASH"); point != "" {
-		o = o.CrashAt(func(at string) {
-			if at != point {
+		o = o.CrashAt(func(at crash.Point) {
+			if string(at) != point {
 				return
 			}
 			if left--; left < 0 {
@@ -177,7 +178,7 @@ func TestReadingIsSeenEverywhere(t *testing.T) {
 // after the commit of a batch, before anything is acknowledged, and at random
 // instants; the broker delivers again, and each reading counts once.
 func TestKilledDaemonLosesAndDoublesNothing(t *testing.T) {
-	for _, point := range []string{"before commit", "after commit", "random"} {
+	for _, point := range []string{string(crash.Judged), string(crash.Committed), "random"} {
 		t.Run(point, func(t *testing.T) { killed(t, point) })
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/barrier"
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
@@ -106,6 +107,7 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	if err != nil {
 		return err
 	}
+	w.at(crash.Edited)
 	fx, err := w.engine.ChangeLot(c)
 	if err != nil {
 		return err
@@ -124,9 +126,11 @@ func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time
 	action.At = now
 	w.take(fx)
 	w.pending.Actions = append(w.pending.Actions, *action)
+	w.at(crash.Confirmed)
 	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
 	w.committed(err)
 	if err == nil {
+		w.at(crash.Acknowledges)
 		w.stored()
 	}
 	w.shown = time.Time{}

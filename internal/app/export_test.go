@@ -1,7 +1,9 @@
 package app
 
-// CrashAt gives options with a hook at the named points of a commit.
-func (o Options) CrashAt(hook func(point string)) Options {
+import "dryhold/internal/crash"
+
+// CrashAt gives options with a hook at the points of package crash.
+func (o Options) CrashAt(hook crash.Hook) Options {
 	o.crash = hook
 	return o
 }

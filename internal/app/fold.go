@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/room"
 )
@@ -39,7 +40,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	for _, name := range rooms {
 		all = append(all, engine.Refold{Room: name})
 	}
-	if err := a.refold(ctx, all); err != nil {
+	if err := a.refold(ctx, all, crash.Folded); err != nil {
 		return nil, err
 	}
 	a.counters.rooms(a.engine.Rooms())
@@ -51,8 +52,9 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 // progressEvery is how often a long refold says how far it is.
 const progressEvery = 5 * time.Second
 
-// refold feeds rooms again from the store, from the instants given.
-func (a *App) refold(ctx context.Context, wanted []engine.Refold) error {
+// refold feeds rooms again from the store, from the instants given. The point
+// is where a test may end the process, after each day.
+func (a *App) refold(ctx context.Context, wanted []engine.Refold, point crash.Point) error {
 	for _, f := range merged(wanted) {
 		from := a.engine.Restart(f)
 		began, told, n := time.Now(), time.Now(), 0
@@ -69,6 +71,7 @@ func (a *App) refold(ctx context.Context, wanted []engine.Refold) error {
 			a.vitals.beat(time.Now())
 			a.upkeep.folded(f.Room, last, len(day))
 			a.engine.Feed(f.Room, day, last)
+			a.at(point)
 			return nil
 		})
 		if err != nil {

@@ -16,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/app"
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/intake"
 	"dryhold/internal/lot"
@@ -48,9 +49,9 @@ func TestKill(t *testing.T) {
 		for i := range kills {
 			switch i % 3 {
 			case 0:
-				h.crash("after commit", rng.IntN(10))
+				h.crash(string(crash.Committed), rng.IntN(10))
 			case 1:
-				h.crash("before commit", rng.IntN(10))
+				h.crash(string(crash.Judged), rng.IntN(10))
 			default:
 				h.crash("random", rng.IntN(400))
 			}

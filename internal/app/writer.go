@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/intake"
 	"dryhold/internal/room"
@@ -43,6 +44,7 @@ type arrival struct {
 // back the broker. While the clock is not trusted, messages are decoded later,
 // and so are those behind them, since the order must stay.
 func (a *App) receive(d intake.Delivery) {
+	a.at(crash.Received)
 	x := arrival{delivery: d}
 	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 {
 		a.read(&x, now)
@@ -50,6 +52,7 @@ func (a *App) receive(d intake.Delivery) {
 		a.unread.Add(1)
 		x.unread, x.at = true, a.clock.receipt(d.ReceivedAt)
 	}
+	a.at(crash.Decoded)
 	select {
 	case a.arrivals <- x:
 	case <-a.writerEnded: // not acknowledged, so it comes again
@@ -121,7 +124,7 @@ func (a *App) startWriter(context.Context) (func(context.Context) error, error) 
 func (w *writer) run(quit <-chan struct{}) {
 	// Not one that can end: the database watches such a one at every
 	// statement, and a commit is not broken off.
-	ctx := context.Background()
+	ctx := w.armed(context.Background())
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
 	for {
@@ -225,6 +228,7 @@ func (w *writer) hold(batch []arrival) {
 func (w *writer) commit(ctx context.Context, batch []arrival) {
 	began, now := time.Now(), w.clock.judging()
 	b, repeats := w.batch(batch)
+	w.at(crash.Batched)
 	var fresh int
 	err := w.store.Commit(ctx, b, w.channels, now, func(readings []room.Reading) (store.Outcome, error) {
 		fresh = len(readings)
@@ -232,7 +236,8 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 		if w.outage.failures == 0 {
 			w.take(w.engine.Tick(w.clock.tick()))
 		}
-		w.at("before commit")
+		w.at(crash.Judged)
+		w.alarmed()
 		return w.pending, nil
 	})
 	if err != nil {
@@ -241,10 +246,13 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 		w.retry = time.After(time.Until(w.outage.next))
 		return
 	}
-	w.at("after commit")
+	w.at(crash.Committed)
 	w.stored()
-	for _, x := range batch {
+	for i, x := range batch {
 		x.delivery.Ack()
+		if i == 0 && len(batch) > 1 {
+			w.at(crash.Acknowledged)
+		}
 	}
 	w.held, w.retry = nil, nil
 	w.committed(nil)
@@ -252,10 +260,10 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 	w.metrics.ObserveCommit(time.Since(began).Seconds(), len(b.Readings))
 }
 
-// at is a point where a test may end the process.
-func (w *writer) at(point string) {
-	if w.opts.crash != nil {
-		w.opts.crash(point)
+// alarmed tells a test of alarm conditions about to be committed.
+func (w *writer) alarmed() {
+	if len(w.pending.Conditions) > 0 {
+		w.at(crash.Alarmed)
 	}
 }
 
@@ -337,6 +345,7 @@ func (w *writer) tick(ctx context.Context) {
 	if !sure || idle || w.held != nil || time.Now().Before(w.outage.next) {
 		return
 	}
+	w.alarmed()
 	err := w.store.Commit(ctx, store.Batch{}, w.channels, w.clock.judging(), func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
 	if err == nil {
 		w.stored()
@@ -349,7 +358,7 @@ func (w *writer) tick(ctx context.Context) {
 func (w *writer) settle(ctx context.Context) {
 	now, idle := time.Now(), len(w.arrivals) == 0
 	if len(w.refolds) > 0 && (idle || now.Sub(w.refolded) >= refoldEvery) {
-		err := w.refold(ctx, w.refolds)
+		err := w.refold(ctx, w.refolds, crash.Refolded)
 		news := w.vitals.folded(err)
 		switch {
 		case err == nil:

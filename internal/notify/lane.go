@@ -5,6 +5,8 @@ import (
 	"context"
 	"slices"
 	"time"
+
+	"dryhold/internal/crash"
 )
 
 // insert queues an item in order of ID. Holds Worker.mu.
@@ -65,13 +67,16 @@ func (w *Worker) take(l *lane) (Item, bool) {
 
 // deliver makes one attempt and records what came of it.
 func (w *Worker) deliver(ctx context.Context, l *lane, item Item) {
+	crash.At(ctx, crash.Sending)
 	sending, cancel := context.WithTimeout(ctx, sendTimeout)
 	err := l.channel.Send(sending, item.Notice)
 	cancel()
 	at := w.now()
 	switch {
 	case err == nil:
+		crash.At(ctx, crash.Sent)
 		w.record(ctx, item, func(ctx context.Context) error { return w.outbox.Delivered(ctx, item.ID, at) })
+		crash.At(ctx, crash.Noted)
 		w.succeeded(l, item, at)
 	case ctx.Err() != nil && !IsPermanent(err):
 		// Cut off by the stop, which is no fault of the channel: the item
