@@ -167,8 +167,10 @@ func (f *Follower) step(c *Course, s *subject, at stretch) {
 		c.dose += mean.Dose
 	}
 	c.carry(s, core, mean.Vapour, unit.Days(hours/24))
-	c.treat(s, known, hours)
-	c.sprouting(s, hours)
+	if !s.alone {
+		c.treat(s, known, hours)
+		c.sprouting(s, hours)
+	}
 }
 
 // warm takes the core through a step at one air temperature and gives its mean.
@@ -188,7 +190,8 @@ func (s *subject) lit() bool { return s.container.Clear && s.lot.Packing.Shading
 // the modes run at it, at the moisture halfway and at the mean oxygen.
 func (c *Course) carry(s *subject, core unit.Celsius, vapour unit.Pascal, days unit.Days) {
 	var aw, oxygen [tracks]float64
-	for t := range tracks {
+	first, end := s.followed()
+	for t := first; t < end; t++ {
 		in := &c.inside[t]
 		water := in.water
 		oxygen[t] = s.fill(in, t, core, vapour, days)
@@ -196,8 +199,16 @@ func (c *Course) carry(s *subject, core unit.Celsius, vapour unit.Pascal, days u
 		aw[t] = s.activity((water+in.water)/2, core, vapour)
 	}
 	for i := range c.modes {
-		c.modes[i].add(&s.food.Modes[i], s.lnTenth[i], s.exposed[i], aw, oxygen)
+		s.effects[i] = c.modes[i].add(&s.food.Modes[i], s.lnTenth[i], s.exposed[i], aw, oxygen, first, end)
 	}
+}
+
+// followed are the tracks a step goes along, from the first to before the end.
+func (s *subject) followed() (first, end int) {
+	if s.alone {
+		return likely, likely + 1
+	}
+	return 0, tracks
 }
 
 // fill takes the gas and the water of one inside through a step and gives the

@@ -177,13 +177,23 @@ type knot struct {
 // end looks for the end of the lot at plan storage: steps that grow with the
 // time ahead, on all tracks, and between them a straight line.
 func (f *Follower) end(c Course, plan around, o *Outlook) {
-	knots := f.ahead(c, plan)
-	o.EndEarly, o.End, o.EndLate = time.Time{}, time.Time{}, time.Time{}
-	days := horizon
-	for i := range plan.food.Modes {
-		if m := &plan.food.Modes[i]; !m.Nutrient {
-			if d := crossing(knots, func(k *knot) float64 { return k.likely[i] - 1 }); d < days {
-				days, o.EndBy = d, m.Name
+	e := f.ends(c, plan, 0)
+	o.EndBy = e.By
+	r := band(e.Draws, e.Days)
+	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
+}
+
+// ends looks for the end in every draw, in light of so many lux hours a day.
+func (f *Follower) ends(c Course, a around, light float64) Ends {
+	knots := f.ahead(c, a)
+	e := Ends{Days: horizon, Draws: make([]float64, Draws)}
+	for i := range a.food.Modes {
+		if m := &a.food.Modes[i]; !m.Nutrient {
+			d := crossing(knots, func(k *knot) float64 {
+				return k.likely[i] + lightShare(m, m.LightRate.Likely, light*k.days) - 1
+			})
+			if d < e.Days {
+				e.Days, e.By = d, m.Name
 			}
 		}
 	}
@@ -191,27 +201,27 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	for t := range tracks {
 		damp[t] = first(knots, func(k *knot) bool { return k.damp[t] })
 	}
-	if damp[likely] < days {
-		days, o.EndBy = damp[likely], plan.food.Limit
+	if damp[likely] < e.Days {
+		e.Days, e.By = damp[likely], a.food.Limit
 	}
-	failure, v := plan.failure(), f.luck.vessel(plan.food.ID)
-	ends := make([]float64, Draws)
-	for d := range ends {
-		ends[d] = min(horizon, v.place(d, failure).damp(damp))
+	failure, v := a.failure(), f.luck.vessel(a.food.ID)
+	for d := range e.Draws {
+		e.Draws[d] = min(horizon, v.place(d, failure).damp(damp))
 	}
-	for i := range plan.food.Modes {
-		m := &plan.food.Modes[i]
+	for i := range a.food.Modes {
+		m := &a.food.Modes[i]
 		if m.Nutrient {
 			continue
 		}
-		t := f.luck.of(plan.food.ID, m)
-		for d := range ends {
+		t := f.luck.of(a.food.ID, m)
+		for d := range e.Draws {
 			at := v.place(d, failure)
-			ends[d] = min(ends[d], crossing(knots, func(k *knot) float64 { return k.curves[i].consumed(m, t, d, at, c.dose) - 1 }))
+			e.Draws[d] = min(e.Draws[d], crossing(knots, func(k *knot) float64 {
+				return k.curves[i].consumed(m, t, d, at, c.dose+float64(light*k.days)) - 1
+			}))
 		}
 	}
-	r := band(ends, days)
-	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
+	return e
 }
 
 // damp picks among the days of each track the one nearest in moisture; a seal

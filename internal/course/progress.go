@@ -92,9 +92,9 @@ type progress struct {
 }
 
 // add takes a mode through a step at the water activity and the oxygen of
-// each track.
-func (p *progress) add(m *catalog.Mode, lnTenth float64, x exposed, aw, oxygen [tracks]float64) {
-	for t := range tracks {
+// each track followed. It returns what water and oxygen made of the likely one.
+func (p *progress) add(m *catalog.Mode, lnTenth float64, x exposed, aw, oxygen [tracks]float64, first, end int) (effect Effect) {
+	for t := first; t < end; t++ {
 		beyond := tenthsBeyond(m, aw[t])
 		water := math.Exp(lnTenth * beyond)
 		lean, air := x.likely*water, allowed(m.OxygenHalf.Likely, oxygen[t])
@@ -108,11 +108,14 @@ func (p *progress) add(m *catalog.Mode, lnTenth float64, x exposed, aw, oxygen [
 		if t == likely {
 			p.lowLean += float64(x.low * water)
 			p.highLean += float64(x.high * water)
+			g := m.LowOxygenGain.Likely
+			effect = Effect{Exposure: x.bounds, Water: water, Oxygen: 1/g + float64((1-1/g)*air)}
 		}
 	}
 	p.exposure.Low += x.bounds.Low
 	p.exposure.Likely += x.bounds.Likely
 	p.exposure.High += x.bounds.High
+	return effect
 }
 
 // The water activities between which its effect on a rate is believed: below

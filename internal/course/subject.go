@@ -51,6 +51,8 @@ type subject struct {
 	insect    pest.Species // zero for crystals, on which none lives
 	lnTenth   []float64    // of each mode: ln PerTenth
 	exposed   []exposed    // scratch of step, one for each mode
+	effects   []Effect     // of the last step, one for each mode
+	alone     bool         // only the likely track is followed, and no pest or seed
 }
 
 func (f *Follower) subject(l lot.Lot) (*subject, error) {
@@ -90,7 +92,7 @@ func (s *subject) prepare(c *catalog.Catalog) (err error) {
 	for _, m := range s.food.Modes {
 		s.lnTenth = append(s.lnTenth, math.Log(max(1, m.PerTenth.Likely)))
 	}
-	s.exposed = make([]exposed, len(s.food.Modes))
+	s.exposed, s.effects = make([]exposed, len(s.food.Modes)), make([]Effect, len(s.food.Modes))
 	if err := s.walls(); err != nil {
 		return err
 	}

@@ -46,17 +46,9 @@ func (e Ending) Beyond() bool { return e.At.IsZero() }
 //
 // Light ahead counts for Modes and for the likely end, not for EarlyDays.
 func (f *Follower) WhatIf(c Course, l lot.Lot, k Keeping) (Ending, error) {
-	s, err := f.subject(l)
+	s, err := f.kept(&c, l, k)
 	if err != nil {
 		return Ending{}, err
-	}
-	if len(s.food.Modes) != len(c.modes) {
-		return Ending{}, fmt.Errorf("cannot look ahead for lot %s: its course is of a food with %d modes, not of %s", l.ID, len(c.modes), l.Packing.Food)
-	}
-	if k.Repacked {
-		for t := range c.inside {
-			c.inside[t].gas = s.gas[t].Packed()
-		}
 	}
 	var o Outlook
 	f.end(c, s.around(k.Temperature, climate.VapourPressure(k.Temperature, k.Humidity)), &o)
@@ -81,7 +73,24 @@ func (f *Follower) WhatIf(c Course, l lot.Lot, k Keeping) (Ending, error) {
 	return e, nil
 }
 
-// least is how much of the last 30 days must be known to say what a room is
+// kept is the lot as it is kept from a course on.
+func (f *Follower) kept(c *Course, l lot.Lot, k Keeping) (*subject, error) {
+	s, err := f.subject(l)
+	if err != nil {
+		return nil, err
+	}
+	if len(s.food.Modes) != len(c.modes) {
+		return nil, fmt.Errorf("cannot look ahead for lot %s: its course is of a food with %d modes, not of %s", l.ID, len(c.modes), l.Packing.Food)
+	}
+	if k.Repacked {
+		for t := range c.inside {
+			c.inside[t].gas = s.gas[t].Packed()
+		}
+	}
+	return s, nil
+}
+
+// least is how much of the last 30 days, or of another stretch, must be known to say what a room is
 // like (judgement).
 const least = 7 * 24 * time.Hour
 
@@ -91,7 +100,12 @@ const least = 7 * 24 * time.Hour
 // the days is known; an unknown humidity is the room's damp limit, and is told
 // by damp.
 func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
-	from := at.Add(-lately)
+	return f.Over(in, at.Add(-lately), at)
+}
+
+// Over is what a room was like in a stretch of time, as Lately tells it of the
+// last 30 days.
+func (f *Follower) Over(in string, from, at time.Time) (k Keeping, damp, ok bool) {
 	e := f.rooms.Exposure(in, 0, room.AirEa, from, at)
 	known := e.Measured + e.Estimated
 	if known < least {
@@ -102,6 +116,6 @@ func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
 		return k, false, false
 	}
 	mean := f.rooms.Mean(in, from, at)
-	k = Keeping{Temperature: t, Humidity: min(1, f.humidity(in, mean, mean.Temp)), Light: mean.Dose / (lately.Hours() / 24)}
+	k = Keeping{Temperature: t, Humidity: min(1, f.humidity(in, mean, mean.Temp)), Light: mean.Dose / (at.Sub(from).Hours() / 24)}
 	return k, !mean.VapourKnown, true
 }
