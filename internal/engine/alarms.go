@@ -37,8 +37,7 @@ func (rs *roomState) condition(key alarm.Key) *alarm.Condition {
 	return &rs.conditions[i]
 }
 
-// judge runs the condition that a new reading drives, and the silence of its
-// sensor. Of several sensors the highest value decides: the warmest shelf.
+// judge runs the condition that a new reading drives. Of several sensors the highest value decides: the warmest shelf.
 func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 	kind, watched := kindOf(r.Quantity)
 	if rule, ok := rs.rules[kind]; watched && ok {
@@ -47,6 +46,10 @@ func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 		next, ts := e.observe(rs, *c, rule, r)
 		fx.note(c, next, ts)
 	}
+}
+
+// judgeSilence tells the silent condition of a sensor that it was heard.
+func (e *Engine) judgeSilence(rs *roomState, r room.Reading, fx *Effects) {
 	if rule, ok := rs.silentRule(e, r.Sensor); ok {
 		c := rs.condition(alarm.Key{Kind: alarm.Silent, Room: rs.name, Sensor: r.Sensor})
 		next, ts := c.ObserveAge(rule, r.At, r.At)
@@ -61,7 +64,7 @@ func (e *Engine) observe(rs *roomState, c alarm.Condition, rule alarm.Rule, r ro
 	worst, hidden := r.Value, false
 	for _, l := range rs.latest {
 		switch {
-		case l.Quantity != r.Quantity:
+		case l.Quantity != r.Quantity || e.sensors.Retired(rs.name, l.Sensor, r.At):
 		case r.At.Sub(l.at) <= e.cfg.Stale(l.Sensor):
 			worst = max(worst, l.value)
 		default:
@@ -78,6 +81,15 @@ func (rs *roomState) silentRule(e *Engine, sensor string) (alarm.Rule, bool) {
 	rule, ok := rs.rules[alarm.Silent]
 	rule.Limit = e.cfg.Stale(sensor).Seconds()
 	return rule, ok
+}
+
+// ruleOf is the rule of a condition.
+func (e *Engine) ruleOf(rs *roomState, k alarm.Key) alarm.Rule {
+	if k.Kind == alarm.Silent {
+		rule, _ := rs.silentRule(e, k.Sensor)
+		return rule
+	}
+	return rs.rules[k.Kind]
 }
 
 // event is a transition that wants a notice, with the condition as it then
@@ -148,7 +160,7 @@ func (e *Engine) longest(rs *roomState, q unit.Quantity) time.Duration {
 // daemon was down counts from its start, unless the alarm stands already:
 // missing data never clears.
 func (e *Engine) tickSilence(rs *roomState, now time.Time, fx *Effects) {
-	for sensor, seen := range rs.sensors() {
+	for sensor, seen := range e.watched(rs, now) {
 		rule, ok := rs.silentRule(e, sensor)
 		if !ok {
 			continue
@@ -159,23 +171,6 @@ func (e *Engine) tickSilence(rs *roomState, now time.Time, fx *Effects) {
 		}
 		next, ts := c.ObserveAge(rule, now, seen)
 		fx.note(c, next, ts)
-	}
-}
-
-// sensors gives each sensor of the room, by name, with when it was last heard.
-func (rs *roomState) sensors() func(yield func(string, time.Time) bool) {
-	return func(yield func(string, time.Time) bool) {
-		for i := 0; i < len(rs.latest); {
-			name, seen := rs.latest[i].Sensor, rs.latest[i].at
-			for i++; i < len(rs.latest) && rs.latest[i].Sensor == name; i++ {
-				if rs.latest[i].at.After(seen) {
-					seen = rs.latest[i].at
-				}
-			}
-			if !yield(name, seen) {
-				return
-			}
-		}
 	}
 }
 
@@ -200,10 +195,7 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by, note string) (Eff
 func (e *Engine) compose(fx *Effects) {
 	for _, ev := range fx.events {
 		rs := e.find(ev.Key.Room)
-		rule := rs.rules[ev.Key.Kind]
-		if ev.Key.Kind == alarm.Silent {
-			rule, _ = rs.silentRule(e, ev.Key.Sensor)
-		}
+		rule := e.ruleOf(rs, ev.Key)
 		costs := e.costs(rs, ev.Condition, ev.at)
 		fx.Notices = append(fx.Notices, alarm.Compose(e.cfg.Site, ev.Condition, rule, ev.kind, ev.at, e.cfg.Zone, costs))
 	}

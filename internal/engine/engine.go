@@ -12,6 +12,7 @@ import (
 	"dryhold/internal/course"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
 )
 
@@ -33,19 +34,21 @@ type Config struct {
 	// Started is when the daemon began to listen: silence before it is the
 	// daemon's, not the sensors'.
 	Started time.Time
-	// Lots and Conditions are as the store kept them.
+	// Lots, Sensors and Conditions are as the store kept them.
 	Lots       []lot.Change
+	Sensors    []sensor.Change
 	Conditions []alarm.Condition
 }
 
 // Engine is the whole state of one site. It is not safe for concurrent use:
 // one writer owns it. Snapshot gives what others read.
 type Engine struct {
-	cfg   Config
-	book  lot.Book
-	fold  *room.Fold   // for the exposures the lots need
-	rooms []*roomState // sorted by name
-	eval  lot.Evaluator
+	cfg     Config
+	book    lot.Book
+	sensors sensor.Book
+	fold    *room.Fold   // for the exposures the lots need
+	rooms   []*roomState // sorted by name
+	eval    lot.Evaluator
 
 	follower *course.Follower
 	lots     map[string]*tracked // by ID
@@ -57,7 +60,8 @@ type roomState struct {
 	name       string
 	ledger     *room.Ledger
 	rules      map[alarm.Kind]alarm.Rule
-	latest     []latest          // sorted by sensor, then quantity
+	latest     []latest          // of what counts, sorted by sensor, then quantity
+	heard      []heard           // of whatever was sent, sorted by sensor
 	conditions []alarm.Condition // sorted by key
 	mould      mouldCourse       // up to the open days
 }
@@ -96,6 +100,9 @@ func New(cfg Config) (*Engine, error) {
 	e.follower = course.New(cfg.Catalog, e)
 	for _, c := range cfg.Lots {
 		e.book.Apply(c)
+	}
+	for _, c := range cfg.Sensors {
+		e.sensors.Apply(c)
 	}
 	for _, l := range e.book.Lots() { // a class of an own catalog may have changed since
 		if _, err := e.follower.Start(l); err != nil {
@@ -193,21 +200,35 @@ func (e *Engine) Observe(now time.Time, readings []room.Reading) Effects {
 	var touched []*roomState
 	for _, r := range byTime {
 		rs := e.room(r.Room)
-		if since := rs.ledger.Add(r); !since.IsZero() {
-			fx.refold(r.Room, since)
-		}
 		if !slices.Contains(touched, rs) {
 			touched = append(touched, rs)
 		}
-		if rs.hear(r) && now.Sub(r.At) <= judged {
-			e.judge(rs, r, &fx)
-		}
+		e.take(rs, r, now, &fx)
 	}
 	for _, rs := range touched {
 		rs.ledger.Advance(now)
 	}
 	e.compose(&fx)
 	return fx
+}
+
+// take is one new reading of a room: as it was sent it tells that its sensor
+// speaks, as it counts it is folded and judged.
+func (e *Engine) take(rs *roomState, r room.Reading, now time.Time, fx *Effects) {
+	recent := now.Sub(r.At) <= judged
+	if rs.hear(r) && recent && !e.sensors.Retired(r.Room, r.Sensor, r.At) {
+		e.judgeSilence(rs, r, fx)
+	}
+	r, counts := e.sensors.Correct(r)
+	if !counts {
+		return
+	}
+	if since := rs.ledger.Add(r); !since.IsZero() {
+		fx.refold(r.Room, since)
+	}
+	if rs.count(r) && recent {
+		e.judge(rs, r, fx)
+	}
 }
 
 func (fx *Effects) refold(name string, since time.Time) {
@@ -222,9 +243,9 @@ func (fx *Effects) refold(name string, since time.Time) {
 	fx.Refold = append(fx.Refold, Refold{name, since})
 }
 
-// hear remembers the newest reading of a series and reports whether this is
-// it.
-func (rs *roomState) hear(r room.Reading) bool {
+// count remembers the newest reading of a series that counts and reports
+// whether this is it.
+func (rs *roomState) count(r room.Reading) bool {
 	i, found := slices.BinarySearchFunc(rs.latest, r.Series, func(l latest, s room.Series) int {
 		return cmp.Or(strings.Compare(l.Sensor, s.Sensor), cmp.Compare(l.Quantity, s.Quantity))
 	})
@@ -246,7 +267,7 @@ func (e *Engine) Restart(f Refold) (from time.Time) {
 	rs := e.room(f.Room)
 	rs.mould = mouldCourse{}
 	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.fold.Keys()) {
-		rs.ledger = room.NewLedger(e.fold, e.cfg.Stale)
+		rs.ledger, rs.latest = room.NewLedger(e.fold, e.cfg.Stale), nil
 		return time.UnixMilli(0).UTC()
 	}
 	return rs.ledger.Restart(f.Since)
@@ -257,8 +278,11 @@ func (e *Engine) Restart(f Refold) (from time.Time) {
 func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) {
 	rs := e.room(name)
 	for _, r := range readings {
-		rs.ledger.Feed(r)
 		rs.hear(r)
+		if r, counts := e.sensors.Correct(r); counts {
+			rs.ledger.Feed(r)
+			rs.count(r)
+		}
 	}
 	rs.ledger.Advance(asOf)
 }

@@ -91,15 +91,6 @@ type RoomView struct {
 	GrowthNow string `json:"mould_growth_now,omitempty"`
 }
 
-// SensorView is one sensor now.
-type SensorView struct {
-	Name         string    `json:"name"`
-	Room         string    `json:"room"`
-	LastSeen     time.Time `json:"last_seen"`
-	StaleSeconds float64   `json:"stale_after_seconds"`
-	Silent       bool      `json:"silent"`
-}
-
 // AlarmView is one alarm condition that is not normal.
 type AlarmView struct {
 	Key      alarm.Key       `json:"key"`

@@ -111,7 +111,9 @@ func TestSensorsOfARoomAreAveraged(t *testing.T) {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
 	want := []SensorView{
-		{"a", "loft", at(0), 3600, false}, {"b", "loft", at(0.5), 3600, false}, {"c", "loft", at(-2), 3600, true},
+		{Name: "a", Room: "loft", LastSeen: at(0), StaleSeconds: 3600, State: Speaking, Temperature: Value{true, 20, at(0)}},
+		{Name: "b", Room: "loft", LastSeen: at(0.5), StaleSeconds: 3600, State: Speaking, Temperature: Value{true, 24, at(0.5)}},
+		{Name: "c", Room: "loft", LastSeen: at(-2), StaleSeconds: 3600, Silent: true, State: Quiet, Temperature: Value{false, 60, at(-2)}},
 	}
 	if d := cmp.Diff(want, s.Sensors); d != "" {
 		t.Errorf("sensors (-want +got):\n%s", d)
@@ -123,7 +125,11 @@ func TestSensorIsSeenByItsNewestQuantity(t *testing.T) {
 	p.hear(temperature("loft", "a", at(0), 20))
 	p.hear(humidity("loft", "a", at(2), 0.5))
 	s := p.e.Snapshot(at(2.5))
-	if want := []SensorView{{"a", "loft", at(2), 3600, false}}; !cmp.Equal(s.Sensors, want) {
+	want := []SensorView{{
+		Name: "a", Room: "loft", LastSeen: at(2), StaleSeconds: 3600, State: Speaking,
+		Temperature: Value{false, 20, at(0)}, Humidity: Value{true, 0.5, at(2)},
+	}}
+	if !cmp.Equal(s.Sensors, want) {
 		t.Errorf("sensors %+v, want %+v", s.Sensors, want)
 	}
 	if r := roomNamed(t, s, "loft"); r.Temperature.Known || !r.Humidity.Known {

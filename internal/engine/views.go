@@ -86,7 +86,7 @@ func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
 	var fresh, last Value
 	n := 0.0
 	for _, l := range rs.latest {
-		if l.Quantity != q {
+		if l.Quantity != q || e.sensors.Retired(rs.name, l.Sensor, now) {
 			continue
 		}
 		if now.Sub(l.at) <= e.cfg.Stale(l.Sensor) {
@@ -104,25 +104,13 @@ func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
 	return Value{true, fresh.Value / n, last.At}
 }
 
-func (e *Engine) sensorViews(rs *roomState, now time.Time) []SensorView {
-	var out []SensorView
-	for name, seen := range rs.sensors() {
-		stale := e.cfg.Stale(name)
-		out = append(out, SensorView{Name: name, Room: rs.name, LastSeen: seen, StaleSeconds: stale.Seconds(), Silent: now.Sub(seen) > stale})
-	}
-	return out
-}
-
 func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
 	var out []AlarmView
 	for _, c := range rs.conditions {
 		if c.State == alarm.Normal {
 			continue
 		}
-		rule := rs.rules[c.Key.Kind]
-		if c.Key.Kind == alarm.Silent {
-			rule, _ = rs.silentRule(e, c.Key.Sensor)
-		}
+		rule := e.ruleOf(rs, c.Key)
 		ev, to := alarm.Raised, now
 		if !c.Active {
 			ev, to = alarm.Returned, c.Changed
@@ -135,8 +123,12 @@ func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
 		out = append(out, AlarmView{
 			Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
 			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: costs,
-			Text: alarm.Compose(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, costs).Subject,
+			Text: e.alarmText(rs, c, ev, now, costs),
 		})
 	}
 	return out
+}
+
+func (e *Engine) alarmText(rs *roomState, c alarm.Condition, ev alarm.NoticeEvent, now time.Time, costs []alarm.LotCost) string {
+	return alarm.Compose(e.cfg.Site, c, e.ruleOf(rs, c.Key), ev, now, e.cfg.Zone, costs).Subject
 }
