@@ -40,7 +40,7 @@ var rings = map[string]ring{
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"internal/sensor": core, "internal/audit": core, "internal/review": core, "internal/forecast": core,
 	"config":        codec,
-	"internal/wire": codec, "internal/settings": codec,
+	"internal/wire": codec, "internal/settings": codec, "internal/secret": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
 	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
 	"internal/app": wiring, "internal/demo": wiring,
@@ -52,7 +52,7 @@ var rings = map[string]ring{
 
 // downward lists, for packages that share a ring, who may import whom.
 var downward = map[string][]string{
-	"internal/settings": {"internal/wire", "config"},
+	"internal/settings": {"internal/wire", "config", "internal/secret"},
 	"internal/demo":     {"internal/app"},
 }
 
@@ -76,6 +76,8 @@ var owners = map[string]string{
 	"github.com/cenkalti/backoff/v5":      "internal/notify",
 	"github.com/goccy/go-yaml":            "internal/settings",
 	"github.com/tidwall/gjson":            "internal/wire",
+	"golang.org/x/crypto":                 "internal/secret",
+	"github.com/alexedwards/scs/v2":       "internal/web",
 	"github.com/spf13/cobra":              "cmd/dryhold",
 	"github.com/adrg/xdg":                 "cmd/dryhold",
 }
