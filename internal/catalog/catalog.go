@@ -83,6 +83,9 @@ type Food struct {
 	// Uptake is the oxygen the food itself takes up at 21 °C in air,
 	// cm3/(kg d); zero when negligible.
 	Uptake Band
+	// Energy of the food as it is stored, kcal/kg, by a table of food
+	// composition. Without a Source it is not known.
+	Energy Band
 	// Species names the seed whose germination can be estimated (package
 	// germination); empty for food that does not sprout.
 	Species string

@@ -95,6 +95,9 @@ func (f Food) Check() error {
 	if f.Name == "" {
 		faults = append(faults, errors.New("the food has no name"))
 	}
+	if f.Energy != (Band{}) {
+		faults = append(faults, check("energy", f.Energy, EnergyRange()))
+	}
 	if strings.TrimSpace(f.Limit) == "" {
 		faults = append(faults, errors.New("the food does not say what happens at its red line"))
 	}

@@ -59,6 +59,9 @@ func MoistureRange() Range { return Range{0, 0.5, "fraction"} }
 // UptakeRange of oxygen by the food, cm3/(kg d).
 func UptakeRange() Range { return Range{0, 100, "cm3/(kg d)"} }
 
+// EnergyRange of food, kcal/kg: from salt to pure fat.
+func EnergyRange() Range { return Range{0, 9000, "kcal/kg"} }
+
 // OxygenRange of the oxygen conductance of a wall or closure, cm3/(d atm):
 // from none to paper that breathes.
 func OxygenRange() Range { return Range{0, 1e7, "cm3/(d atm)"} }

@@ -28,6 +28,7 @@ func (p *catalogParse) food(n ast.Node) {
 		noted(p.band("red", &f.Red, fraction(), catalog.ActivityRange()), &red),
 		key{name: "limit", required: true, read: func(n ast.Node) { f.Limit = p.prose(n, "limit") }},
 		noted(p.maybe("uptake", &f.Uptake, uptake(), catalog.UptakeRange()), &uptakeAt),
+		p.maybe("energy", &f.Energy, kilocalories(), catalog.EnergyRange()),
 		key{name: "species", read: func(n ast.Node) { f.Species = p.species(n) }},
 		key{name: "no_absorber", read: func(n ast.Node) { f.NoAbsorber = p.prose(n, "no_absorber") }},
 		key{name: "caution", read: func(n ast.Node) { f.Caution = p.prose(n, "caution") }},
@@ -48,6 +49,12 @@ func (p *catalogParse) food(n ast.Node) {
 		}
 	}
 	p.foods = append(p.foods, f)
+}
+
+// kilocalories are units of the energy of food; the thermochemical calorie is
+// 4.184 J by definition.
+func kilocalories() []scaleUnit {
+	return []scaleUnit{{"kcal/kg", 1}, {"kcal/100 g", 10}, {"kJ/kg", 1 / 4.184}, {"kJ/100 g", 10 / 4.184}}
 }
 
 func (p *catalogParse) species(n ast.Node) string {
