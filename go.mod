@@ -21,6 +21,7 @@ require (
 	github.com/wneessen/go-mail v0.8.1
 	go.etcd.io/bbolt v1.5.0
 	golang.org/x/net v0.61.0
+	golang.org/x/time v0.16.0
 	modernc.org/sqlite v1.62.0
 	pgregory.net/rapid v1.3.0
 )

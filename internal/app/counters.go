@@ -11,6 +11,7 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/nearest"
 	"dryhold/internal/room"
+	"dryhold/internal/settings"
 	"dryhold/internal/wire"
 )
 
@@ -18,6 +19,7 @@ const (
 	// errorTopics bounds the topics whose errors are counted apart.
 	errorTopics = 200
 	otherTopics = "(other)"
+	atQoS0      = "(at QoS 0)"
 	// maxRooms bounds the rooms that readings may open by themselves: a
 	// co-op's 200 with room to spare (design section 9).
 	maxRooms = 500
@@ -29,6 +31,7 @@ const (
 const (
 	unknownRoom  wire.Cause = "unknown room"
 	tooManyRooms wire.Cause = "too many rooms"
+	dropping     wire.Cause = "dropped"
 )
 
 // counters counts what came in. The writer and the client's goroutine share
@@ -37,50 +40,73 @@ type counters struct {
 	mu      sync.Mutex
 	intake  engine.IntakeView
 	errs    map[[2]string]*engine.TopicErrors
-	open    map[string]bool // rooms that exist
+	open    map[string]bool    // rooms that exist
+	sensors map[[2]string]bool // room and name of those heard
+	listed  map[string]bool    // sensors of the configuration
 	devices devices
+	flood   flood
+	dropped engine.TopicErrors // messages at QoS 0
 }
 
-// rooms notes the rooms that exist.
-func (c *counters) rooms(names []string) {
+// rooms notes the rooms that exist, and the sensors heard in them.
+func (c *counters) rooms(names []string, heard []engine.SensorView, listed []settings.Sensor) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.open = map[string]bool{}
+	c.open, c.sensors, c.listed = map[string]bool{}, map[[2]string]bool{}, map[string]bool{}
 	for _, n := range names {
 		c.open[n] = true
 	}
+	for _, s := range heard {
+		c.sensors[[2]string{s.Room, s.Name}] = true
+	}
+	for _, s := range listed {
+		c.listed[s.Name] = true
+	}
 }
 
-// known notes what devices say of themselves, and refuses readings from rooms that are not listed where only listed
-// rooms are accepted, or beyond the bound on rooms. A value of unknown age is
-// no reading and opens no room.
-func (a *App) known(topic string, decoded wire.Decoded, errs []*wire.Error) ([]room.Reading, []*wire.Error) {
-	c := &a.counters
+// known keeps of a message the readings that are taken, refuses the others, and
+// notes what devices say of themselves. Refused are readings from rooms that
+// are not listed where only listed rooms are accepted, those beyond the bounds
+// on rooms and sensors, and what is too much of one sensor. A value of unknown
+// age is no reading and opens nothing.
+func (a *App) known(x *arrival) {
+	topic, decoded, c := x.delivery.Topic, &x.decoded, &a.counters
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	kept := slices.DeleteFunc(decoded.Readings, func(r room.Reading) bool {
-		switch {
-		case c.open[r.Room]:
-			return false
-		case !a.opts.Settings.AcceptNewRooms:
-			why := fmt.Errorf("room %q is not in the configuration%s", r.Room, nearest.Hint(r.Room, c.names()))
-			errs = append(errs, &wire.Error{Topic: topic, Cause: unknownRoom, Err: why})
-			return true
-		case len(c.open) >= maxRooms:
-			why := fmt.Errorf("room %q would be one more than %d: list the rooms in the configuration", r.Room, maxRooms)
-			errs = append(errs, &wire.Error{Topic: topic, Cause: tooManyRooms, Err: why})
-			return true
+	decoded.Readings = slices.DeleteFunc(decoded.Readings, func(r room.Reading) bool {
+		err := c.refusal(topic, r, decoded.AgeUnknown, a.opts.Settings.AcceptNewRooms)
+		if err != nil {
+			x.errs = append(x.errs, err)
 		}
-		if !decoded.AgeUnknown {
-			c.open[r.Room] = true
-		}
-		return false
+		return err != nil
 	})
-	news, changed := c.said(topic, decoded, a.opts.Settings.StaleLimit)
+	news, changed := c.said(topic, *decoded, a.opts.Settings.StaleLimit)
+	x.errs = append(x.errs, news...)
 	if changed {
 		a.log.Info("a device says how it is", "device", decoded.Status.Device, "state", string(decoded.Status.State))
 	}
-	return kept, append(errs, news...)
+}
+
+// refusal says why a reading is not taken; nil when it is.
+func (c *counters) refusal(topic string, r room.Reading, ageUnknown, anyRoom bool) *wire.Error {
+	refuse := func(cause wire.Cause, format string, args ...any) *wire.Error {
+		return &wire.Error{Topic: topic, Cause: cause, Err: fmt.Errorf(format, args...)}
+	}
+	switch {
+	case !c.open[r.Room] && !anyRoom:
+		return refuse(unknownRoom, "room %q is not in the configuration%s", r.Room, nearest.Hint(r.Room, c.names()))
+	case !c.open[r.Room] && len(c.open) >= maxRooms:
+		return refuse(tooManyRooms, "room %q would be one more than %d: list the rooms in the configuration", r.Room, maxRooms)
+	case !c.admits(r.Room, r.Sensor, ageUnknown):
+		return refuse(tooManySensors, "sensor %q would be one more than %d: list the sensors in the configuration", r.Sensor, maxSensors)
+	case ageUnknown:
+		return nil
+	}
+	c.open[r.Room] = true
+	if c.flood.thinned(topic, r) {
+		return floodError(topic, r)
+	}
+	return nil
 }
 
 func (c *counters) names() []string {
@@ -147,6 +173,16 @@ func (c *counters) remember(readings []room.Reading) {
 	}
 }
 
+// overrun notes how many messages at QoS 0 were dropped since the start.
+func (c *counters) overrun(dropped int64, now time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if uint64(dropped) > c.dropped.Count {
+		c.dropped = engine.TopicErrors{Topic: atQoS0, Cause: string(dropping), Count: uint64(dropped), At: now,
+			Last: "more came at QoS 0 than could be taken, and a broker does not keep those: let the sensors publish at QoS 1"}
+	}
+}
+
 // view is a copy for publication.
 func (c *counters) view(connected bool) engine.IntakeView {
 	c.mu.Lock()
@@ -155,6 +191,9 @@ func (c *counters) view(connected bool) engine.IntakeView {
 	v.Connected = connected
 	v.LastKnown = slices.Clone(v.LastKnown)
 	v.Errors = nil
+	if c.dropped.Count > 0 {
+		v.Errors = append(v.Errors, c.dropped)
+	}
 	for _, e := range c.errs {
 		v.Errors = append(v.Errors, *e)
 	}

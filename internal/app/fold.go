@@ -43,8 +43,8 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	if err := a.refold(ctx, all, crash.Folded); err != nil {
 		return nil, err
 	}
-	a.counters.rooms(a.engine.Rooms())
 	first := a.engine.Snapshot(a.now())
+	a.counters.rooms(a.engine.Rooms(), first.Sensors, s.Sensors)
 	a.published.Store(first)
 	return nil, nil
 }

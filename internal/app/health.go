@@ -87,7 +87,7 @@ func (v *vitals) connection(connected bool, now time.Time) (away time.Duration) 
 // Health gives the daemon's checks now.
 func (a *App) Health() []health.Check {
 	now := time.Now()
-	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now)}
+	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now), a.checkFlood(now)}
 	checks = append(checks, a.checkNotices()...)
 	checks = append(checks, a.checkIntegrity(a.now()))
 	v := &a.vitals

@@ -34,6 +34,7 @@ type arrival struct {
 	delivery intake.Delivery
 	decoded  wire.Decoded
 	errs     []*wire.Error
+	digest   [32]byte // of topic and payload, where there is no time of its own
 	received time.Time
 	unread   bool          // not decoded, since the clock is not trusted
 	at       time.Duration // and its receipt by monotonic time
@@ -46,7 +47,7 @@ type arrival struct {
 func (a *App) receive(d intake.Delivery) {
 	a.at(crash.Received)
 	x := arrival{delivery: d}
-	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 {
+	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 || len(d.Payload) > wire.MaxPayload { // refused at any time, and too large to wait
 		a.read(&x, now)
 	} else {
 		a.unread.Add(1)
@@ -64,10 +65,14 @@ func (a *App) read(x *arrival, received time.Time) {
 	d := x.delivery
 	x.received = received
 	x.decoded, x.errs = a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: received, Retained: d.Retained})
-	x.decoded.Readings, x.errs = a.known(d.Topic, x.decoded, x.errs)
+	a.known(x)
 	if !x.decoded.OwnTime {
 		a.receipts.part(x.decoded.Readings)
+		if len(x.decoded.Readings) > 0 {
+			x.digest = sha256.Sum256([]byte(d.Topic + "\x00" + string(d.Payload)))
+		}
 	}
+	x.delivery.Payload = nil // thousands may wait
 }
 
 // receipts keeps messages without a time of their own apart: a reading is
@@ -303,13 +308,12 @@ func (w *writer) batch(arrivals []arrival) (b store.Batch, repeats int) {
 			continue
 		}
 		if !x.decoded.OwnTime && d.QoS > 0 {
-			digest := sha256.Sum256([]byte(d.Topic + "\x00" + string(d.Payload)))
-			if d.Duplicate && (inBatch[d.ID] == digest || w.store.Redelivered(d.ID, digest)) {
+			if d.Duplicate && (inBatch[d.ID] == x.digest || w.store.Redelivered(d.ID, x.digest)) {
 				repeats += len(x.decoded.Readings)
 				continue
 			}
-			inBatch[d.ID] = digest
-			b.Receipts = append(b.Receipts, store.Receipt{Packet: d.ID, Digest: digest, At: x.received})
+			inBatch[d.ID] = x.digest
+			b.Receipts = append(b.Receipts, store.Receipt{Packet: d.ID, Digest: x.digest, At: x.received})
 		}
 		b.Readings = append(b.Readings, x.decoded.Readings...)
 	}
@@ -392,6 +396,9 @@ func (w *writer) pack(ctx context.Context, day time.Time) {
 
 func (w *writer) publish() {
 	s := w.engine.Snapshot(w.clock.judging())
+	if w.client != nil {
+		w.counters.overrun(w.client.Dropped(), s.At)
+	}
 	s.Intake = w.counters.view(w.client != nil && w.client.Connected())
 	w.published.Store(s)
 }

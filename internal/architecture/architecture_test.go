@@ -78,6 +78,7 @@ var owners = map[string]string{
 	"github.com/tidwall/gjson":            "internal/wire",
 	"golang.org/x/crypto":                 "internal/secret",
 	"github.com/alexedwards/scs/v2":       "internal/web",
+	"golang.org/x/time":                   "internal/app",
 	"github.com/spf13/cobra":              "cmd/dryhold",
 	"github.com/adrg/xdg":                 "cmd/dryhold",
 }
