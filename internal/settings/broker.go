@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -60,19 +61,6 @@ func (p *parse) broker(n ast.Node) {
 	}
 }
 
-func (p *parse) embedded(n ast.Node) {
-	e := p.s.Broker.Embedded
-	at := n
-	p.mapping(n, "embedded",
-		key{name: "listen", read: func(n ast.Node) { at = n; e.Listen = p.listen(n, "listen") }},
-		p.path("username_file", &e.UsernameFile), p.path("password_file", &e.PasswordFile),
-	)
-	p.together(n, "embedded", pair{"username_file", "password_file", &e.UsernameFile, &e.PasswordFile})
-	if e.Listen != "" && !loopback(e.Listen) && e.UsernameFile == "" && e.PasswordFile == "" {
-		p.at(at, "%q lets others on the network publish: give username_file and password_file, or listen on 127.0.0.1", e.Listen)
-	}
-}
-
 // urlRemedy ends every message about the broker's address. None of them shows
 // the address as written where that may hold a password.
 const urlRemedy = "write mqtt://host:1883 or mqtts://host:8883"
@@ -85,6 +73,11 @@ func encrypted(scheme string) bool   { return scheme == "mqtts" || scheme == "tl
 // brokerURL reads the address of a broker: what package intake takes, and of
 // that only ports that exist.
 func (p *parse) brokerURL(n ast.Node) string {
+	// Not by text, which would show it.
+	if raw, ok := scalar(n); ok && strings.ContainsFunc(raw, unicode.IsControl) {
+		p.at(n, "url holds a line break or a control character: %s", urlRemedy)
+		return ""
+	}
 	raw := p.text(n, "url")
 	if raw == "" {
 		return ""

@@ -43,7 +43,8 @@ func Parse(file string, src []byte) (*Settings, error) {
 // parse is a decoder with the settings it fills.
 type parse struct {
 	decoder
-	s *Settings
+	s      *Settings
+	byName []named
 }
 
 func (p *parse) top(root ast.Node) {
@@ -93,6 +94,7 @@ func (p *parse) top(root ast.Node) {
 		}},
 	)
 	p.acceptByDefault(accept)
+	p.rightsByName()
 }
 
 // acceptByDefault sets AcceptNewRooms when the file does not: a keeper who
@@ -114,19 +116,6 @@ func (p *parse) zone(n ast.Node) {
 		return
 	}
 	p.s.Zone = zone
-}
-
-func (p *parse) http(n ast.Node) {
-	var at ast.Node
-	h := &p.s.HTTP
-	p.mapping(n, "http",
-		key{name: "listen", read: func(n ast.Node) { at, h.Listen = n, p.listen(n, "listen") }},
-		key{name: "allow_open", read: func(n ast.Node) { h.AllowOpen = p.boolean(n, "allow_open") }},
-		key{name: "hosts", read: func(n ast.Node) { p.list(n, "hosts", p.host) }},
-	)
-	if at != nil && h.Listen != "" && !loopback(h.Listen) && !h.AllowOpen {
-		p.at(at, "%q lets others on the network see the pages, and there is no login yet: listen on 127.0.0.1, or set allow_open: true", h.Listen)
-	}
 }
 
 // name reads the name of a room or sensor.

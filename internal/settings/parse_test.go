@@ -13,6 +13,7 @@ import (
 
 	"dryhold/config"
 	"dryhold/internal/alarm"
+	"dryhold/internal/secret"
 	"dryhold/internal/settings"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
@@ -68,7 +69,12 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			UsernameFile: "secrets/mqtt-user", PasswordFile: "secrets/mqtt-password",
 			CAFile: "secrets/ca.pem", CertFile: "secrets/dryhold.pem", KeyFile: "secrets/dryhold.key",
 		},
-		HTTP: settings.HTTP{Listen: "127.0.0.1:8090", Hosts: []string{"hearth.lan", "stores.larch-house.example"}},
+		HTTP: settings.HTTP{
+			Listen: "127.0.0.1:8090", Hosts: []string{"hearth.lan", "stores.larch-house.example"},
+			Users:  []settings.User{{Name: "mara", Password: password(t, "$argon2id$v=19$m=19456,t=2,p=1$NtW8kcFeBMMWTBxu08BaEQ$to5nqUBxbh8RFr2YNHnnvvwqKj+pq/YbhWP3KbgpsGg")}},
+			Tokens: []secret.Token{{Name: "prometheus", Scope: secret.Read, Hash: token(t, "sha256:f904351a0257467cbd47cc875df4a3dd67224a7fef1eab6a5010f2152f90195d")}},
+			TLS:    &settings.ServerTLS{CertFile: "secrets/hearth.pem", KeyFile: "secrets/hearth.key"},
+		},
 		Rooms: []settings.Room{
 			{Name: "cellar", Rules: rules(
 				alarm.Rule{Kind: alarm.Warm, Limit: 18, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.Medium},

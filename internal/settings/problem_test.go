@@ -134,9 +134,9 @@ func TestProblems(t *testing.T) {
 
 	// Broker and pages.
 	f("broker: {embedded: {listen: 0.0.0.0:1883}}\n",
-		`f.yaml:1:29: "0.0.0.0:1883" lets others on the network publish: give username_file and password_file, or listen on 127.0.0.1`)
+		`f.yaml:1:29: "0.0.0.0:1883" lets others on the network publish: give users, or username_file and password_file, or listen on 127.0.0.1`)
 	f("broker: {embedded: {listen: \"[::]:1883\"}}\n",
-		`f.yaml:1:29: "[::]:1883" lets others on the network publish: give username_file and password_file, or listen on 127.0.0.1`)
+		`f.yaml:1:29: "[::]:1883" lets others on the network publish: give users, or username_file and password_file, or listen on 127.0.0.1`)
 	f("broker: {embedded: {listen: \"1883\", username_file: u}}\n",
 		"f.yaml:1:20: embedded has username_file without password_file: give both or neither",
 		`f.yaml:1:29: listen "1883" is not host:port: write for example 127.0.0.1:1883`)
@@ -156,11 +156,11 @@ func TestProblems(t *testing.T) {
 	f("broker: {username_file: a, password_file: b}\n",
 		"f.yaml:1:9: credentials directly under broker belong to a url: give one, or put username_file and password_file under embedded")
 	f("http: {listen: 0.0.0.0:8090}\n",
-		`f.yaml:1:16: "0.0.0.0:8090" lets others on the network see the pages, and there is no login yet: listen on 127.0.0.1, or set allow_open: true`)
+		`f.yaml:1:16: "0.0.0.0:8090" lets others on the network see the pages and change lots: give users or tokens, listen on 127.0.0.1, or, if everybody may, set allow_open: true`)
 	f("http: {listen: localhost:99999}\n",
 		`f.yaml:1:16: listen "localhost:99999" is not host:port: write for example 127.0.0.1:1883`)
 	f("http: {listen: \":8090\", allow_open: yes}\n",
-		`f.yaml:1:16: ":8090" lets others on the network see the pages, and there is no login yet: listen on 127.0.0.1, or set allow_open: true`,
+		`f.yaml:1:16: ":8090" lets others on the network see the pages and change lots: give users or tokens, listen on 127.0.0.1, or, if everybody may, set allow_open: true`,
 		`f.yaml:1:37: allow_open must be true or false, not "yes"`)
 	f("accept_new_rooms: 1\nmetrics: {per_lots: true}\n",
 		`f.yaml:1:19: accept_new_rooms must be true or false, not "1"`,
@@ -366,7 +366,8 @@ func TestListen(t *testing.T) {
 	f("http: {listen: \"[::1]:8090\"}\n")
 	f("http: {listen: \":8090\", allow_open: true}\n")
 	f("http: {listen: hearth.lan:8090, allow_open: true}\n")
-	f("broker: {embedded: {listen: \"0.0.0.0:1883\", username_file: u, password_file: p}}\n")
+	f("broker: {embedded: {listen: \"0.0.0.0:1883\", username_file: u, password_file: p, allow_plain: true}}\n")
+	f("broker: {embedded: {listen: \"0.0.0.0:8883\", username_file: u, password_file: p, tls: {cert_file: c, key_file: k}}}\n")
 	f("broker: {url: \"mqtts://hearth.lan\", ca_file: ca.pem}\n")
 	f("broker: {url: \"tcp://[fd00::1]:1883\", username_file: u, password_file: p}\n")
 }

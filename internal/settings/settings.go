@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/secret"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
 )
@@ -71,20 +72,41 @@ type Broker struct {
 
 // Embedded is the broker inside dryhold.
 type Embedded struct {
-	// Listen is host:port. Off loopback both credential files are set.
+	// Listen is host:port. Off loopback there are users, or both credential
+	// files are set; and TLS is, unless AllowPlain.
 	Listen string
-	// UsernameFile and PasswordFile name files with the credentials every
-	// client must show; both or neither.
+	// UsernameFile and PasswordFile name files with the credentials of one
+	// client that may use every topic; both or neither.
 	UsernameFile, PasswordFile string
+	// Users are further clients. Where there are neither they nor credential
+	// files, nobody is asked who it is.
+	Users []BrokerUser
+	// TLS is set where the broker speaks TLS, and only TLS.
+	TLS *ServerTLS
+	// AllowPlain permits a Listen address off loopback without TLS.
+	AllowPlain bool
 }
 
 // HTTP is the page, /metrics and /healthz.
 type HTTP struct {
 	// Listen is host:port.
 	Listen string
-	// AllowOpen permits a Listen address off loopback although there is no
-	// login: everybody who reaches the port sees the household's stores.
+	// AllowOpen permits a Listen address off loopback although there are no
+	// users or tokens: everybody who reaches the port sees the household's
+	// stores.
 	AllowOpen bool
+	// AllowPlain permits a Listen address off loopback without TLS although
+	// there are passwords or tokens to overhear.
+	AllowPlain bool
+	// Users and Tokens are who may come in. Where there are none, nobody is
+	// asked who it is.
+	Users  []User
+	Tokens []secret.Token
+	// TLS is set where the page speaks TLS, and only TLS.
+	TLS *ServerTLS
+	// NoHSTS leaves out the header by which a browser remembers never to ask
+	// this host, on any port, without TLS.
+	NoHSTS bool
 	// Hosts are names and IP addresses under which browsers may reach the
 	// page besides those always allowed (see package web): as a browser sends
 	// them, in lower case, without port or brackets, each once.
