@@ -16,6 +16,10 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	if err != nil {
 		return nil, err
 	}
+	told, err := a.store.SensorChanges(ctx)
+	if err != nil {
+		return nil, err
+	}
 	conditions, err := a.store.Conditions(ctx)
 	if err != nil {
 		return nil, err
@@ -27,7 +31,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	}
 	a.engine, err = engine.New(engine.Config{
 		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: s.StaleLimit,
-		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Conditions: conditions,
+		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Conditions: conditions,
 	})
 	if err != nil {
 		return nil, err

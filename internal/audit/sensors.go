@@ -3,7 +3,6 @@ package audit
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -14,50 +13,29 @@ import (
 
 // Sensors are the acts that changes of sensors are, in their order.
 func Sensors(changes []sensor.Change) []Act {
+	var book sensor.Book
 	out := make([]Act, 0, len(changes))
-	for i, c := range changes {
+	for _, c := range changes {
 		a := Act{
 			Told: c.Recorded, At: c.From, By: c.By, Kind: Sensor, Of: c.Room + "/" + c.Sensor,
 			What: Words(c), Why: c.Note, Change: c.Seq,
 		}
-		switch c.Kind {
-		case sensor.Calibrated:
-			a.Old = "not calibrated"
-			if old, any := inForce(changes[:i], c); any {
-				a.Old = lineOf(old)
-			}
-		case sensor.Revoked:
+		switch target, known := book.Target(c); {
+		case c.Kind == sensor.Revoked:
 			a.At = c.Recorded
-			if k := slices.IndexFunc(changes[:i], func(o sensor.Change) bool { return o.Seq == c.Revokes }); k >= 0 {
-				a.Old, a.Of = Words(changes[k]), changes[k].Room+"/"+changes[k].Sensor
+			if known {
+				a.Old, a.Of = Words(target), target.Room+"/"+target.Sensor
+			}
+		case c.Kind == sensor.Calibrated:
+			a.Old = "not calibrated"
+			if old := book.Calibration(c.Room, c.Sensor, quantity(c), c.From); !old.From.IsZero() {
+				a.Old = Line(quantity(c), old.Gain, old.Offset)
 			}
 		}
+		book.Apply(c)
 		out = append(out, a)
 	}
 	return out
-}
-
-// inForce finds, among what was told before, the calibration that held when
-// another one begins.
-func inForce(told []sensor.Change, c sensor.Change) (old sensor.Change, any bool) {
-	revoked := map[int]bool{}
-	for _, o := range told {
-		if o.Kind == sensor.Revoked {
-			revoked[o.Revokes] = true
-		}
-	}
-	for _, o := range told {
-		if revoked[o.Seq] || o.Room != c.Room || o.Sensor != c.Sensor || o.From.After(c.From) || any && o.From.Before(old.From) {
-			continue
-		}
-		switch {
-		case o.Kind == sensor.Swapped:
-			old, any = o, true
-		case o.Kind == sensor.Calibrated && quantity(o) == quantity(c):
-			old, any = o, true
-		}
-	}
-	return old, any && old.Kind == sensor.Calibrated
 }
 
 // quantity is that of a change; zero, which is none, where it has none.

@@ -7,9 +7,9 @@ import (
 	"dryhold/internal/unit"
 )
 
-// Point is one comparison of a sensor with something that is right: what the
+// Comparison is one comparison of a sensor with something that is right: what the
 // sensor read and what was true, both in the canonical unit of the quantity.
-type Point struct {
+type Comparison struct {
 	Reading   float64 `json:"reading"`
 	Reference float64 `json:"reference"`
 }
@@ -30,7 +30,7 @@ func apart(q unit.Quantity) float64 {
 // Fit gives the gain and the offset by which readings come closest to the
 // references, in the sense of least squares. References close together tell an
 // offset alone, the mean of the differences; the gain is then 1.
-func Fit(q unit.Quantity, points []Point) (gain, offset float64, err error) {
+func Fit(q unit.Quantity, points []Comparison) (gain, offset float64, err error) {
 	n := float64(len(points))
 	if n == 0 {
 		return 0, 0, fmt.Errorf("no point: give at least one reading with its reference")

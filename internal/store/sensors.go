@@ -88,3 +88,24 @@ func (s *Store) Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.A
 	}
 	return audit.Newest(f, limit, audit.Lots(lots), audit.Sensors(sensors), actions), nil
 }
+
+// First gives the day of the oldest reading of a room, its start; zero when
+// there is none.
+func (s *Store) First(ctx context.Context, name string) (time.Time, error) {
+	var first time.Time
+	for _, k := range s.seriesOf(name) {
+		err := scan(ctx, s.read, `SELECT min(day) FROM (SELECT min(day) AS day FROM packed_day WHERE series = ?1
+			UNION ALL SELECT min(at) / ?2 FROM open_reading WHERE series = ?1)`, []any{k.id, dayMS}, func(r *sql.Rows) error {
+			var day sql.NullInt64
+			err := r.Scan(&day)
+			if at := dateOf(day.Int64); day.Valid && (first.IsZero() || at.Before(first)) {
+				first = at
+			}
+			return err
+		})
+		if err != nil {
+			return first, fmt.Errorf("cannot find the oldest reading of %s: %w", k.Series, err)
+		}
+	}
+	return first, nil
+}

@@ -190,3 +190,21 @@ func older(t *testing.T, dir string, schema int64) {
 		t.Fatal(err)
 	}
 }
+
+func TestFirst(t *testing.T) {
+	s := open(t, t.TempDir())
+	f := func(name, in string, want time.Time) {
+		t.Helper()
+		if got, err := s.First(t.Context(), in); err != nil || !got.Equal(want) {
+			t.Errorf("%s: %v %v, want %v", name, got, err, want)
+		}
+	}
+	f("no reading", "loft", time.Time{})
+	commit(t, s, Outcome{}, reading("a", epoch.AddDate(0, 0, 5).Add(time.Hour), 20), reading("b", epoch.AddDate(0, 0, 3).Add(time.Hour), 20))
+	f("of two sensors", "loft", epoch.AddDate(0, 0, 3))
+	f("another room", "cellar", time.Time{})
+	pack(t, s, epoch.AddDate(0, 0, 30))
+	f("packed", "loft", epoch.AddDate(0, 0, 3))
+	commit(t, s, Outcome{}, reading("a", epoch.Add(time.Hour), 20))
+	f("a late one before them", "loft", epoch)
+}

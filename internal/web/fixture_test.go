@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"sync"
@@ -9,10 +10,12 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/audit"
 	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
+	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
 )
 
@@ -209,6 +212,33 @@ func (k *keeper) NoteLot(_ context.Context, id string, seal *barrier.Seal, note 
 		seen = seal.String()
 	}
 	return k.note("note of %s at %s by %s: seal %s, %q", id, at.Format(time.RFC3339), by, seen, note)
+}
+
+func (k *keeper) ChangeSensor(_ context.Context, c sensor.Change) (SensorChanged, error) {
+	b, err := json.Marshal(c)
+	if err != nil {
+		return SensorChanged{}, err
+	}
+	err = k.note("sensor %s", b)
+	return SensorChanged{Change: c, Of: c.Room + "/" + c.Sensor, What: audit.Words(c), Refold: []SensorRefold{{Room: c.Room, Since: ago(50 * time.Hour), Days: 3}}}, err
+}
+
+func (k *keeper) SensorChanges(context.Context) ([]sensor.Change, error) {
+	return larchSensorChanges(), k.note("list changes of sensors")
+}
+
+func (k *keeper) Audit(_ context.Context, f audit.Filter, limit int) ([]audit.Act, error) {
+	return audit.Newest(f, limit, audit.Sensors(larchSensorChanges())), k.note("audit since %s, at most %d", f.Since.Format(time.RFC3339), limit)
+}
+
+// larchSensorChanges are what was told of the sensors of the house.
+func larchSensorChanges() []sensor.Change {
+	q := unit.Temperature
+	return []sensor.Change{
+		{Kind: sensor.Calibrated, Seq: 1, Room: "cellar", Sensor: "cellar-1", Recorded: ago(300 * time.Hour), By: "Mara", Note: "ice water", Quantity: &q, From: ago(300 * time.Hour), Gain: 1, Offset: -0.4, Due: noon().AddDate(1, 0, 0)},
+		{Kind: sensor.Voided, Seq: 2, Room: "loft", Sensor: "loft-1", Recorded: ago(200 * time.Hour), By: "Mara", Note: "stood in the sun", From: ago(230 * time.Hour), To: ago(220 * time.Hour)},
+		{Kind: sensor.Revoked, Seq: 3, Recorded: ago(100 * time.Hour), By: "Mara", Note: "it did not", Revokes: 2},
+	}
 }
 
 func (k *keeper) Acknowledge(_ context.Context, key alarm.Key, by, note string) error {

@@ -26,6 +26,8 @@ import (
 type Actions interface {
 	Explainer
 	Rebuilder
+	SensorKeeper
+	Auditor
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -95,6 +97,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeExplanations(mux)
+	s.routeSensors(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {

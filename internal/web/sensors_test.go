@@ -1,0 +1,148 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"math"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"dryhold/internal/audit"
+	"dryhold/internal/engine"
+	"dryhold/internal/lot"
+	"dryhold/internal/sensor"
+	"dryhold/internal/unit"
+)
+
+// change is what the last call of the keeper was given.
+func change(t *testing.T, k *keeper) (c sensor.Change) {
+	t.Helper()
+	calls := k.seen()
+	if len(calls) == 0 {
+		t.Fatal("nothing reached the keeper")
+	}
+	body, ok := strings.CutPrefix(calls[len(calls)-1], "sensor ")
+	if err := json.Unmarshal([]byte(body), &c); err != nil || !ok {
+		t.Fatalf("%v: %s", err, calls[len(calls)-1])
+	}
+	return c
+}
+
+func TestSensorEdits(t *testing.T) {
+	q := func(q unit.Quantity) *unit.Quantity { return &q }
+	at := func(h int) time.Time { return time.Date(2026, 7, 1, h, 0, 0, 0, time.UTC) }
+	near := cmp.Comparer(func(a, b float64) bool { return math.Abs(a-b) < 1e-12 })
+	f := func(path, body string, want sensor.Change) {
+		t.Helper()
+		h, k := house(t, larchHouse(), nil)
+		res := ask(t, h, http.MethodPost, "/api/v1/sensors/"+path, body)
+		answer := text(t, res)
+		if res.StatusCode != 200 {
+			t.Errorf("%s %s: %d %s", path, body, res.StatusCode, answer)
+			return
+		}
+		if d := cmp.Diff(want, change(t, k), near); d != "" {
+			t.Errorf("%s (-want +got):\n%s", path, d)
+		}
+		var done SensorChanged
+		if err := json.Unmarshal([]byte(answer), &done); err != nil || done.What != audit.Words(want) || done.Refold[0].Days != 3 {
+			t.Errorf("%s: %v %s", path, err, answer)
+		}
+	}
+	f("cellar/cellar-1/calibrate", `{"quantity":"temperature","offset":-0.3,"unit":"K","due":"2027-11-01T12:00:00Z","note":"ice water","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Temperature), Gain: 1, Offset: -0.3, Due: time.Date(2027, 11, 1, 12, 0, 0, 0, time.UTC), Note: "ice water", By: "Mara"})
+	f("cellar/cellar-1/calibrate", `{"quantity":"temperature","offset":-0.9,"unit":"F","from":"2026-07-01T02:00:00+02:00","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Temperature), Gain: 1, Offset: -0.5, From: at(0).In(time.FixedZone("", 7200)), By: "Mara"})
+	f("cellar/a%2Fb%20c/calibrate", `{"quantity":"humidity","gain":1.05,"by":"Mara"}`,
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "a/b c", Quantity: q(unit.Humidity), Gain: 1.05, By: "Mara"})
+	f("cellar/cellar-1/calibrate", `{"quantity":"temperature","by":"Mara"}`, // seen to be right
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Temperature), Gain: 1, By: "Mara"})
+	f("cellar/cellar-1/calibrate", `{"quantity":"temperature","unit":"F","points":[{"reading":32.9,"reference":32}],"note":"ice water","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Temperature), Gain: 1, Offset: -0.5, Note: "ice water (read 32.9 for 32 F)", By: "Mara"})
+	f("cellar/cellar-1/calibrate", `{"quantity":"humidity","unit":"%","points":[{"reading":35,"reference":33},{"reading":75,"reference":75}],"by":"Mara"}`,
+		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Humidity), Gain: 1.05, Offset: 0.33 - 1.05*0.35, Note: "read 35 for 33 %, 75 for 75 %", By: "Mara"})
+	f("loft/loft-1/correct", `{"quantity":"temperature","offset":1,"unit":"C","from":"2026-07-01T00:00:00Z","to":"2026-07-01T05:00:00Z","note":"by the stove","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Corrected, Room: "loft", Sensor: "loft-1", Quantity: q(unit.Temperature), Gain: 1, Offset: 1, From: at(0), To: at(5), Note: "by the stove", By: "Mara"})
+	f("loft/loft-1/void", `{"from":"2026-07-01T00:00:00Z","note":"in the sun","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Voided, Room: "loft", Sensor: "loft-1", From: at(0), To: noon(), Note: "in the sun", By: "Mara"})
+	f("loft/loft-1/void", `{"quantity":"illuminance","from":"2026-07-01T00:00:00Z","to":"2026-07-01T05:00:00Z","note":"lamp","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Voided, Room: "loft", Sensor: "loft-1", Quantity: q(unit.Illuminance), From: at(0), To: at(5), Note: "lamp", By: "Mara"})
+	f("loft/loft-1/swap", `{"new":"loft-2","at":"2026-07-01T05:00:00Z","by":"Mara"}`,
+		sensor.Change{Kind: sensor.Swapped, Room: "loft", Sensor: "loft-1", New: "loft-2", From: at(5), By: "Mara"})
+	f("changes/2/revoke", `{"note":"it did not","by":"Mara"}`, sensor.Change{Kind: sensor.Revoked, Revokes: 2, Note: "it did not", By: "Mara"})
+}
+
+func TestSensorEditsRefused(t *testing.T) {
+	f := func(path, body string, status int, detail string) {
+		t.Helper()
+		h, k := house(t, larchHouse(), nil)
+		wantProblem(t, ask(t, h, http.MethodPost, "/api/v1/sensors/"+path, body), status, detail)
+		if calls := k.seen(); len(calls) != 0 {
+			t.Errorf("%s %s reached the keeper: %q", path, body, calls)
+		}
+	}
+	f("loft/loft-1/calibrate", `{}`, 422, "quantity: say what is adjusted, one of temperature, humidity")
+	f("loft/loft-1/calibrate", `{"quantity":"charm"}`, 400, "unknown quantity")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","offset":0.3}`, 422, "unit: say in which unit the numbers are, one of C, ")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","points":[{"reading":1,"reference":0}]}`, 422, "unit:")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","offset":0.3,"unit":"%"}`, 422, `unit: "%" is not a unit of temperature`)
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","offset":0.3,"unit":"C","points":[{"reading":1,"reference":0}]}`, 422, "not both")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","unit":"C","points":[{"reading":1000,"reference":0}]}`, 422, "points: temperature 1000")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","unit":"C","points":[`+strings.Repeat(`{},`, maxPoints)+`{}]}`, 422, "at most 10")
+	f("loft/loft-1/calibrate", `{"quantity":"temperature","offset_c":1}`, 400, "offset_c")
+	f("loft/loft-1/correct", `{"quantity":"temperature","from":"2026-07-01T00:00:00Z"}`, 422, "offset:")
+	f("loft/loft-1/correct", `{"quantity":"temperature","offset":1,"unit":"K"}`, 422, "from: say from when")
+	f("loft/loft-1/void", `{"note":"in the sun"}`, 422, "from: say from when")
+	f("loft/loft-1/swap", `{"new":"`+strings.Repeat("x", maxName+1)+`"}`, 422, "longer than")
+	f("loft/"+strings.Repeat("x", maxName+1)+"/swap", `{}`, 422, "longer than")
+	f("changes/two/revoke", `{}`, 404, `"two" is no number of a change`)
+	f("changes/0/revoke", `{}`, 404, "no number")
+	for _, path := range []string{"loft/loft-1/calibrate", "loft/loft-1/correct", "loft/loft-1/void", "loft/loft-1/swap", "changes/1/revoke"} {
+		f(path, `{"by":"`+strings.Repeat("x", maxName+1)+`"}`, 422, "by:")
+		f(path, `{"note":"`+strings.Repeat("x", maxNote+1)+`"}`, 422, "note:")
+	}
+}
+
+func TestSensorsAndAuditAreRead(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	var got SensorsAnswer
+	body := text(t, ask(t, h, http.MethodGet, "/api/v1/sensors", ""))
+	if err := json.Unmarshal([]byte(body), &got); err != nil || len(got.Sensors) != len(larchHouse().Sensors) || len(got.Changes) != 3 {
+		t.Fatalf("%v: %s", err, body)
+	}
+	if c := got.Changes[1]; c.Seq != 2 || c.RevokedBy != 3 || !strings.HasPrefix(c.What, "voided everything") || got.Changes[0].RevokedBy != 0 {
+		t.Errorf("changes %+v", got.Changes)
+	}
+	f := func(query string, acts int, more bool, call string) {
+		t.Helper()
+		var got AuditAnswer
+		body := text(t, ask(t, h, http.MethodGet, "/api/v1/audit"+query, ""))
+		if err := json.Unmarshal([]byte(body), &got); err != nil || len(got.Acts) != acts || got.More != more {
+			t.Errorf("%s: %v %s", query, err, body)
+		}
+		if calls := k.seen(); calls[len(calls)-1] != call {
+			t.Errorf("%s: %q, want %q", query, calls[len(calls)-1], call)
+		}
+	}
+	f("", 3, false, "audit since 0001-01-01T00:00:00Z, at most 201")
+	f("?limit=2", 2, true, "audit since 0001-01-01T00:00:00Z, at most 3")
+	f("?limit=3", 3, false, "audit since 0001-01-01T00:00:00Z, at most 4")
+	f("?since=2999-01-01T00:00:00Z", 0, false, "audit since 2999-01-01T00:00:00Z, at most 201")
+	for _, query := range []string{"?limit=0", "?limit=-1", "?limit=many", "?limit=1000000", "?since=yesterday"} {
+		wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/audit"+query, ""), 422, query[1:6])
+	}
+	k.err = errors.New("secret: the disk is sick")
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/sensors", ""), 500, "fault of the machine")
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/audit", ""), 500, "fault of the machine")
+	k.err = lot.NotNow("not now")
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/audit", ""), 503, "not now")
+
+	empty, _ := house(t, &engine.Snapshot{Site: "Larch House"}, nil)
+	if body := text(t, ask(t, empty, http.MethodGet, "/api/v1/sensors", "")); !strings.Contains(body, `"sensors":[]`) {
+		t.Errorf("no sensor is an empty list, not null: %s", body)
+	}
+}
