@@ -16,8 +16,15 @@ type ackQueue struct {
 	quit   chan struct{}
 	ended  chan struct{}
 
-	mu  sync.Mutex
-	ids []uint16
+	mu   sync.Mutex
+	list []ack
+}
+
+// ack acknowledges one publication; the code says how it went, where the
+// protocol has a place for it (MQTT 5).
+type ack struct {
+	id   uint16
+	code byte
 }
 
 // maxAcks is every packet identifier once.
@@ -30,10 +37,10 @@ func newAckQueue(cl *mqtt.Client) *ackQueue {
 }
 
 // add queues an acknowledgement and never blocks.
-func (q *ackQueue) add(id uint16) {
+func (q *ackQueue) add(a ack) {
 	q.mu.Lock()
-	q.ids = append(q.ids, id)
-	full := len(q.ids) > maxAcks
+	q.list = append(q.list, a)
+	full := len(q.list) > maxAcks
 	q.mu.Unlock()
 	if full {
 		q.client.Stop(errors.New("the publisher does not read its acknowledgements"))
@@ -53,7 +60,7 @@ func (q *ackQueue) stop() {
 
 func (q *ackQueue) run() {
 	defer close(q.ended)
-	var ids []uint16
+	var list []ack
 	for {
 		select {
 		case <-q.wake:
@@ -61,11 +68,11 @@ func (q *ackQueue) run() {
 			return
 		}
 		q.mu.Lock()
-		ids, q.ids = q.ids, ids[:0]
+		list, q.list = q.list, list[:0]
 		q.mu.Unlock()
-		for _, id := range ids {
-			ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: id}
-			if err := q.client.WritePacket(ack); err != nil {
+		for _, a := range list {
+			out := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.id, ReasonCode: a.code}
+			if err := q.client.WritePacket(out); err != nil {
 				q.client.Stop(err)
 				break
 			}

@@ -36,6 +36,7 @@ package broker
 import (
 	"context"
 	"crypto/subtle"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -55,9 +56,19 @@ type Config struct {
 	Listen string
 	// Dir is the directory of the broker's data; it is created if missing.
 	Dir string
-	// Username and Password are asked of every client when given. Off the
-	// loopback interface they must be given.
+	// Username and Password are of one client that may use every topic, and
+	// Users are others. Where none is given, nobody is asked who it is, which
+	// is refused off the loopback interface.
 	Username, Password string
+	Users              []User
+	// TLS makes the listener speak TLS, and only TLS. Off the loopback
+	// interface it must be given unless AllowPlain.
+	TLS        *tls.Config
+	AllowPlain bool
+	// Closed are filters of topics that only the intake may publish on.
+	Closed []string
+	// Refused, if set, is told what was not allowed. It must not block.
+	Refused func(Refusal)
 	// NoSync leaves out the flush to disk. Only for data to be thrown away:
 	// with it a power cut can lose acknowledged messages or the whole store.
 	NoSync bool
@@ -65,6 +76,10 @@ type Config struct {
 	// publishers are held back while it has more than IntakeWindow messages
 	// unacknowledged.
 	IntakeClientID string
+	// IntakeSecret is the password, under any username, that only the client
+	// IntakeClientID has: without it nobody gets into its session. With TLS it
+	// must be given, since then the intake comes in by a listener of its own.
+	IntakeSecret string
 	// IntakeWindow is 4096 when zero.
 	IntakeWindow int
 	// Log takes the broker's log. Nil means none.
@@ -88,6 +103,7 @@ type Broker struct {
 	guard  *guard
 	store  *store
 	addr   string
+	inner  string // address for the intake
 	stop   func() error
 }
 
@@ -131,8 +147,17 @@ func (cfg Config) check() error {
 	if cfg.Password != "" && cfg.Username == "" {
 		return errors.New("the embedded broker has a password but no username")
 	}
-	if !loopback(host) && (cfg.Username == "" || cfg.Password == "") {
-		return fmt.Errorf("the embedded broker would listen on %q, where others can reach it: give it a username and a password, or listen on 127.0.0.1", cfg.Listen)
+	if cfg.Username != "" && cfg.Password == "" {
+		return errors.New("the embedded broker has a username but no password")
+	}
+	if cfg.TLS != nil && cfg.IntakeSecret == "" {
+		return errors.New("BUG: the embedded broker has TLS but no secret for the intake")
+	}
+	if !loopback(host) && cfg.Username == "" && len(cfg.Users) == 0 {
+		return fmt.Errorf("the embedded broker would listen on %q, where others can reach it: give it users, or a username and a password, or listen on 127.0.0.1", cfg.Listen)
+	}
+	if !loopback(host) && cfg.TLS == nil && !cfg.AllowPlain {
+		return fmt.Errorf("the embedded broker would listen on %q, where others can overhear passwords: give it tls, or set allow_plain, or listen on 127.0.0.1", cfg.Listen)
 	}
 	return nil
 }
@@ -157,26 +182,58 @@ func serve(cfg Config, st *store) (*Broker, error) {
 		SysTopicResendInterval: int64((365 * 24 * time.Hour).Seconds()),
 	})
 	b := &Broker{server: server, store: st}
-	b.guard = newGuard(cfg, server, st)
+	var err error
+	if b.guard, err = newGuard(cfg, server, st); err != nil {
+		return nil, err
+	}
 	if err := server.AddHook(b.guard, nil); err != nil {
 		return nil, fmt.Errorf("cannot prepare the broker: %w", err)
 	}
-	listener := &tcp{listeners.NewTCP(listeners.Config{ID: "tcp", Address: cfg.Listen}), cfg.Log}
-	if err := server.AddListener(listener); err != nil {
-		return nil, fmt.Errorf("cannot listen on %s: %w", cfg.Listen, err)
+	if err := b.listen(cfg); err != nil {
+		return nil, err
 	}
-	b.addr = listener.Address()
 	b.stop = sync.OnceValue(func() error {
 		close(b.guard.stopping)
 		st.hurry()
 		return errors.Join(server.Close(), st.close())
 	})
 	if err := server.Serve(); err != nil {
-		listener.Close(func(string) {})
+		server.Listeners.CloseAll(func(string) {})
 		return nil, fmt.Errorf("cannot read the broker's sessions: %w", err)
 	}
 	return b, nil
 }
+
+// Names of the listeners.
+const (
+	outerListener = "tcp"
+	innerListener = "inner"
+)
+
+// listen takes the addresses. With TLS the intake has a listener of its own on
+// loopback: a connection of the daemon to itself needs no certificate, whose
+// name would be that of another interface.
+func (b *Broker) listen(cfg Config) error {
+	outer := &tcp{listeners.NewTCP(listeners.Config{ID: outerListener, Address: cfg.Listen, TLSConfig: cfg.TLS}), cfg.Log}
+	if err := b.server.AddListener(outer); err != nil {
+		return fmt.Errorf("cannot listen on %s: %w", cfg.Listen, err)
+	}
+	b.addr = outer.Address()
+	b.inner = b.addr
+	if cfg.TLS == nil {
+		return nil
+	}
+	inner := &tcp{listeners.NewTCP(listeners.Config{ID: innerListener, Address: "127.0.0.1:0"}), cfg.Log}
+	if err := b.server.AddListener(inner); err != nil {
+		outer.Close(func(string) {})
+		return fmt.Errorf("cannot listen on a port of 127.0.0.1: %w", err)
+	}
+	b.inner = inner.Address()
+	return nil
+}
+
+// IntakeAddr is the address at which the intake connects, without TLS.
+func (b *Broker) IntakeAddr() string { return b.inner }
 
 // Addr is the address the broker listens on, host:port.
 func (b *Broker) Addr() string { return b.addr }
@@ -231,8 +288,15 @@ func (q quiet) Enabled(ctx context.Context, level slog.Level) bool {
 }
 
 func (q quiet) Handle(ctx context.Context, r slog.Record) error {
-	r.Level = muted(r.Level)
-	return q.Handler.Handle(ctx, r)
+	out := slog.NewRecord(r.Time, muted(r.Level), r.Message, r.PC)
+	r.Attrs(func(a slog.Attr) bool {
+		// Whole packets hold passwords and payloads.
+		if a.Key != "pk" && a.Key != "packet" && a.Key != "will" {
+			out.AddAttrs(a)
+		}
+		return true
+	})
+	return q.Handler.Handle(ctx, out)
 }
 
 func (q quiet) WithAttrs(attrs []slog.Attr) slog.Handler { return quiet{q.Handler.WithAttrs(attrs)} }

@@ -174,13 +174,17 @@ func TestConfig(t *testing.T) {
 	f(Config{Listen: "127.0.0.1:0"}, "directory")
 	f(Config{Listen: "127.0.0.1:0", Dir: dir, Password: "x"}, "no username")
 	for _, open := range []string{":0", "0.0.0.0:0", "[::]:0", "192.0.2.1:0", "hearth:0"} {
-		f(Config{Listen: open, Dir: dir}, "give it a username and a password")
-		f(Config{Listen: open, Dir: dir, Username: "keeper"}, "give it a username and a password")
+		f(Config{Listen: open, Dir: dir}, "give it users, or a username and a password")
+		f(Config{Listen: open, Dir: dir, AllowPlain: true}, "give it users, or a username and a password")
+		f(Config{Listen: open, Dir: dir, Username: "keeper"}, "no password")
+		f(Config{Listen: open, Dir: dir, Username: "keeper", Password: "secret"}, "give it tls")
 	}
+	keeper := []User{{Name: "keeper"}}
+	f(Config{Listen: "127.0.0.1:0", Dir: dir, Username: "keeper", Password: "x", Users: keeper}, "twice")
 	b := begin(t, Config{Dir: dir})
 	f(Config{Listen: "127.0.0.1:0", Dir: dir}, "another process")
 	f(Config{Listen: b.Addr(), Dir: t.TempDir()}, "cannot listen on "+b.Addr())
-	begin(t, Config{Listen: "0.0.0.0:0", Username: "keeper", Password: "secret"})
+	begin(t, Config{Listen: "0.0.0.0:0", Username: "keeper", Password: "secret", AllowPlain: true})
 	begin(t, Config{Listen: "localhost:0"})
 
 	garbage := t.TempDir()

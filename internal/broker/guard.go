@@ -3,12 +3,15 @@ package broker
 import (
 	"errors"
 	"log/slog"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+
+	"dryhold/internal/secret"
 )
 
 // guard is the hook that changes the library's ways, see the package comment.
@@ -21,7 +24,9 @@ type guard struct {
 	store    *store
 	log      *slog.Logger
 	stopping chan struct{}
-	created  atomic.Int64 // numbers publications, in place of their second
+	created  atomic.Int64      // numbers publications, in place of their second
+	users    map[string]rights // nil: nobody is asked
+	door     *secret.Door
 
 	// sessions is read-locked while a publication is handed to its
 	// subscribers and locked while a session changes its connection.
@@ -45,11 +50,13 @@ type conn struct {
 	acks        *ackQueue    // publications on disk, to be acknowledged
 }
 
-func newGuard(cfg Config, server *mqtt.Server, st *store) *guard {
+func newGuard(cfg Config, server *mqtt.Server, st *store) (*guard, error) {
+	users, hashes, err := cfg.makeUsers()
 	return &guard{
+		users: users, door: secret.NewDoor(hashes),
 		cfg: cfg, server: server, store: st, log: cfg.Log,
 		stopping: make(chan struct{}), conns: map[*mqtt.Client]*conn{}, dropped: map[int64]bool{}, counters: map[string]*counter{},
-	}
+	}, err
 }
 
 // ID names the hook.
@@ -68,18 +75,6 @@ func (g *guard) Provides(b byte) bool {
 	}
 	return false
 }
-
-// OnConnectAuthenticate checks the credentials if there are any to check.
-func (g *guard) OnConnectAuthenticate(_ *mqtt.Client, pk packets.Packet) bool {
-	if g.cfg.Username == "" {
-		return true
-	}
-	name := same(pk.Connect.Username, []byte(g.cfg.Username))
-	return same(pk.Connect.Password, []byte(g.cfg.Password)) && name
-}
-
-// OnACLCheck lets who is in use every topic.
-func (g *guard) OnACLCheck(*mqtt.Client, string, bool) bool { return true }
 
 // conn gives what is known of a connection, from its first packet on.
 func (g *guard) conn(cl *mqtt.Client) *conn {
@@ -103,6 +98,11 @@ func (g *guard) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packet
 	case packets.Publish:
 		c := g.conn(cl)
 		c.qos, c.id = pk.FixedHeader.Qos, pk.PacketID
+		if len(pk.TopicName) >= len(mqtt.SysPrefix) && strings.EqualFold(pk.TopicName[:len(mqtt.SysPrefix)], mqtt.SysPrefix) {
+			// The library would drop it without an answer, and the publisher
+			// would wait for one for ever. OnPublish refuses it as it stands now.
+			pk.TopicName = "$/" + pk.TopicName[1:]
+		}
 		if c.qos == 1 && c.id != 0 { // without an identifier the library refuses it
 			pk.FixedHeader.Qos, pk.FixedHeader.Dup, pk.PacketID = 0, false, 0
 		}
@@ -135,6 +135,9 @@ func (g *guard) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, e
 		pk.Created = c.number
 		return pk, nil
 	}
+	if !g.mayPublish(cl, pk.TopicName) {
+		return g.refuse(cl, c, pk)
+	}
 	if c.qos == 0 {
 		return pk, nil
 	}
@@ -161,7 +164,7 @@ func (g *guard) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, e
 		return pk, packets.ErrRejectPacket
 	}
 	if c.qos == 1 {
-		g.acknowledge(cl, c, c.id)
+		g.acknowledge(cl, c, ack{id: c.id})
 	}
 	return pk, packets.CodeSuccessIgnore
 }
@@ -196,14 +199,14 @@ func (g *guard) room(cl *mqtt.Client, size int) bool {
 }
 
 // acknowledge queues the acknowledgement behind the publication in the store.
-func (g *guard) acknowledge(cl *mqtt.Client, c *conn, id uint16) {
+func (g *guard) acknowledge(cl *mqtt.Client, c *conn, a ack) {
 	if c.acks == nil {
 		c.acks = newAckQueue(cl)
 	}
 	acks := c.acks
 	g.store.submit(op{done: func(err error) {
 		if err == nil { // else the broker stops, and the publisher sends it again
-			acks.add(id)
+			acks.add(a)
 		}
 	}})
 }

@@ -65,7 +65,10 @@ func TestIdentifiersAreReservedAhead(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	g := newGuard(Config{}, nil, st)
+	g, err := newGuard(Config{}, nil, st)
+	if err != nil {
+		t.Fatal(err)
+	}
 	id := uint16(0)
 	for range 200_000 { // three times round
 		if id++; id == 0 {

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"fmt"
 	"sync"
 	"time"
 
@@ -141,6 +142,11 @@ func (g *guard) OnClientExpired(cl *mqtt.Client) { g.dropClient(cl.ID) }
 // OnSubscribed keeps the subscriptions of a persistent session; they are on
 // disk before the client learns of them.
 func (g *guard) OnSubscribed(cl *mqtt.Client, pk packets.Packet, codes []byte) {
+	for _, f := range pk.Filters {
+		if !g.maySubscribe(cl, f.Filter) {
+			g.tell(f.Filter, fmt.Sprintf("%s may not subscribe to this", g.describe(cl)))
+		}
+	}
 	if !persistent(cl) {
 		return
 	}
@@ -222,12 +228,29 @@ func message(cl *mqtt.Client, pk packets.Packet, kind string) storage.Message {
 	}
 }
 
-// StoredClients gives the sessions back at the start.
+// StoredClients gives the sessions back at the start, but for those of users
+// that are gone: nobody else shall come into their messages.
 func (g *guard) StoredClients() ([]storage.Client, error) {
 	if err := g.loadCounters(); err != nil {
 		return nil, err
 	}
-	return load[storage.Client](g.store, bucketClients)
+	all, err := load[storage.Client](g.store, bucketClients)
+	if err != nil {
+		return nil, err
+	}
+	kept := all[:0]
+	for _, c := range all {
+		if g.mine(c.ID, string(c.Username)) {
+			kept = append(kept, c)
+			continue
+		}
+		g.log.Warn("the broker drops the session of a user that is no longer in the configuration", "client", shortened(c.ID))
+		g.dropClient(c.ID)
+	}
+	if len(kept) < len(all) {
+		err = g.store.barrier() // before its subscriptions and messages are read
+	}
+	return kept, err
 }
 
 // StoredSubscriptions gives the subscriptions back at the start.
