@@ -83,6 +83,7 @@ type App struct {
 	counters  counters
 	vitals    vitals
 	receipts  receipts
+	stated    stated
 	unread    atomic.Int64 // arrivals that wait, undecoded, for the right time
 	upkeep    upkeep
 

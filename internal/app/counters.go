@@ -80,7 +80,13 @@ func (a *App) known(x *arrival) {
 		}
 		return err != nil
 	})
-	news, changed := c.said(topic, *decoded, a.opts.Settings.StaleLimit)
+	decoded.Updates = slices.DeleteFunc(decoded.Updates, func(u wire.Update) bool {
+		return !c.sensors[[2]string{u.Room, u.Sensor}] && !c.listed[u.Sensor] // not taken
+	})
+	x.intervals = a.intervals(decoded.Updates)
+	news, changed := c.said(topic, *decoded, x.received, func(u wire.Update) time.Duration {
+		return limitFor(a.opts.Settings, u.Sensor, max(u.Within, a.stated.longest(u.Sensor)))
+	})
 	x.errs = append(x.errs, news...)
 	if changed {
 		a.log.Info("a device says how it is", "device", decoded.Status.Device, "state", string(decoded.Status.State))
@@ -190,6 +196,7 @@ func (c *counters) view(connected bool) engine.IntakeView {
 	v := c.intake
 	v.Connected = connected
 	v.LastKnown = slices.Clone(v.LastKnown)
+	v.Devices = c.devices.views()
 	v.Errors = nil
 	if c.dropped.Count > 0 {
 		v.Errors = append(v.Errors, c.dropped)

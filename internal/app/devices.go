@@ -2,10 +2,13 @@ package app
 
 import (
 	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
+	"dryhold/internal/engine"
 	"dryhold/internal/room"
-	"dryhold/internal/unit"
 	"dryhold/internal/wire"
 )
 
@@ -22,24 +25,24 @@ const maxDevices = 1000
 // devices holds what devices said of themselves, so that what a broker sends
 // again at each connection counts once.
 type devices struct {
-	states  map[string]wire.State // by topic of the device
+	states  map[string]engine.DeviceView // by topic of the device
 	updates map[room.Series]time.Duration
 }
 
 // said notes what a message says of its device, and gives what the keeper
 // must know of it. A device that is gone clears nothing and starts nothing:
 // its readings stand, and fall silent, by their stale limit.
-func (c *counters) said(topic string, decoded wire.Decoded, stale func(sensor string) time.Duration) (news []*wire.Error, changed bool) {
+func (c *counters) said(topic string, decoded wire.Decoded, at time.Time, stale func(wire.Update) time.Duration) (news []*wire.Error, changed bool) {
 	if s := decoded.Status; s != nil {
-		if changed = differs(&c.devices.states, s.Device, s.State); changed && s.State.Gone() {
+		if changed = c.devices.changed(s, at); changed && s.State.Gone() {
 			news = append(news, &wire.Error{Topic: topic, Cause: sensorGone,
 				Err: fmt.Errorf("device %s is %s by its own word or its last will: see to its power and its link", s.Device, s.State)})
 		}
 	}
 	for _, u := range decoded.Updates {
-		limit := stale(u.Sensor)
-		if u.Quantity == unit.Battery || u.Quantity == unit.Link || u.Within < limit {
-			continue // of the first two no silence is told
+		limit := stale(u)
+		if !judges(u) || u.Within < limit {
+			continue
 		}
 		if differs(&c.devices.updates, u.Series, u.Within) {
 			news = append(news, &wire.Error{Topic: topic, Cause: shortLimit, Err: fmt.Errorf(
@@ -48,6 +51,28 @@ func (c *counters) said(topic string, decoded wire.Decoded, stale func(sensor st
 		}
 	}
 	return news, changed
+}
+
+// changed keeps what a device says of itself and reports whether it is news.
+func (d *devices) changed(s *wire.Status, at time.Time) bool {
+	before, known := d.states[s.Device]
+	if known && before.State == string(s.State) {
+		return false
+	}
+	if d.states == nil {
+		d.states = map[string]engine.DeviceView{}
+	}
+	if known || len(d.states) < maxDevices {
+		d.states[s.Device] = engine.DeviceView{
+			Device: s.Device, Room: s.Room, Sensor: s.Sensor, State: string(s.State), Gone: s.State.Gone(), Heard: at,
+		}
+	}
+	return true
+}
+
+// views lists what devices say of themselves, by topic.
+func (d *devices) views() []engine.DeviceView {
+	return slices.SortedFunc(maps.Values(d.states), func(a, b engine.DeviceView) int { return strings.Compare(a.Device, b.Device) })
 }
 
 // differs keeps a value and reports whether it is another than before.

@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -44,13 +45,29 @@ func TestDeviceGoneIsToldAndIsNoReading(t *testing.T) {
 			return engine.TopicErrors{}
 		}
 		const state = "homie/5/cellar/$state"
+		shown := func() string {
+			var out []string
+			for _, d := range statusOf(t, a.URL()).Snapshot.Intake.Devices {
+				if d.Heard.IsZero() || time.Since(d.Heard) > time.Hour {
+					t.Errorf("heard at %v: %+v", d.Heard, d)
+				}
+				out = append(out, fmt.Sprintf("%s in %s is %s, gone %v", d.Device, d.Room, d.State, d.Gone))
+			}
+			return strings.Join(out, "; ")
+		}
 		in := send(state, true, "ready")
 		in = send("homie/5/cellar/climate/temperature", true, "12.5")
 		if in.Stored != 1 || len(in.Errors) > 0 {
 			t.Fatalf("a good device: %+v", in)
 		}
+		if got := shown(); got != "homie/5/cellar in cellar is ready, gone false" {
+			t.Errorf("devices: %s", got)
+		}
 		for range 3 {
 			in = send(state, true, "lost")
+		}
+		if got := shown(); got != "homie/5/cellar in cellar is lost, gone true" {
+			t.Errorf("devices: %s", got)
 		}
 		if e := told(in, state, "sensor gone"); e.Count != 1 || !strings.Contains(e.Last, "homie/5/cellar is lost") || in.Stored != 1 {
 			t.Errorf("after the last will: %+v", in)
@@ -68,12 +85,14 @@ func TestDeviceGoneIsToldAndIsNoReading(t *testing.T) {
 		within := func(ut string) string {
 			return `[{"bn":"x:","n":"t","u":"Cel","v":9,"ut":` + ut + `},{"n":"b","u":"%EL","v":90,"ut":86400}]`
 		}
-		if in = send("senml/loft", false, within("600")); len(in.Errors) != 1 || in.Stored != 3 {
-			t.Errorf("a sensor within its limit: %+v", in)
+		for _, ut := range []string{"600", "7200"} {
+			if in = send("senml/loft", false, within(ut)); len(in.Errors) != 1 {
+				t.Errorf("a sensor with a limit that fits it: %+v", in)
+			}
 		}
-		send("senml/loft", false, within("7200"))
-		in = send("senml/loft", false, within("7200"))
-		if e := told(in, "senml/loft", "stale limit too short"); e.Count != 1 || !strings.Contains(e.Last, "every "+(2*time.Hour).String()) {
+		send("senml/loft", false, within("90000"))
+		in = send("senml/loft", false, within("90000"))
+		if e := told(in, "senml/loft", "stale limit too short"); e.Count != 1 || !strings.Contains(e.Last, "every "+(25*time.Hour).String()) {
 			t.Errorf("a sensor beyond its limit: %+v", in)
 		}
 	})

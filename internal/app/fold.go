@@ -24,13 +24,16 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	if err != nil {
 		return nil, err
 	}
+	if err := a.loadStated(ctx); err != nil {
+		return nil, err
+	}
 	s := a.opts.Settings
 	var listed []string
 	for _, r := range s.Rooms {
 		listed = append(listed, r.Name)
 	}
 	a.engine, err = engine.New(engine.Config{
-		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: s.StaleLimit,
+		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
 		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Conditions: conditions,
 	})
 	if err != nil {

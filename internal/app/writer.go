@@ -31,13 +31,14 @@ const (
 
 // arrival is one message, decoded, on its way to the writer.
 type arrival struct {
-	delivery intake.Delivery
-	decoded  wire.Decoded
-	errs     []*wire.Error
-	digest   [32]byte // of topic and payload, where there is no time of its own
-	received time.Time
-	unread   bool          // not decoded, since the clock is not trusted
-	at       time.Duration // and its receipt by monotonic time
+	delivery  intake.Delivery
+	decoded   wire.Decoded
+	errs      []*wire.Error
+	intervals []store.Interval // the sender says, longer ones than before
+	digest    [32]byte         // of topic and payload, where there is no time of its own
+	received  time.Time
+	unread    bool          // not decoded, since the clock is not trusted
+	at        time.Duration // and its receipt by monotonic time
 }
 
 // receive decodes a message and hands it to the writer. It runs on the
@@ -259,6 +260,7 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 			w.at(crash.Acknowledged)
 		}
 	}
+	w.learn(b.Intervals)
 	w.held, w.retry = nil, nil
 	w.committed(nil)
 	w.counters.count(batch, fresh, len(b.Readings)-fresh+repeats, now)
@@ -316,6 +318,7 @@ func (w *writer) batch(arrivals []arrival) (b store.Batch, repeats int) {
 			b.Receipts = append(b.Receipts, store.Receipt{Packet: d.ID, Digest: x.digest, At: x.received})
 		}
 		b.Readings = append(b.Readings, x.decoded.Readings...)
+		b.Intervals = append(b.Intervals, x.intervals...)
 	}
 	return b, repeats
 }

@@ -33,6 +33,8 @@ type IntakeView struct {
 	// LastKnown holds retained values without a time of their own: age
 	// unknown, shown only, never counted.
 	LastKnown []LastKnown `json:"last_known"`
+	// Devices is what devices say of themselves, by topic.
+	Devices []DeviceView `json:"devices"`
 }
 
 // TopicErrors counts the messages or fields of one topic that could not be

@@ -177,7 +177,7 @@ func (p *parse) sensor(n ast.Node) {
 		key{name: "room", read: func(n ast.Node) { sensor.Room = p.roomRef(n, "room") }},
 		key{name: "stale", read: func(n ast.Node) {
 			if v, ok := p.duration(n, "stale", minStale, maxStale); ok {
-				sensor.Stale = v
+				sensor.Stale, sensor.StaleGiven = v, true
 			}
 		}},
 	)

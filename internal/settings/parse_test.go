@@ -85,8 +85,8 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			{Name: "north-pantry", Rules: rules()},
 			{Name: "loft", Rules: loft},
 		},
-		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour}, {Name: "loft-1", Room: "loft", Stale: time.Hour},
-			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
+		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour, StaleGiven: true}, {Name: "loft-1", Room: "loft", Stale: time.Hour},
+			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute, StaleGiven: true}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
 		Stale: time.Hour,
 		Topics: []wire.Mapping{
 			{Pattern: "larch/{room}/climate", JSON: &wire.JSON{

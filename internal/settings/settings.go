@@ -6,6 +6,7 @@
 package settings
 
 import (
+	"slices"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -136,6 +137,8 @@ type Sensor struct {
 	Room string
 	// Stale is the sensor's own limit, or that of Settings.Stale.
 	Stale time.Duration
+	// StaleGiven is set when Stale is its own.
+	StaleGiven bool
 }
 
 // TLSMode is how a mail connection is secured.
@@ -264,6 +267,12 @@ func (s *Settings) SensorRooms() map[string]string {
 		}
 	}
 	return rooms
+}
+
+// OwnStale reports whether the configuration gives the sensor a stale limit of
+// its own.
+func (s *Settings) OwnStale(sensor string) bool {
+	return slices.ContainsFunc(s.Sensors, func(k Sensor) bool { return k.Name == sensor && k.StaleGiven })
 }
 
 // StaleLimit is the stale limit of the sensor: its own, else the general one.

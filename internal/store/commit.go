@@ -23,6 +23,8 @@ type Batch struct {
 	Receipts []Receipt
 	// Packets are those of all messages at QoS 1 in the order of arrival.
 	Packets []Packet
+	// Intervals are what the senders say of how often they send.
+	Intervals []Interval
 }
 
 // Packet is the MQTT packet of one message.
@@ -79,6 +81,9 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 	last, err := s.writeReceipts(ctx, tx, b)
 	if err != nil {
 		return fmt.Errorf("cannot store receipts: %w", err)
+	}
+	if err := writeIntervals(ctx, tx, b.Intervals); err != nil {
+		return err
 	}
 	if err := writeOutcome(ctx, tx, out, channels, now); err != nil {
 		return err
