@@ -83,6 +83,7 @@ func wide() *engine.Snapshot {
 	snap.Alarms[0].Key.Room, snap.Alarms[0].Text, snap.Alarms[0].Costs[0].Lot, snap.Alarms[1].By = long, long, long, long
 	snap.Intake.Errors[0].Topic, snap.Intake.Errors[0].Cause, snap.Intake.Errors[0].Last = long, long, long
 	snap.Intake.LastKnown[0].Sensor = long
+	snap.Sensors[0].Name, snap.Sensors[0].Calibrations[0].Note, snap.Sensors[2].Faults[0].Text = long, long, long
 	return snap
 }
 

@@ -47,14 +47,9 @@ func larchHouse() *engine.Snapshot {
 			WarmLimit: 21, DampLimit: 0.6, BrightLimit: 150, Acceleration: is(1, seen), MeanKinetic: is(20.4, seen),
 			Coverage24h: 1, LotCount: 1,
 		}},
-		Sensors: []engine.SensorView{
-			{Name: "cellar-1", Room: "cellar", LastSeen: seen, StaleSeconds: 1800},
-			{Name: "loft-1", Room: "loft", LastSeen: seen, StaleSeconds: 1800},
-			{Name: "loft-light", Room: "loft", LastSeen: ago(5 * time.Hour), StaleSeconds: 1800, Silent: true},
-			{Name: "pantry-1", Room: "north-pantry", LastSeen: seen, StaleSeconds: 1800},
-		},
-		Lots:   larchLots(),
-		Alarms: larchAlarms(),
+		Sensors: larchSensors(seen),
+		Lots:    larchLots(),
+		Alarms:  larchAlarms(),
 		Intake: engine.IntakeView{
 			Connected: true, Messages: 105_412, Stored: 312_009, Duplicates: 12, LastStored: seen,
 			Errors: []engine.TopicErrors{
@@ -63,6 +58,23 @@ func larchHouse() *engine.Snapshot {
 			},
 			LastKnown: []engine.LastKnown{{Room: "loft", Sensor: "loft-2", Quantity: unit.Temperature, Value: 30.2}},
 		},
+	}
+}
+
+// larchSensors are well, silent, due for a calibration, awaited and replaced.
+func larchSensors(seen time.Time) []engine.SensorView {
+	old := ago(5 * time.Hour)
+	ice := engine.CalibrationView{Quantity: unit.Temperature, Gain: 1, Offset: -0.4, Unit: "°C", From: ago(300 * time.Hour), Due: noon().AddDate(1, 0, 0), By: "Mara", Note: "ice water (read 0.4 for 0 C)"}
+	salt := engine.CalibrationView{Quantity: unit.Humidity, Gain: 1.05, Offset: -0.0375, Unit: "fraction", From: ago(9000 * time.Hour), Due: ago(240 * time.Hour), Overdue: true}
+	return []engine.SensorView{
+		{Name: "cellar-1", Room: "cellar", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(14.2, seen), Humidity: is(0.58, seen),
+			Illuminance: is(0, seen), Battery: is(0.87, seen), Link: is(-71, seen), Calibrations: []engine.CalibrationView{ice, salt}},
+		{Name: "loft-1", Room: "loft", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(33.4, seen), Humidity: is(0.41, seen), Battery: is(0.12, seen)},
+		{Name: "loft-light", Room: "loft", LastSeen: old, StaleSeconds: 1800, Silent: true, State: engine.Quiet, Illuminance: engine.Value{Value: 120, At: old},
+			Faults: []engine.FaultView{{Kind: alarm.Silent, Since: ago(4 * time.Hour), Text: "Sensor loft-light has sent nothing for 5 h"}}},
+		{Name: "loft-2", Room: "loft", StaleSeconds: 1800, State: engine.Awaited},
+		{Name: "loft-0", Room: "loft", LastSeen: ago(9000 * time.Hour), StaleSeconds: 1800, State: engine.Retired},
+		{Name: "pantry-1", Room: "north-pantry", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(21.04, seen), Illuminance: is(310, seen), Oxygen: is(0.209, seen)},
 	}
 }
 

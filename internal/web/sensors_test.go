@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
 
 	"dryhold/internal/audit"
 	"dryhold/internal/engine"
@@ -145,4 +146,27 @@ func TestSensorsAndAuditAreRead(t *testing.T) {
 	if body := text(t, ask(t, empty, http.MethodGet, "/api/v1/sensors", "")); !strings.Contains(body, `"sensors":[]`) {
 		t.Errorf("no sensor is an empty list, not null: %s", body)
 	}
+}
+
+func TestPageShowsSensors(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	doc := page(t, h, "/", 200)
+	table := only(t, doc, "table", func(n *html.Node) bool { return attr(n, "aria-labelledby") == "sensors" })
+	rows := all(table, "tr", nil)[1:]
+	if len(rows) != 5 {
+		t.Fatalf("%d sensors shown, want 5: one of six was replaced", len(rows))
+	}
+	wantWords(t, rows[0], "cellar-1 cellar", "✓ reports 14 Jul 2026 14:29 CEST , 42 s ago", "temperature 14.2 °C humidity 58 % RH light 0 lx", "87 % link −71 dBm",
+		"temperature: value − 0.4 K, 2 Jul 2026 ice water (read 0.4 for 0 C) ✓ due 14 Jul 2027", "humidity: 1.05 × value − 3.75 %, 4 Jul 2025 ▲ due since 4 Jul 2026", "✓ none")
+	wantWords(t, rows[1], "temperature 33.4 °C", "12 %", "never")
+	wantWords(t, rows[2], "? silent for more than 30 min", "light last 120 lx, 5 h ago", "not told", "▲ silent : Sensor loft-light has sent nothing for 5 h since 14 Jul 2026 10:30 CEST")
+	wantWords(t, rows[3], "loft-2 loft", "◆ put in place, not heard yet never heard", "nothing that counts", "? not heard yet")
+	wantWords(t, rows[4], "oxygen 20.9 %")
+	wantWords(t, doc, "1 sensor that was replaced is not shown.")
+	loft := only(t, doc, "article", labelled("Room loft"))
+	if strings.Contains(words(loft), "loft-0") {
+		t.Error("a room shows a sensor that was replaced")
+	}
+	none, _ := house(t, &engine.Snapshot{Site: "Larch House", At: noon()}, nil)
+	wantWords(t, page(t, none, "/", 200), "No sensor has reported yet.")
 }

@@ -29,16 +29,18 @@ type pageView struct {
 	Old                  bool // the state is old: nothing on the page is now
 	Starting             bool // there is no state yet
 
-	Alarms   []alarmView
-	Rooms    []roomView
-	Lots     []lotView
-	LotsMore string // what the lots table leaves out
-	Caveat   string // on the mould indices
-	Checks   []checkView
-	Healthy  sight
-	Errors   []errorView
-	Known    []string // retained values of unknown age
-	Intake   string
+	Alarms      []alarmView
+	Rooms       []roomView
+	Lots        []lotView
+	LotsMore    string // what the lots table leaves out
+	Sensors     []sensorRow
+	SensorsMore string
+	Caveat      string // on the mould indices
+	Checks      []checkView
+	Healthy     sight
+	Errors      []errorView
+	Known       []string // retained values of unknown age
+	Intake      string
 
 	FirstReading        string
 	NoAlarm, UnknownNow sight
@@ -125,6 +127,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	}
 	v.NoAlarm, v.Caveat = noAlarm(snap, v.Old), engine.MouldCaveat
 	v.Lots, v.LotsMore = p.lots(snap.Lots)
+	v.Sensors, v.SensorsMore = p.sensors(snap.Sensors)
 	p.intake(&v, snap.Intake)
 	return v
 }
@@ -209,14 +212,10 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 		v.LastAge = age(p.now.Sub(last))
 	}
 	for _, sv := range sensors {
-		if sv.Room != r.Name {
+		if sv.Room != r.Name || sv.State == engine.Retired {
 			continue
 		}
-		look := okSight("reports")
-		if sv.Silent {
-			look = unknownSight("silent for more than " + span(time.Duration(sv.StaleSeconds*float64(time.Second))))
-		}
-		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), look})
+		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), sensorSight(sv)})
 	}
 	return v
 }
