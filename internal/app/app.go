@@ -57,6 +57,9 @@ type Options struct {
 	space  func(dir string) (free, total uint64, err error)
 	pause  time.Duration // zero: firstPause
 	calm   time.Duration // zero: outageCalm
+	// The client's longest pause between attempts and its keep-alive, which
+	// tests shorten.
+	reconnectMax, keepAlive time.Duration
 }
 
 // App is one daemon for one site. Several may run in one process, each with a

@@ -78,15 +78,19 @@ func (a *App) clientConfig() (intake.Config, error) {
 	cfg := intake.Config{
 		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.decoder.Filters(),
 		StatusTopic: statusTopic, KeepTrying: b.Embedded == nil, Log: a.log,
+		ReconnectMax: a.opts.reconnectMax, KeepAlive: a.opts.keepAlive,
 	}
 	var err error
 	if b.Embedded != nil {
 		cfg.Username, cfg.Password, err = credentials(b.Embedded.UsernameFile, b.Embedded.PasswordFile)
 		return cfg, err
 	}
+	// Read here, so that a file that is not there is found at the start, and
+	// again at each attempt, so that one that is mended counts.
 	if cfg.Username, cfg.Password, err = credentials(b.UsernameFile, b.PasswordFile); err != nil {
 		return cfg, err
 	}
+	cfg.Credentials = func() (string, string, error) { return credentials(b.UsernameFile, b.PasswordFile) }
 	cfg.TLS, err = clientTLS(b)
 	return cfg, err
 }
