@@ -101,6 +101,9 @@ func (s *server) getHealth(w http.ResponseWriter, r *http.Request) {
 	if !answer.OK {
 		status = http.StatusServiceUnavailable
 	}
+	if _, known := visitorOf(r); !known && s.gate != nil {
+		answer.Checks = []health.Check{} // what is wrong is not for strangers
+	}
 	s.writeJSON(w, r, status, answer)
 }
 
@@ -139,6 +142,7 @@ func (s *server) getLot(w http.ResponseWriter, r *http.Request) {
 func accepted(w http.ResponseWriter, r *http.Request, body any, check func() *refusal) bool {
 	no := readJSON(w, r, body)
 	if no == nil {
+		sign(r, body)
 		no = check()
 	}
 	if no != nil {

@@ -30,6 +30,10 @@ func (s *server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), usb=()")
+		if r.TLS != nil && !s.NoHSTS {
+			h.Set("Strict-Transport-Security", "max-age=2592000") // 30 days, see RFC 6797
+		}
 		if !allowedHost(r, s.Hosts) {
 			writeProblem(w, http.StatusMisdirectedRequest,
 				"this server does not answer to the name in the Host header: use its IP address, or enter the name in the configuration")

@@ -29,7 +29,10 @@ func (s *server) getPage(w http.ResponseWriter, r *http.Request) {
 		status = http.StatusServiceUnavailable
 		w.Header().Set("Retry-After", "5")
 	}
-	s.writePage(w, r, status, "page", s.view(snap, r.URL.Query().Get("refresh") != "off"))
+	s.writePage(w, r, status, "page", struct {
+		pageView
+		User string // who is logged in
+	}{s.view(snap, r.URL.Query().Get("refresh") != "off"), userOf(r)})
 }
 
 func (s *server) getStyle(w http.ResponseWriter, _ *http.Request) {
@@ -44,18 +47,20 @@ type formView struct {
 	Key            alarm.Key
 	Name           string // of the alarm
 	By, Note       string // as typed before
+	User           string // who is logged in, and signs
 	Problem        string // why it was not taken
 }
 
 func (s *server) getAcknowledge(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	key := alarm.Key{Kind: alarm.Kind(q.Get("kind")), Room: q.Get("room"), Sensor: q.Get("sensor")}
-	v := formView{Title: "Acknowledge an alarm: dryhold", Version: s.Version, Key: key, Name: key.String()}
+	v := formView{Title: "Acknowledge an alarm: dryhold", Version: s.Version, Key: key, Name: key.String(), User: userOf(r)}
 	s.writePage(w, r, http.StatusOK, "acknowledge", v)
 }
 
 func (s *server) postAcknowledgeForm(w http.ResponseWriter, r *http.Request) {
 	a, no := readAcknowledgeForm(w, r)
+	a.By = signed(r, a.By)
 	if no == nil {
 		no = acknowledgement(a)
 	}
@@ -68,7 +73,7 @@ func (s *server) postAcknowledgeForm(w http.ResponseWriter, r *http.Request) {
 	if no != nil {
 		s.writePage(w, r, no.status, "acknowledge", formView{
 			Title: "Acknowledge an alarm: dryhold", Version: s.Version,
-			Key: a.Key, Name: a.Key.String(), By: a.By, Note: a.Note, Problem: no.detail,
+			Key: a.Key, Name: a.Key.String(), By: a.By, Note: a.Note, Problem: no.detail, User: userOf(r),
 		})
 		return
 	}

@@ -58,12 +58,18 @@ type Config struct {
 	// FirstReading is the line that publishes a first reading, shown while
 	// there is no room: mosquitto_pub -t ... -m ...; empty when not known.
 	FirstReading string
+	// Access says who may come in; nil lets everybody in.
+	Access *Access
+	// NoHSTS leaves out the header that keeps browsers to TLS, which is sent
+	// over TLS only.
+	NoHSTS bool
 }
 
-// server is one set of routes. It holds nothing mutable.
+// server is one set of routes. It holds nothing mutable but the sessions.
 type server struct {
 	Config
 	page *template.Template
+	gate *gate // nil lets everybody in
 }
 
 // New makes the handler of every route. It starts nothing.
@@ -84,6 +90,9 @@ func New(cfg Config) http.Handler {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	s := &server{Config: cfg, page: parsePages()}
+	if cfg.Access != nil {
+		s.gate = newGate(*cfg.Access)
+	}
 
 	mux := http.NewServeMux()
 	route(mux, "/{$}", methods{http.MethodGet: s.getPage})
@@ -97,6 +106,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeExplanations(mux)
+	s.routeLogin(mux)
 	s.routeSensors(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
@@ -107,7 +117,7 @@ func New(cfg Config) http.Handler {
 		writeProblem(w, http.StatusNotFound, "there is no page at "+r.URL.Path+": the page is at /, the data under /api/v1/")
 	})
 
-	return s.guard(mux)
+	return s.guard(s.admit(mux))
 }
 
 // failure turns an error of Actions into a status and the text the keeper may
