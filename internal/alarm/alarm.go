@@ -31,11 +31,12 @@ const (
 
 // Rule is the setting of one condition. Limit and Deadband are in the
 // canonical unit of the quantity watched (°C, fraction, lx); for Silent the
-// limit is the stale limit in seconds and only OnDelay counts.
+// limit is the stale limit in seconds and only OnDelay counts, as for
+// CalibrationDue. For LowBattery the trouble is below the limit.
 type Rule struct {
 	Kind     Kind
 	Limit    float64
-	Deadband float64       // returns only below Limit-Deadband, >= 0
+	Deadband float64       // returns only below Limit-Deadband (a battery above Limit+Deadband), >= 0
 	OnDelay  time.Duration // above the limit this long before it is active
 	OffDelay time.Duration // below the deadband this long before it returns
 	Priority Priority

@@ -69,7 +69,11 @@ func (d draft) subject() string {
 		now = "last " + now
 	}
 	rest := " " + d.r.words().trouble + ": " + now
-	switch {
+	switch w := d.faultWords(); {
+	case d.c.Key.Kind.fault() && d.ev == Returned:
+		rest = ": " + w.over
+	case d.c.Key.Kind.fault():
+		rest = ": " + w.subject
 	case d.c.Key.Kind == Silent && d.ev == Returned:
 		rest = ": sensor " + d.sensor + " is back"
 	case d.c.Key.Kind == Silent:
@@ -112,7 +116,11 @@ func (d draft) body() string {
 func (d draft) what() string {
 	w, where := d.r.words(), "The "+d.room+" at "+d.site
 	since := d.clock(d.c.Since)
-	switch {
+	switch f := d.faultWords(); {
+	case d.c.Key.Kind.fault() && d.ev == Returned:
+		return wrap(f.was)
+	case d.c.Key.Kind.fault():
+		return wrap(f.what)
 	case d.c.Key.Kind == Silent && d.ev == Returned:
 		return wrap("Sensor " + d.sensor + " in the " + d.room + " at " + d.site + " is heard again. It had been silent for " + seconds(d.c.Peak) + ".")
 	case d.c.Key.Kind == Silent:
@@ -126,6 +134,9 @@ func (d draft) what() string {
 
 // facts lists how bad it is or was.
 func (d draft) facts() string {
+	if d.c.Key.Kind.fault() {
+		return d.faultFacts(d.faultWords())
+	}
 	if d.c.Key.Kind == Silent {
 		return "Allowed silence  " + seconds(d.r.Limit)
 	}
@@ -190,13 +201,18 @@ func (d draft) week() string {
 	switch {
 	case d.uncosted > 0:
 		text += "The cost to " + count(d.uncosted, "more lot", "more lots") + " is not known."
-	case len(d.costs) == 0 && d.c.Key.Kind != Silent:
+	case len(d.costs) == 0 && d.c.Key.Kind != Silent && !d.c.Key.Kind.fault():
 		text += "No cost in days of life has been worked out for any lot."
 	}
 	return wrap(strings.TrimSpace(text))
 }
 
 func (d draft) advice() string {
+	if w := d.faultWords(); d.c.Key.Kind.fault() && d.ev == Returned {
+		return wrap("What to do now: " + w.after)
+	} else if d.c.Key.Kind.fault() {
+		return wrap("What to do now: " + w.advice)
+	}
 	if d.ev == Returned {
 		return wrap("What to do now: " + d.r.words().after)
 	}
@@ -205,6 +221,9 @@ func (d draft) advice() string {
 
 // certainty says how sure the notice is.
 func (d draft) certainty() string {
+	if d.c.Key.Kind.fault() {
+		return wrap(d.faultWords().how)
+	}
 	if d.c.Key.Kind == Silent {
 		return wrap("How sure: silence is certain, its cause is not. What the room did meanwhile is estimated, and marked so, until readings come.")
 	}

@@ -15,7 +15,8 @@ import (
 // keeper sees, and stands aside while the alarm is shelved or out of service.
 //
 // Rules of the limit layer:
-//   - Beyond is v > Limit. Within is v <= Limit-Deadband. Between the two an
+//   - Beyond is v > Limit. Within is v <= Limit-Deadband. (Of a battery, whose
+//     trouble is a low value: v < Limit, and v >= Limit+Deadband.) Between the two an
 //     active alarm stays active and an inactive one stays inactive.
 //   - On-delay: the excursion is pending from its first reading beyond the
 //     limit and active once it has lasted OnDelay, judged at a reading or a
@@ -115,7 +116,8 @@ func (c Condition) Observe(r Rule, at time.Time, v float64) (Condition, []Transi
 
 // ObserveAge feeds a silent condition, whose value is the time in seconds
 // since the sensor was last seen and whose Limit is its stale limit in
-// seconds. The engine calls it at every tick for every sensor, and when a
+// seconds; a due calibration is fed the same way, its value being the time
+// since it was due. The engine calls it at every tick for every sensor, and when a
 // sensor is seen (lastSeen = at), which clears at once. lastSeen of a sensor
 // never seen is the time its watch began. After a restart the silence of the
 // daemon's own downtime looks like silence of the sensor: OnDelay, counted
@@ -132,7 +134,11 @@ func (c Condition) ObserveAge(r Rule, at, lastSeen time.Time) (Condition, []Tran
 		return c, nil
 	}
 	if c.Active && !after.Active {
-		after.Peak, after.PeakAt = max(c.Peak, lastSeen.Sub(c.lastSeen()).Seconds()), lastSeen
+		over := lastSeen
+		if over.After(at) { // due in the future
+			over = at
+		}
+		after.Peak, after.PeakAt = max(c.Peak, over.Sub(c.lastSeen()).Seconds()), over
 	}
 	return after, moved
 }
@@ -145,7 +151,7 @@ func (c Condition) lastSeen() time.Time { return c.ValueAt.Add(-secs(c.Value)) }
 // value stays unknown until the next reading.
 func (c Condition) Missing(r Rule, at time.Time) (Condition, []Transition) {
 	r = r.effective()
-	if c = c.stale(r, at); !c.Unknown && !at.Before(c.ValueAt) && r.Kind != Silent {
+	if c = c.stale(r, at); !c.Unknown && !at.Before(c.ValueAt) && !r.Kind.aged() {
 		c = c.unknown(at)
 	}
 	return c.annunciate(false, false, at)
@@ -162,7 +168,7 @@ func (c Condition) Tick(r Rule, at time.Time) (Condition, []Transition) {
 // deadband, returns as soon as it is seen and is never unknown itself.
 func (r Rule) effective() Rule {
 	r.Deadband = max(0, r.Deadband)
-	if r.Kind == Silent {
+	if r.Kind.aged() {
 		r.Deadband, r.OffDelay, r.Stale = 0, 0, 0
 	}
 	return r
@@ -217,14 +223,14 @@ func (c Condition) judge(r Rule, at time.Time) (Condition, []Transition) {
 }
 
 func (c Condition) rising(r Rule, at time.Time) (Condition, bool) {
-	if !(c.Value > r.Limit) {
+	if !r.beyond(c.Value, r.Limit) {
 		c.On = Pending{}
 		return c, false
 	}
 	if c.On.From.IsZero() {
 		c.On = Pending{From: c.ValueAt, Peak: c.Value, PeakAt: c.ValueAt}
 	}
-	if c.Value > c.On.Peak {
+	if r.beyond(c.Value, c.On.Peak) {
 		c.On.Peak, c.On.PeakAt = c.Value, c.ValueAt
 	}
 	if at.Sub(c.On.From)-c.On.Gap < r.OnDelay {
@@ -237,10 +243,10 @@ func (c Condition) rising(r Rule, at time.Time) (Condition, bool) {
 }
 
 func (c Condition) returning(r Rule, at time.Time) (Condition, bool) {
-	if c.Value > c.Peak {
+	if r.beyond(c.Value, c.Peak) {
 		c.Peak, c.PeakAt = c.Value, c.ValueAt
 	}
-	if !(c.Value <= r.Limit-r.Deadband) {
+	if !r.within(c.Value) {
 		c.OffFrom = time.Time{}
 		return c, false
 	}

@@ -59,8 +59,14 @@ func (r Rule) amount(v float64) string {
 		return fmt.Sprintf("%.1f %% RH", 100*v)
 	case Bright:
 		return fmt.Sprintf("%.0f lx", v)
-	case Silent:
+	case Silent, Stuck, CalibrationDue:
 		return seconds(v)
+	case Spike, Drift, Disagree:
+		return fmt.Sprintf("%.1f K", v)
+	case SpikeHumidity, DriftHumidity, DisagreeHumidity:
+		return fmt.Sprintf("%.1f %% RH", 100*v)
+	case LowBattery:
+		return fmt.Sprintf("%.0f %%", 100*v)
 	}
 	return fmt.Sprintf("%.6g", v)
 }

@@ -10,6 +10,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
 )
 
@@ -62,13 +63,14 @@ func (e *Engine) judgeSilence(rs *roomState, r room.Reading, fx *Effects) {
 // still be hot: then lower values of others do not clear it.
 func (e *Engine) observe(rs *roomState, c alarm.Condition, rule alarm.Rule, r room.Reading) (alarm.Condition, []alarm.Transition) {
 	worst, hidden := r.Value, false
-	for _, l := range rs.latest {
+	for l := range rs.watch.Latest() {
+		at, v := l.Standing(r.At)
 		switch {
-		case l.Quantity != r.Quantity || e.sensors.Retired(rs.name, l.Sensor, r.At):
-		case r.At.Sub(l.at) <= e.cfg.Stale(l.Sensor):
-			worst = max(worst, l.value)
+		case l.Quantity != r.Quantity || l.Sensor == r.Sensor || e.sensors.Retired(rs.name, l.Sensor, r.At):
+		case r.At.Sub(at) <= e.cfg.Stale(l.Sensor):
+			worst = max(worst, v)
 		default:
-			hidden = hidden || l.value > rule.Limit-rule.Deadband
+			hidden = hidden || v > rule.Limit-rule.Deadband
 		}
 	}
 	if c.Active && hidden && worst <= rule.Limit {
@@ -123,7 +125,8 @@ func (fx *Effects) note(c *alarm.Condition, next alarm.Condition, ts []alarm.Tra
 func (e *Engine) Tick(now time.Time) Effects {
 	var fx Effects
 	for _, rs := range e.rooms {
-		rs.ledger.Advance(now)
+		rs.advance(now)
+		e.release(rs, now, &fx)
 		for _, q := range []unit.Quantity{unit.Temperature, unit.Humidity, unit.Illuminance} {
 			kind, _ := kindOf(q)
 			rule, ok := rs.rules[kind]
@@ -136,19 +139,36 @@ func (e *Engine) Tick(now time.Time) Effects {
 			fx.note(c, next, ts)
 		}
 		e.tickSilence(rs, now, &fx)
+		e.tickFaults(rs, now, &fx)
 	}
 	e.compose(&fx)
 	return fx
 }
 
+// release judges readings that might have been spikes and waited for the next
+// one for longer than that may take: the last word of a sensor counts.
+func (e *Engine) release(rs *roomState, now time.Time, fx *Effects) {
+	for l := range rs.watch.Latest() {
+		waited := now.Sub(l.At)
+		if l.Held() && waited > sensor.Within && waited <= judged && !e.sensors.Retired(rs.name, l.Sensor, now) {
+			e.judge(rs, room.Reading{Series: l.Series, At: l.At, Value: l.Value}, fx)
+		}
+	}
+}
+
 func (rs *roomState) has(q unit.Quantity) bool {
-	return slices.ContainsFunc(rs.latest, func(l latest) bool { return l.Quantity == q })
+	for l := range rs.watch.Latest() {
+		if l.Quantity == q {
+			return true
+		}
+	}
+	return false
 }
 
 // longest is the longest stale limit among a room's sensors of a quantity.
 func (e *Engine) longest(rs *roomState, q unit.Quantity) time.Duration {
 	most := time.Duration(0)
-	for _, l := range rs.latest {
+	for l := range rs.watch.Latest() {
 		if l.Quantity == q {
 			most = max(most, e.cfg.Stale(l.Sensor))
 		}

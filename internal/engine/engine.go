@@ -60,16 +60,11 @@ type roomState struct {
 	name       string
 	ledger     *room.Ledger
 	rules      map[alarm.Kind]alarm.Rule
-	latest     []latest          // of what counts, sorted by sensor, then quantity
+	watch      *sensor.Watch     // of what counts
+	lookedOver time.Time         // the hour in which faults were last looked for
 	heard      []heard           // of whatever was sent, sorted by sensor
 	conditions []alarm.Condition // sorted by key
 	mould      mouldCourse       // up to the open days
-}
-
-type latest struct {
-	room.Series
-	at    time.Time
-	value float64
 }
 
 // Effects is what an event asks of the world. Conditions and notices must be
@@ -148,7 +143,8 @@ func (e *Engine) wantedKeys() (room.Keys, error) {
 func (e *Engine) room(name string) *roomState {
 	i, found := slices.BinarySearchFunc(e.rooms, name, func(r *roomState, name string) int { return strings.Compare(r.name, name) })
 	if !found {
-		e.rooms = slices.Insert(e.rooms, i, &roomState{name: name, ledger: room.NewLedger(e.fold, e.cfg.Stale), rules: e.cfg.Rules(name)})
+		rules := e.cfg.Rules(name)
+		e.rooms = slices.Insert(e.rooms, i, &roomState{name: name, ledger: room.NewLedger(e.fold, e.cfg.Stale), watch: e.newWatch(rules), rules: rules})
 	}
 	return e.rooms[i]
 }
@@ -206,7 +202,7 @@ func (e *Engine) Observe(now time.Time, readings []room.Reading) Effects {
 		e.take(rs, r, now, &fx)
 	}
 	for _, rs := range touched {
-		rs.ledger.Advance(now)
+		rs.advance(now)
 	}
 	e.compose(&fx)
 	return fx
@@ -219,16 +215,40 @@ func (e *Engine) take(rs *roomState, r room.Reading, now time.Time, fx *Effects)
 	if rs.hear(r) && recent && !e.sensors.Retired(r.Room, r.Sensor, r.At) {
 		e.judgeSilence(rs, r, fx)
 	}
-	r, counts := e.sensors.Correct(r)
+	counted, counts := e.sensors.Correct(r)
 	if !counts {
 		return
 	}
-	if since := rs.ledger.Add(r); !since.IsZero() {
+	if since := rs.ledger.Add(counted); !since.IsZero() {
 		fx.refold(r.Room, since)
 	}
-	if rs.count(r) && recent {
-		e.judge(rs, r, fx)
+	v := rs.watch.Add(r, counted)
+	if !v.Newest || !recent {
+		return
 	}
+	if v.Stands != nil {
+		was := counted
+		was.At, was.Value = v.Stands.At, v.Stands.Value
+		e.judge(rs, was, fx)
+	}
+	if !v.Held {
+		e.judge(rs, counted, fx)
+	}
+	e.spiked(rs, r.Sensor, r.Quantity, r.At, v.Spike, fx)
+}
+
+// advance folds what is known up to an instant and closes what can no longer
+// change.
+func (rs *roomState) advance(now time.Time) {
+	rs.ledger.Advance(now)
+	if !rs.ledger.Begun() {
+		return
+	}
+	closed := rs.ledger.OpenSince()
+	if now.Before(closed) { // fed again, from before the days folded again
+		closed = now
+	}
+	rs.watch.Close(closed)
 }
 
 func (fx *Effects) refold(name string, since time.Time) {
@@ -243,34 +263,21 @@ func (fx *Effects) refold(name string, since time.Time) {
 	fx.Refold = append(fx.Refold, Refold{name, since})
 }
 
-// count remembers the newest reading of a series that counts and reports
-// whether this is it.
-func (rs *roomState) count(r room.Reading) bool {
-	i, found := slices.BinarySearchFunc(rs.latest, r.Series, func(l latest, s room.Series) int {
-		return cmp.Or(strings.Compare(l.Sensor, s.Sensor), cmp.Compare(l.Quantity, s.Quantity))
-	})
-	if !found {
-		rs.latest = slices.Insert(rs.latest, i, latest{r.Series, r.At, r.Value})
-		return true
-	}
-	if !r.At.After(rs.latest[i].at) {
-		return false
-	}
-	rs.latest[i].at, rs.latest[i].value = r.At, r.Value
-	return true
-}
-
 // Restart takes a room's ledger back for a refold and gives the instant from
 // which its stored readings must be fed, in order, to Feed. With the zero
 // instant, or when the lots now need other exposures, it starts from nothing.
 func (e *Engine) Restart(f Refold) (from time.Time) {
 	rs := e.room(f.Room)
-	rs.mould = mouldCourse{}
-	if f.Since.IsZero() || !rs.ledger.Keys().Equal(e.fold.Keys()) {
-		rs.ledger, rs.latest = room.NewLedger(e.fold, e.cfg.Stale), nil
-		return time.UnixMilli(0).UTC()
+	rs.mould, rs.lookedOver = mouldCourse{}, time.Time{}
+	if !f.Since.IsZero() && rs.ledger.Keys().Equal(e.fold.Keys()) {
+		from = rs.ledger.Restart(f.Since)
+		if rs.watch.Reaches(from) {
+			rs.watch.Restart(from)
+			return from
+		}
 	}
-	return rs.ledger.Restart(f.Since)
+	rs.ledger, rs.watch = room.NewLedger(e.fold, e.cfg.Stale), e.newWatch(rs.rules)
+	return time.UnixMilli(0).UTC()
 }
 
 // Feed gives a room stored readings again, in order of time, and folds them
@@ -279,12 +286,12 @@ func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) {
 	rs := e.room(name)
 	for _, r := range readings {
 		rs.hear(r)
-		if r, counts := e.sensors.Correct(r); counts {
-			rs.ledger.Feed(r)
-			rs.count(r)
+		if counted, counts := e.sensors.Correct(r); counts {
+			rs.ledger.Feed(counted)
+			rs.watch.Add(r, counted)
 		}
 	}
-	rs.ledger.Advance(asOf)
+	rs.advance(asOf)
 }
 
 // CheckLot reports why a change of a lot cannot be taken; it wraps

@@ -101,14 +101,14 @@ func (rs *roomState) mouldNow(now time.Time, stale func(sensor string) time.Dura
 // speak within its stale limit.
 func (rs *roomState) mouldJudged(now time.Time, stale func(sensor string) time.Duration) time.Time {
 	last, pending := time.Time{}, false
-	for _, l := range rs.latest {
+	for l := range rs.watch.Latest() {
 		if l.Quantity != unit.Humidity {
 			continue
 		}
-		if l.at.After(last) {
-			last = l.at
+		if l.At.After(last) {
+			last = l.At
 		}
-		pending = pending || now.Sub(l.at) <= stale(l.Sensor)
+		pending = pending || now.Sub(l.At) <= stale(l.Sensor)
 	}
 	judged := rs.ledger.Settled()
 	if pending && last.Before(judged) {

@@ -85,11 +85,21 @@ func (e *Engine) CheckSensor(c sensor.Change) error {
 }
 
 // ChangeSensor takes a change that passed CheckSensor. It asks for the room to
-// be fed again from the first instant that may now count differently.
+// be fed again from the first instant that may now count differently: not from
+// the change but from the reading before it, whose trace leads up to it. What
+// stands against a sensor that was replaced ends.
 func (e *Engine) ChangeSensor(c sensor.Change) (Effects, error) {
 	var fx Effects
 	e.sensors.Apply(c)
-	in, _, _ := e.sensors.Touches(c)
-	fx.refold(in, time.Time{})
+	in, names, since := e.sensors.Touches(c)
+	longest := time.Duration(0)
+	for _, name := range names {
+		longest = max(longest, e.cfg.Stale(name))
+	}
+	fx.refold(in, since.Add(-longest))
+	rs := e.room(in)
+	rs.lookedOver = time.Time{}
+	e.endSwapped(rs, c.Recorded, &fx)
+	e.compose(&fx)
 	return fx, nil
 }

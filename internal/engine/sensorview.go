@@ -92,11 +92,11 @@ func (rs *roomState) lastHeard(sensor string) time.Time {
 }
 
 func (e *Engine) sensorValues(rs *roomState, v *SensorView, stale time.Duration, now time.Time) {
-	for _, l := range rs.latest {
+	for l := range rs.watch.Latest() {
 		if l.Sensor != v.Name {
 			continue
 		}
-		value := Value{v.State != Retired && now.Sub(l.at) <= stale, l.value, l.at}
+		value := Value{v.State != Retired && now.Sub(l.At) <= stale, l.Value, l.At}
 		switch l.Quantity {
 		case unit.Temperature:
 			v.Temperature = value

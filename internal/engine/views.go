@@ -85,17 +85,17 @@ func (e *Engine) roomView(rs *roomState, now time.Time) RoomView {
 func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
 	var fresh, last Value
 	n := 0.0
-	for _, l := range rs.latest {
+	for l := range rs.watch.Latest() {
 		if l.Quantity != q || e.sensors.Retired(rs.name, l.Sensor, now) {
 			continue
 		}
-		if now.Sub(l.at) <= e.cfg.Stale(l.Sensor) {
+		if now.Sub(l.At) <= e.cfg.Stale(l.Sensor) {
 			n++
 			fresh.Known = true
-			fresh.Value += l.value
+			fresh.Value += l.Value
 		}
-		if l.at.After(last.At) {
-			last.At, last.Value = l.at, l.value
+		if l.At.After(last.At) {
+			last.At, last.Value = l.At, l.Value
 		}
 	}
 	if !fresh.Known {
