@@ -14,8 +14,10 @@ import (
 // Scenario is another way to keep lots. What is at its zero value stays as it
 // is.
 type Scenario struct {
-	// Past asks what would be if it had been so since packing, and from now on
-	// were kept as the lot is now; else it is done at the instant of the course.
+	// Past asks what would be if it had been so since packing: the lot packed
+	// so, and up to now in such a room; from now on the room is that where the
+	// lot is, as that was. Else it is done at the instant of the course, and
+	// holds from then on.
 	Past bool
 	Room string // to which lots go
 	// Warmest and Dampest bound the room, Dampest as a fraction.
@@ -104,21 +106,19 @@ func (t *Trial) Lot(c course.Course, l lot.Lot) (Gain, error) {
 	if g.Now, err = t.r.follower.Ends(c, l, now); err != nil {
 		return g, err
 	}
-	then := now
-	if t.s.Past {
-		c, err = t.again(c, other)
-	} else {
-		k := t.keeping(other.Room(), true)
-		if t.s.Room != "" && !k.known {
-			g.Not = NotKnownRoom
-			return g, nil
+	k := t.keeping(l.Room(), false)
+	if !t.s.Past {
+		if k = t.keeping(other.Room(), true); t.s.Room != "" && !k.known {
+			return Gain{Lot: l.ID, Not: NotKnownRoom}, nil
 		}
-		then, err = t.lit(k, other)
-		then.Repacked = container || t.s.AbsorberCM3 > 0
+	} else if c, err = t.again(c, other); err != nil {
+		return g, err
 	}
+	then, err := t.lit(k, other)
 	if err != nil {
 		return g, err
 	}
+	then.Repacked = !t.s.Past && (container || t.s.AbsorberCM3 > 0)
 	if g.Then, err = t.follower.Ends(c, other, then); err != nil {
 		return g, err
 	}
