@@ -16,6 +16,9 @@ const (
 	// keptDays is how many closed days a Watch remembers besides the open
 	// ones: what a drift is judged by (see Drift) and a margin.
 	keptDays = 100
+	// LongestRun is the longest time without a change that Unchanged tells
+	// from a longer one.
+	LongestRun = 90 * 24 * time.Hour
 )
 
 // Watch follows what the sensors of one room send, to find faults. Like a

@@ -209,10 +209,14 @@ func limits() []limit {
 // limits reads the alarm rules of a room over the default ones.
 func (p *parse) limits(n ast.Node, rules map[alarm.Kind]alarm.Rule) {
 	var keys []key
-	for _, l := range limits() {
+	for _, l := range append(limits(), faultLimits()...) {
 		keys = append(keys, key{name: string(l.kind), read: func(n ast.Node) { p.rule(n, l, rules) }})
 	}
-	keys = append(keys, key{name: string(alarm.Silent), read: func(n ast.Node) { p.silent(n, rules) }})
+	keys = append(keys,
+		key{name: string(alarm.Silent), read: func(n ast.Node) { p.silent(n, rules) }},
+		key{name: string(alarm.Stuck), read: func(n ast.Node) { p.stuck(n, rules) }},
+		key{name: string(alarm.CalibrationDue), read: func(n ast.Node) { p.calibration(n, rules) }},
+	)
 	p.mapping(n, "limits", keys...)
 }
 
@@ -316,7 +320,11 @@ func (p *parse) quantity(n ast.Node, what string, l limit, convert func(unit.Uni
 }
 
 func (p *parse) limitValue(n ast.Node, what string, l limit, rule *alarm.Rule) {
-	v, ok := p.quantity(n, what, l, unit.Unit.Canonical)
+	convert := unit.Unit.Canonical
+	if l.difference() {
+		convert = difference
+	}
+	v, ok := p.quantity(n, what, l, convert)
 	if !ok {
 		return
 	}
@@ -329,9 +337,11 @@ func (p *parse) limitValue(n ast.Node, what string, l limit, rule *alarm.Rule) {
 	rule.Limit = l.quantity.Round(v)
 }
 
+// difference converts a difference: 0.9 F is 0.5 K, wherever zero lies.
+func difference(u unit.Unit, v float64) float64 { return u.Canonical(v) - u.Canonical(0) }
+
 func (p *parse) deadband(n ast.Node, l limit, rule *alarm.Rule) {
-	// A deadband is a difference: 0.9 F is 0.5 K, wherever zero lies.
-	v, ok := p.quantity(n, "deadband", l, func(u unit.Unit, v float64) float64 { return u.Canonical(v) - u.Canonical(0) })
+	v, ok := p.quantity(n, "deadband", l, difference)
 	if !ok {
 		return
 	}

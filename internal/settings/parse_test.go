@@ -60,7 +60,9 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 		return out
 	}
 	loft := rules(alarm.Rule{Kind: alarm.Warm, Limit: 24, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.High})
+	loft[alarm.Disagree] = alarm.Rule{Kind: alarm.Disagree, Limit: 6, Deadband: 0.5, OnDelay: 24 * time.Hour, OffDelay: 12 * time.Hour, Priority: alarm.Low}
 	delete(loft, alarm.Bright)
+	delete(loft, alarm.Drift)
 	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
@@ -81,6 +83,11 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 				alarm.Rule{Kind: alarm.Damp, Limit: 0.6, Deadband: 0.03, OnDelay: 6 * time.Hour, OffDelay: 2 * time.Hour, Priority: alarm.High},
 				alarm.Rule{Kind: alarm.Bright, Limit: 5, Deadband: 1, OnDelay: time.Hour, OffDelay: 30 * time.Minute, Priority: alarm.Low},
 				alarm.Rule{Kind: alarm.Silent, Limit: 3600, OnDelay: 30 * time.Minute, Priority: alarm.Medium},
+				alarm.Rule{Kind: alarm.Stuck, Limit: 45 * 86_400, Priority: alarm.Low},
+				alarm.Rule{Kind: alarm.Spike, Limit: 4, Deadband: 1, OffDelay: 48 * time.Hour, Priority: alarm.Low},
+				alarm.Rule{Kind: alarm.DisagreeHumidity, Limit: 0.08, Deadband: 0.016, OnDelay: 12 * time.Hour, OffDelay: 12 * time.Hour, Priority: alarm.Low},
+				alarm.Rule{Kind: alarm.LowBattery, Limit: 0.2, Deadband: 0.04, OnDelay: 12 * time.Hour, OffDelay: time.Hour, Priority: alarm.Low},
+				alarm.Rule{Kind: alarm.CalibrationDue, OnDelay: 7 * 24 * time.Hour, Priority: alarm.Low},
 			)},
 			{Name: "north-pantry", Rules: rules()},
 			{Name: "loft", Rules: loft},
@@ -143,6 +150,15 @@ func TestExampleTellsTheDefaults(t *testing.T) {
 		"damp    60 %    3 %        6h         2h          medium",
 		"bright  50 lx   10 lx      2h         30m         low",
 		"silent                     0s                     medium",
+		"stuck              30d                                 low",
+		"spike              5 K     1 K              1d         low",
+		"spike_humidity     25 %    5 %              1d         low",
+		"drift              1 K     0.3 K            1d         low",
+		"drift_humidity     6 %     2 %              1d         low",
+		"disagree           2 K     0.5 K  12h       12h        low",
+		"disagree_humidity  10 %    2 %    12h       12h        low",
+		"battery            15 %    5 %    12h       1h         low",
+		"calibration                       0s                   low",
 	} {
 		if !strings.Contains(config.Example(), line) {
 			t.Errorf("the example lacks the line %q", line)
@@ -155,6 +171,15 @@ func TestExampleTellsTheDefaults(t *testing.T) {
       damp: {limit: 60 %, deadband: 3 %, on_delay: 6h, off_delay: 2h, priority: medium}
       bright: {limit: 50 lx, deadband: 10 lx, on_delay: 2h, off_delay: 30m, priority: low}
       silent: {on_delay: 0s, priority: medium}
+      stuck: {limit: 30d, priority: low}
+      spike: {limit: 5 K, deadband: 1 K, on_delay: 0s, off_delay: 1d, priority: low}
+      spike_humidity: {limit: 25 %, deadband: 5 %, on_delay: 0s, off_delay: 1d, priority: low}
+      drift: {limit: 1 K, deadband: 0.3 K, on_delay: 0s, off_delay: 1d, priority: low}
+      drift_humidity: {limit: 6 %, deadband: 2 %, on_delay: 0s, off_delay: 1d, priority: low}
+      disagree: {limit: 2 K, deadband: 0.5 K, on_delay: 12h, off_delay: 12h, priority: low}
+      disagree_humidity: {limit: 10 %, deadband: 2 %, on_delay: 12h, off_delay: 12h, priority: low}
+      battery: {limit: 15 %, deadband: 5 %, on_delay: 12h, off_delay: 1h, priority: low}
+      calibration: {on_delay: 0s, priority: low}
 `).Rules("r")
 	if diff := cmp.Diff(want, settings.Default().Rules("any")); diff != "" {
 		t.Errorf("the defaults told are not the defaults:\n%s", diff)
@@ -177,11 +202,11 @@ func TestDefault(t *testing.T) {
 	kinds := map[alarm.Kind]bool{}
 	for _, r := range settings.DefaultRules() {
 		kinds[r.Kind] = true
-		if r.Priority < alarm.Low || r.Priority > alarm.High || r.Limit <= 0 || r.Deadband < 0 || r.Deadband >= r.Limit {
+		if r.Priority < alarm.Low || r.Priority > alarm.High || r.Deadband < 0 || r.Kind != alarm.CalibrationDue && (r.Limit <= 0 || r.Deadband >= r.Limit) {
 			t.Errorf("default rule %+v is out of order", r)
 		}
 	}
-	if len(kinds) != 4 {
+	if len(kinds) != len(alarm.Kinds()) {
 		t.Errorf("DefaultRules covers %v", kinds)
 	}
 }
@@ -204,7 +229,7 @@ func TestAcceptNewRooms(t *testing.T) {
 }
 
 func TestLookups(t *testing.T) {
-	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
+	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off, stuck: off, spike: off, spike_humidity: off, drift: off, drift_humidity: off, disagree: off, disagree_humidity: off, battery: off, calibration: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
 	if got, want := []time.Duration{s.StaleLimit("a"), s.StaleLimit("b"), s.StaleLimit("c")}, []time.Duration{36 * time.Hour, 90 * time.Minute, 90 * time.Minute}; !slices.Equal(got, want) {
 		t.Errorf("stale limits %v, want %v", got, want)
 	}
@@ -219,7 +244,7 @@ func TestLookups(t *testing.T) {
 	if len(s.Rules("loft")) != 1 {
 		t.Error("Rules hands out its own map")
 	}
-	if len(s.Rules("attic")) != 4 {
+	if len(s.Rules("attic")) != len(alarm.Kinds()) {
 		t.Error("a room not listed has not the default rules")
 	}
 }
@@ -242,6 +267,10 @@ func TestDeadband(t *testing.T) {
 	f(alarm.Warm, "1 C", 0.5)
 	f(alarm.Warm, "-18 C", 0.5)
 	f(alarm.Warm, "{deadband: 0 K}", 0)
+	f(alarm.Spike, "5 K", 1)
+	f(alarm.Spike, "2 K", 0.4)
+	f(alarm.Drift, "{limit: 1 K, deadband: 0.5 K}", 0.5)
+	f(alarm.LowBattery, "10 %", 0.02)
 }
 
 func TestMailPort(t *testing.T) {

@@ -9,7 +9,10 @@ import (
 // DefaultRules are the alarm rules of a room that sets none of its own, one
 // for each condition, in canonical units. All figures are judgement, for the
 // reasons given beside them; a room overrides them one by one.
-func DefaultRules() []alarm.Rule {
+func DefaultRules() []alarm.Rule { return append(roomRules(), faultRules()...) }
+
+// roomRules are those of the air of a room, and of who watches it.
+func roomRules() []alarm.Rule {
 	return []alarm.Rule{
 		{
 			// Cool: 21 °C is the temperature at which the catalog states
