@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"os/user"
+	"strconv"
 	"strings"
 	"time"
 
@@ -31,6 +32,7 @@ func addURL(c *cobra.Command, to *string) {
 		usual = "http://127.0.0.1:8090"
 	}
 	c.PersistentFlags().StringVar(to, "url", usual, "address of the daemon's page, also from $DRYHOLD_URL")
+	addAccess(c)
 }
 
 func newClient(at string) client {
@@ -53,8 +55,17 @@ func (k client) do(ctx context.Context, method, path string, in, out any) error 
 
 // send is do for an answer that is read in another way.
 func (k client) send(ctx context.Context, method, path string, in any, read func(answer io.Reader) error) error {
-	if u, err := url.Parse(k.url); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return usageError{fmt.Errorf("--url %q is not an address: write for example http://127.0.0.1:8090", k.url)}
+	u, err := url.Parse(k.url)
+	if err != nil || u.Host == "" || u.User != nil || u.Scheme != "http" && u.Scheme != "https" {
+		shown := " " + strconv.Quote(k.url)
+		if strings.Contains(k.url, "@") {
+			shown = "" // there may be a password in it
+		}
+		return usageError{fmt.Errorf("--url%s is not an address: write for example http://127.0.0.1:8090", shown)}
+	}
+	token, err := k.prepare(ctx, u)
+	if err != nil {
+		return err
 	}
 	var body io.Reader
 	if in != nil {
@@ -69,6 +80,9 @@ func (k client) send(ctx context.Context, method, path string, in any, read func
 		return fmt.Errorf("cannot write the request: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
+	if token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
 	resp, err := k.http.Do(req)
 	if err != nil {
 		return fmt.Errorf("cannot reach the daemon at %s: start it with `dryhold run`, or say with --url where it is: %w", k.url, err)

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/adrg/xdg"
 
@@ -66,6 +67,12 @@ func secrets(s *settings.Settings) []*string {
 	}
 	if e := s.Broker.Embedded; e != nil {
 		files = append(files, &e.UsernameFile, &e.PasswordFile)
+		if e.TLS != nil {
+			files = append(files, &e.TLS.CertFile, &e.TLS.KeyFile)
+		}
+	}
+	if t := s.HTTP.TLS; t != nil {
+		files = append(files, &t.CertFile, &t.KeyFile)
 	}
 	if m := s.Mail; m != nil {
 		files = append(files, &m.UsernameFile, &m.PasswordFile)
@@ -88,6 +95,35 @@ func unreadable(s *settings.Settings) []string {
 		}
 		if path := (*fs.PathError)(nil); errors.As(err, &path) {
 			out = append(out, fmt.Sprintf("%s: %v", *name, path.Err))
+		}
+	}
+	return out
+}
+
+// readable lists the files that others on this machine can read and should
+// not: those with passwords and keys, and a configuration with hashes.
+func readable(configFile string, s *settings.Settings) []string {
+	files := []string{s.Broker.PasswordFile, s.Broker.KeyFile}
+	hashes := s.HTTP.HasLogin()
+	if e := s.Broker.Embedded; e != nil {
+		files, hashes = append(files, e.PasswordFile), hashes || len(e.Users) > 0
+		if e.TLS != nil {
+			files = append(files, e.TLS.KeyFile)
+		}
+	}
+	if t := s.HTTP.TLS; t != nil {
+		files = append(files, t.KeyFile)
+	}
+	if m := s.Mail; m != nil {
+		files = append(files, m.PasswordFile)
+	}
+	if hashes {
+		files = append(files, configFile)
+	}
+	var out []string
+	for _, name := range files {
+		if info, err := os.Stat(name); name != "" && err == nil && forOthers(info.Mode()) && !slices.Contains(out, name) {
+			out = append(out, name)
 		}
 	}
 	return out

@@ -106,6 +106,12 @@ read are listed, but are no mistake.`,
 			if missing := unreadable(s); len(missing) > 0 {
 				text += "These files cannot be read from here; the daemon will need them:\n  " + strings.Join(missing, "\n  ") + "\n"
 			}
+			for _, w := range s.Warnings() {
+				text += "Warning: " + w + ".\n"
+			}
+			if open := readable(configFile, s); len(open) > 0 {
+				text += "Warning: others on this machine can read these files (chmod 600):\n  " + strings.Join(open, "\n  ") + "\n"
+			}
 			_, err = io.WriteString(c.OutOrStdout(), text)
 			return err
 		},

@@ -6,6 +6,7 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -22,6 +23,7 @@ import (
 	"dryhold/internal/intake"
 	"dryhold/internal/metrics"
 	"dryhold/internal/notify"
+	"dryhold/internal/secret"
 	"dryhold/internal/settings"
 	"dryhold/internal/store"
 	"dryhold/internal/web"
@@ -79,6 +81,10 @@ type App struct {
 	metrics  *metrics.Metrics
 	channels []string
 	listener net.Listener // of the page
+	pageTLS  *tls.Config  // nil without
+	// intakeSecret is what the daemon's own client shows the embedded broker.
+	intakeSecret string
+	certificates []*certificate
 
 	arrivals  chan arrival
 	edits     chan *edit
@@ -122,6 +128,7 @@ func New(opts Options) (*App, error) {
 	if a.log == nil {
 		a.log = slog.New(slog.DiscardHandler)
 	}
+	a.intakeSecret, _ = secret.NewToken()
 	a.clock = newClock(opts, a.log)
 	a.disk = newDisk(opts, a.log)
 	if a.now == nil {
@@ -165,6 +172,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"upkeep", a.startUpkeep},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"intake", a.startIntake},
+		{"delivery", a.startDelivery},
 	}
 	for _, p := range parts {
 		stop, err := p.start(ctx)
@@ -222,12 +230,19 @@ func (a *App) URL() string {
 	if a.listener == nil {
 		return ""
 	}
-	return "http://" + a.listener.Addr().String()
+	scheme := "http://"
+	if a.opts.Settings.HTTP.TLS != nil {
+		scheme = "https://"
+	}
+	return scheme + a.listener.Addr().String()
 }
 
 // BrokerURL is the address of the broker in use.
 func (a *App) BrokerURL() string {
 	if a.broker != nil {
+		if a.opts.Settings.Broker.Embedded.TLS != nil {
+			return "mqtts://" + a.broker.Addr()
+		}
 		return "mqtt://" + a.broker.Addr()
 	}
 	return a.opts.Settings.Broker.URL
@@ -254,7 +269,11 @@ func (a *App) startStore(ctx context.Context) (func(context.Context) error, erro
 // listen takes the page's address early: one that is taken is found before
 // anything else runs.
 func (a *App) listen(ctx context.Context) (func(context.Context) error, error) {
+	a.warnOpen()
 	var err error
+	if a.pageTLS, err = a.serverTLS("http.tls", a.opts.Settings.HTTP.TLS); err != nil {
+		return nil, err
+	}
 	address := a.opts.Settings.HTTP.Listen
 	if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", address); err != nil {
 		return nil, listening(err, address, "http.listen", "another dryhold", "")
@@ -273,6 +292,7 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
 			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
 			FirstReading: a.FirstReading(), Hosts: a.opts.Settings.HTTP.Hosts,
+			Access: a.access(), NoHSTS: a.opts.Settings.HTTP.NoHSTS,
 		}),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),
@@ -280,7 +300,11 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := server.Serve(a.listener); !errors.Is(err, http.ErrServerClosed) {
+		serve := func() error { return server.Serve(a.listener) }
+		if server.TLSConfig = a.pageTLS; a.pageTLS != nil {
+			serve = func() error { return server.ServeTLS(a.listener, "", "") }
+		}
+		if err := serve(); !errors.Is(err, http.ErrServerClosed) {
 			a.log.Error("the page stopped", "error", err)
 		}
 	}()

@@ -23,14 +23,12 @@ func (a *App) startBroker(ctx context.Context) (func(context.Context) error, err
 	if e == nil {
 		return nil, nil
 	}
-	user, password, err := credentials(e.UsernameFile, e.PasswordFile)
+	cfg, err := a.brokerConfig(e)
 	if err != nil {
 		return nil, err
 	}
-	b, err := broker.Start(ctx, broker.Config{
-		Listen: e.Listen, Dir: filepath.Join(a.opts.DataDir, "broker"), Username: user, Password: password,
-		NoSync: a.opts.Throwaway, IntakeClientID: a.opts.Settings.Broker.ClientID, Log: a.log,
-	})
+	cfg.Dir = filepath.Join(a.opts.DataDir, "broker")
+	b, err := broker.Start(ctx, cfg)
 	if err != nil {
 		return nil, listening(err, e.Listen, "broker.embedded.listen", "another dryhold or another MQTT broker", ", or have that broker read by naming it as broker.url")
 	}
@@ -82,8 +80,8 @@ func (a *App) clientConfig() (intake.Config, error) {
 	}
 	var err error
 	if b.Embedded != nil {
-		cfg.Username, cfg.Password, err = credentials(b.Embedded.UsernameFile, b.Embedded.PasswordFile)
-		return cfg, err
+		cfg.URL, cfg.Username, cfg.Password = "mqtt://"+a.broker.IntakeAddr(), b.ClientID, a.intakeSecret
+		return cfg, nil
 	}
 	// Read here, so that a file that is not there is found at the start, and
 	// again at each attempt, so that one that is mended counts.
@@ -169,15 +167,22 @@ func (a *App) startNotices(context.Context) (func(context.Context) error, error)
 	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.log); err != nil {
 		return nil, err
 	}
-	a.worker.Start(a.armed(context.Background()))
 	return a.worker.Stop, nil
+}
+
+// startDelivery lets notices go once the broker is there. Before, each start
+// would fail an attempt of those over MQTT, and a daemon that starts again and
+// again would put them off for up to an hour.
+func (a *App) startDelivery(context.Context) (func(context.Context) error, error) {
+	a.worker.Start(a.armed(context.Background()))
+	return nil, nil
 }
 
 // FirstReading is a line for the shell that publishes a first reading, where
 // one can be given.
 func (a *App) FirstReading() string {
 	e := a.opts.Settings.Broker.Embedded
-	if e == nil || !a.opts.Settings.AcceptNewRooms {
+	if e == nil || !a.opts.Settings.AcceptNewRooms || e.TLS != nil || e.UsernameFile != "" || len(e.Users) > 0 {
 		return ""
 	}
 	listen := e.Listen

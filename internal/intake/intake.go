@@ -194,13 +194,14 @@ func setDefault[T comparable](field *T, value T) {
 func parseURL(cfg Config) (*url.URL, error) {
 	u, err := url.Parse(cfg.URL)
 	if err != nil || u.Hostname() == "" {
-		return nil, fmt.Errorf("cannot read the broker's address %q: write mqtt://host:1883 or mqtts://host:8883", cfg.URL)
+		// Not as written: what cannot be read may hold a password anywhere.
+		return nil, errors.New("cannot read the broker's address: write mqtt://host:1883 or mqtts://host:8883")
 	}
 	port := "1883"
 	switch u.Scheme {
 	case "mqtt", "tcp":
 		if cfg.TLS != nil {
-			return nil, fmt.Errorf("the broker's address %q is without TLS but TLS is configured: write mqtts://", u.Redacted())
+			return nil, fmt.Errorf("the broker's address %q is without TLS but TLS is configured: write mqtts://", u.Scheme+"://"+u.Host)
 		}
 	case "mqtts", "tls", "ssl":
 		port = "8883"
@@ -208,10 +209,10 @@ func parseURL(cfg Config) (*url.URL, error) {
 		return nil, fmt.Errorf("unknown scheme %q of the broker's address: write mqtt:// or mqtts://", u.Scheme)
 	}
 	if u.User != nil {
-		return nil, fmt.Errorf("the broker's address %s holds credentials: give username and password by themselves", u.Redacted())
+		return nil, fmt.Errorf("the broker's address %s holds credentials: give username and password by themselves", u.Scheme+"://"+u.Host)
 	}
 	if strings.Trim(u.Path, "/") != "" || u.RawQuery != "" {
-		return nil, fmt.Errorf("the broker's address %q has a path: write only the host and port", cfg.URL)
+		return nil, fmt.Errorf("the broker's address %q has a path: write only the host and port", u.Scheme+"://"+u.Host)
 	}
 	if u.Port() == "" {
 		u.Host += ":" + port

@@ -37,6 +37,7 @@ type Metrics struct {
 	registry       *prometheus.Registry
 	commitDuration prometheus.Histogram
 	commitReadings prometheus.Histogram
+	refused        *prometheus.CounterVec
 }
 
 // New makes the registry. It starts nothing.
@@ -56,6 +57,7 @@ func New(cfg Config) (*Metrics, error) {
 			Help:    "Readings made durable by one group commit.",
 			Buckets: prometheus.ExponentialBuckets(1, 2, 14), // 1 to 8192
 		}),
+		refused: newRefused(),
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name:        "dryhold_build_info",
@@ -64,7 +66,7 @@ func New(cfg Config) (*Metrics, error) {
 	})
 	info.Set(1)
 	for _, c := range []prometheus.Collector{
-		info, m.commitDuration, m.commitReadings, newState(cfg),
+		info, m.commitDuration, m.commitReadings, m.refused, newState(cfg),
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 	} {

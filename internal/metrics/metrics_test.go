@@ -119,6 +119,11 @@ func TestExposition(t *testing.T) {
 		return strings.HasPrefix(line, "dryhold_build_info") || strings.HasPrefix(line, "dryhold_store_")
 	})
 	want := strings.Split(strings.TrimSpace(`
+dryhold_access_refused_total{kind="broker login"} 0
+dryhold_access_refused_total{kind="broker topic"} 0
+dryhold_access_refused_total{kind="page login"} 0
+dryhold_access_refused_total{kind="page login rate"} 0
+dryhold_access_refused_total{kind="page token"} 0
 dryhold_alarm_active{kind="damp",priority="low",room="cellar",sensor="",site="Larch House"} 0
 dryhold_alarm_active{kind="silent",priority="medium",room="loft",sensor="loft-1",site="Larch House"} 1
 dryhold_alarm_active{kind="warm",priority="high",room="loft",sensor="",site="Larch House"} 1
