@@ -89,6 +89,9 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	if err := s.migrate(ctx, s.write); err != nil {
 		return nil, fmt.Errorf("cannot bring the schema of %s up to date: %w", path, err)
 	}
+	if err := keepPrivate(path); err != nil {
+		log.Warn("the database can be read by others", "error", err)
+	}
 	if s.putOne, err = s.write.PrepareContext(ctx, insertOne); err != nil {
 		return nil, fmt.Errorf("cannot prepare to store readings: %w", err)
 	}
