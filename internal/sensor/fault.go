@@ -152,7 +152,7 @@ const (
 // either of the two was renewed, to what it is now. Those that skip names are
 // left out.
 func (w *Watch) Drift(q unit.Quantity, now time.Time, skip func(sensor string) bool, renewed func(sensor string) time.Time) Distances {
-	c := Distances{}
+	c, of := Distances{}, []*stream(nil)
 	today := floorDay(now.UnixMilli())
 	whole := map[string][]day{}
 	for _, s := range w.streams {
@@ -160,7 +160,12 @@ func (w *Watch) Drift(q unit.Quantity, now time.Time, skip func(sensor string) b
 			continue
 		}
 		c.Sensors = append(c.Sensors, s.Sensor)
-		whole[s.Sensor] = s.whole(max(today-driftDays*dayMS, renewed(s.Sensor).UnixMilli()), today)
+		of = append(of, s)
+	}
+	if len(of) > 1 {
+		for _, s := range of {
+			whole[s.Sensor] = s.whole(max(today-driftDays*dayMS, renewed(s.Sensor).UnixMilli()), today)
+		}
 	}
 	c.compare(func(a, b string) (float64, bool) { return moved(whole[a], whole[b], today) })
 	return c
@@ -216,7 +221,10 @@ func (c *Distances) compare(distance func(a, b string) (float64, bool)) {
 	for _, a := range c.Sensors {
 		var to []float64
 		for _, b := range c.Sensors {
-			if d, ok := distance(a, b); ok && a != b {
+			if a == b {
+				continue
+			}
+			if d, ok := distance(a, b); ok {
 				to = append(to, d)
 			}
 		}
