@@ -70,7 +70,7 @@ func printSensors(w io.Writer, s web.SensorsAnswer, all bool) error {
 	}
 	for _, v := range shown {
 		for _, f := range v.Faults {
-			if _, err := io.WriteString(w, wrap(fmt.Sprintf("!! %s/%s %s since %s: %s", v.Room, v.Name, f.Kind, stamp(f.Since), f.Text), "   ")); err != nil {
+			if _, err := io.WriteString(w, wrap(fmt.Sprintf("!! %s/%s %s since %s: %s", v.Room, v.Name, web.FaultWord(f.Kind), stamp(f.Since), f.Text), "   ")); err != nil {
 				return err
 			}
 		}

@@ -207,7 +207,10 @@ func newAlarms() *cobra.Command {
 // silent/loft/loft-1.
 func parseKey(s string) (alarm.Key, error) {
 	parts := strings.Split(s, "/")
-	kinds := []string{string(alarm.Warm), string(alarm.Damp), string(alarm.Bright), string(alarm.Silent)}
+	var kinds []string
+	for _, k := range alarm.Kinds() {
+		kinds = append(kinds, string(k))
+	}
 	switch {
 	case len(parts) < 2 || len(parts) > 3 || slices.Contains(parts, ""):
 		return alarm.Key{}, fmt.Errorf("%q is not an alarm: write KIND/ROOM, or silent/ROOM/SENSOR", s)

@@ -14,6 +14,7 @@ type descs struct {
 	lots, lowestQuality, lastReading             *prometheus.Desc
 
 	sensorSilent, sensorSeen *prometheus.Desc
+	sensorBattery, sensorDue *prometheus.Desc
 	alarmActive, alarms      *prometheus.Desc
 
 	evaluated, connected, messages, stored *prometheus.Desc
@@ -67,8 +68,11 @@ func newDescs() descs {
 			"Mould index of a surface as warm as the air of the room, 0 to 6; from 1 on mould grows. It says nothing of food.", "surface"),
 		lastReading: room("last_reading_timestamp_seconds", "Time of the newest reading of a quantity in the room.", "quantity"),
 
-		sensorSilent: site("sensor_silent", "1 when the sensor has sent nothing for its stale limit, else 0.", "room", "sensor"),
-		sensorSeen:   site("sensor_last_seen_timestamp_seconds", "Time of the sensor's newest reading.", "room", "sensor"),
+		sensorSilent:  site("sensor_silent", "1 when the sensor has sent nothing for its stale limit, else 0.", "room", "sensor"),
+		sensorSeen:    site("sensor_last_seen_timestamp_seconds", "Time of the sensor's newest reading.", "room", "sensor"),
+		sensorBattery: site("sensor_battery_ratio", "Charge left in the sensor's battery, as it says; absent while it is silent.", "room", "sensor"),
+		sensorDue: site("sensor_calibration_due_timestamp_seconds",
+			"When a quantity of the sensor is to be calibrated again; absent where no date was given.", "room", "sensor", "quantity"),
 
 		alarmActive: site("alarm_active",
 			"One series for each alarm condition that is not normal: 1 while it is active, 0 while it is returned, shelved or out of service.",

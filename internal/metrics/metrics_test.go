@@ -20,6 +20,7 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
+	"dryhold/internal/unit"
 )
 
 // Larch House and all that is stored in it are invented.
@@ -56,8 +57,10 @@ func house() *engine.Snapshot {
 			{Key: alarm.Key{Kind: alarm.Damp, Room: "cellar"}, State: alarm.ReturnedUnack, Priority: alarm.Low},
 		},
 		Sensors: []engine.SensorView{
-			{Name: "cellar-1", Room: "cellar", LastSeen: at(30)},
-			{Name: "loft-1", Room: "loft", LastSeen: at(-9000), Silent: true},
+			{Name: "cellar-1", Room: "cellar", LastSeen: at(30), Battery: is(0.87, at(30)), Calibrations: []engine.CalibrationView{
+				{Quantity: unit.Temperature, Gain: 1, Due: at(100)}, {Quantity: unit.Humidity, Gain: 1}}},
+			{Name: "loft-0", Room: "loft", LastSeen: at(-90000), State: engine.Retired, Battery: is(0.1, at(-90000))},
+			{Name: "loft-1", Room: "loft", LastSeen: at(-9000), Silent: true, Battery: engine.Value{Value: 0.2, At: at(-9000)}},
 			{Name: "loft-2", Room: "loft", Silent: true},
 		},
 		Intake: engine.IntakeView{Connected: true, Messages: 1000, Stored: 2990, Duplicates: 4,
@@ -165,6 +168,8 @@ dryhold_room_temperature_coverage_ratio{room="cellar",site="Larch House"} 0.99
 dryhold_room_temperature_coverage_ratio{room="loft",site="Larch House"} 0
 dryhold_room_temperature_limit_celsius{room="cellar",site="Larch House"} 18
 dryhold_room_temperature_limit_celsius{room="loft",site="Larch House"} 24
+dryhold_sensor_battery_ratio{room="cellar",sensor="cellar-1",site="Larch House"} 0.87
+dryhold_sensor_calibration_due_timestamp_seconds{quantity="temperature",room="cellar",sensor="cellar-1",site="Larch House"} 1.7840001e+09
 dryhold_sensor_last_seen_timestamp_seconds{room="cellar",sensor="cellar-1",site="Larch House"} 1.78400003e+09
 dryhold_sensor_last_seen_timestamp_seconds{room="loft",sensor="loft-1",site="Larch House"} 1.783991e+09
 dryhold_sensor_silent{room="cellar",sensor="cellar-1",site="Larch House"} 0
@@ -299,7 +304,7 @@ func TestOddLabels(t *testing.T) {
 	snap := house()
 	snap.Site = "a\xffb"
 	snap.Rooms[1].Name = snap.Rooms[0].Name
-	snap.Sensors[1] = snap.Sensors[0]
+	snap.Sensors[2] = snap.Sensors[0]
 	snap.Intake.Errors = []engine.TopicErrors{
 		{Topic: "a\xfe", Cause: "x", Count: 1}, {Topic: "a\xfd", Cause: "x", Count: 2},
 		{Topic: "quote\"\\\nline\x00", Cause: "x", Count: 3},

@@ -48,13 +48,28 @@ func (s *state) Collect(ch chan<- prometheus.Metric) {
 	e.time(s.evaluated, snap.At, snap.Site)
 	s.intake(e, snap)
 	s.rooms(e, snap)
-	for _, v := range snap.Sensors {
-		e.gauge(s.sensorSilent, flag(v.Silent), snap.Site, v.Room, v.Name)
-		e.time(s.sensorSeen, v.LastSeen, snap.Site, v.Room, v.Name)
-	}
+	s.sensors(e, snap)
 	s.alarmStates(e, snap)
 	if s.perLot {
 		s.perLotSeries(e, snap)
+	}
+}
+
+// sensors are those in use: one that was replaced has no series any more.
+func (s *state) sensors(e *emitter, snap *engine.Snapshot) {
+	for _, v := range snap.Sensors {
+		if v.State == engine.Retired {
+			continue
+		}
+		labels := []string{snap.Site, v.Room, v.Name}
+		e.gauge(s.sensorSilent, flag(v.Silent), labels...)
+		e.time(s.sensorSeen, v.LastSeen, labels...)
+		if v.Battery.Known {
+			e.gauge(s.sensorBattery, v.Battery.Value, labels...)
+		}
+		for _, c := range v.Calibrations {
+			e.time(s.sensorDue, c.Due, snap.Site, v.Room, v.Name, c.Quantity.String())
+		}
 	}
 }
 

@@ -69,7 +69,8 @@ func larchSensors(seen time.Time) []engine.SensorView {
 	return []engine.SensorView{
 		{Name: "cellar-1", Room: "cellar", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(14.2, seen), Humidity: is(0.58, seen),
 			Illuminance: is(0, seen), Battery: is(0.87, seen), Link: is(-71, seen), Calibrations: []engine.CalibrationView{ice, salt}},
-		{Name: "loft-1", Room: "loft", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(33.4, seen), Humidity: is(0.41, seen), Battery: is(0.12, seen)},
+		{Name: "loft-1", Room: "loft", LastSeen: seen, StaleSeconds: 1800, State: engine.Speaking, Temperature: is(33.4, seen), Humidity: is(0.41, seen), Battery: is(0.12, seen),
+			Faults: []engine.FaultView{{Kind: alarm.LowBattery, Since: ago(70 * time.Hour), Text: "Loft: battery of sensor loft-1 low: 12 %"}}},
 		{Name: "loft-light", Room: "loft", LastSeen: old, StaleSeconds: 1800, Silent: true, State: engine.Quiet, Illuminance: engine.Value{Value: 120, At: old},
 			Faults: []engine.FaultView{{Kind: alarm.Silent, Since: ago(4 * time.Hour), Text: "Sensor loft-light has sent nothing for 5 h"}}},
 		{Name: "loft-2", Room: "loft", StaleSeconds: 1800, State: engine.Awaited},

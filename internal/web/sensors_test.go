@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/net/html"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/audit"
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
@@ -158,7 +159,7 @@ func TestPageShowsSensors(t *testing.T) {
 	}
 	wantWords(t, rows[0], "cellar-1 cellar", "✓ reports 14 Jul 2026 14:29 CEST , 42 s ago", "temperature 14.2 °C humidity 58 % RH light 0 lx", "87 % link −71 dBm",
 		"temperature: value − 0.4 K, 2 Jul 2026 ice water (read 0.4 for 0 C) ✓ due 14 Jul 2027", "humidity: 1.05 × value − 3.75 %, 4 Jul 2025 ▲ due since 4 Jul 2026", "✓ none")
-	wantWords(t, rows[1], "temperature 33.4 °C", "12 %", "never")
+	wantWords(t, rows[1], "temperature 33.4 °C", "12 %", "never", "▲ battery low : Loft: battery of sensor loft-1 low: 12 % since 11 Jul 2026")
 	wantWords(t, rows[2], "? silent for more than 30 min", "light last 120 lx, 5 h ago", "not told", "▲ silent : Sensor loft-light has sent nothing for 5 h since 14 Jul 2026 10:30 CEST")
 	wantWords(t, rows[3], "loft-2 loft", "◆ put in place, not heard yet never heard", "nothing that counts", "? not heard yet")
 	wantWords(t, rows[4], "oxygen 20.9 %")
@@ -169,4 +170,18 @@ func TestPageShowsSensors(t *testing.T) {
 	}
 	none, _ := house(t, &engine.Snapshot{Site: "Larch House", At: noon()}, nil)
 	wantWords(t, page(t, none, "/", 200), "No sensor has reported yet.")
+}
+
+// Every kind of alarm has words and numbers of its own on the page.
+func TestEveryKindOfAlarmHasWords(t *testing.T) {
+	for _, kind := range alarm.Kinds() {
+		snap := larchHouse()
+		snap.Alarms = []engine.AlarmView{{Key: alarm.Key{Kind: kind, Room: "loft", Sensor: "loft-1"}, State: alarm.ActiveUnacknowledged, Value: 0.5, Peak: 0.6, Limit: 0.4}}
+		h, _ := house(t, snap, nil)
+		card := only(t, page(t, h, "/", 200), "article", func(n *html.Node) bool { return strings.Contains(attr(n, "class"), "alarm") })
+		wantWords(t, card, "Now", "Peak", "Limit", "loft")
+		if strings.Contains(attr(card, "aria-label"), "_") {
+			t.Errorf("%s is shown as %q", kind, attr(card, "aria-label"))
+		}
+	}
 }

@@ -70,7 +70,7 @@ func (p *pageContext) sensor(v engine.SensorView) sensorRow {
 		row.NoFault = unknownSight("not heard yet")
 	}
 	for _, f := range v.Faults {
-		row.Faults = append(row.Faults, faultRow{overSight(string(f.Kind)), f.Text, p.moment(f.Since)})
+		row.Faults = append(row.Faults, faultRow{overSight(FaultWord(f.Kind)), f.Text, p.moment(f.Since)})
 	}
 	return row
 }

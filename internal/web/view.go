@@ -267,7 +267,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 			v.Value = "unknown"
 		}
 	}
-	if a.Key.Kind == alarm.Silent { // silence in seconds
+	if timed(a.Key.Kind) {
 		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = silence(a.Value), silence(a.Peak), silence(a.Limit)
 	}

@@ -208,8 +208,38 @@ func alarmMeasure(k alarm.Kind) (measure, bool) {
 		return percent(), true
 	case alarm.Bright:
 		return lux(), true
+	case alarm.Spike, alarm.Drift, alarm.Disagree:
+		return measure{1, 1, " K"}, true
+	case alarm.SpikeHumidity, alarm.DriftHumidity, alarm.DisagreeHumidity:
+		return measure{100, 1, " % RH"}, true
+	case alarm.LowBattery:
+		return percent(), true
 	}
 	return measure{}, false
+}
+
+// timed says that the numbers of an alarm are spans of time, in seconds.
+func timed(k alarm.Kind) bool {
+	return k == alarm.Silent || k == alarm.Stuck || k == alarm.CalibrationDue
+}
+
+// FaultWord is what is wrong with a sensor, in a word or two.
+func FaultWord(k alarm.Kind) string {
+	switch k {
+	case alarm.Stuck:
+		return "stuck"
+	case alarm.Spike, alarm.SpikeHumidity:
+		return "jumps"
+	case alarm.Drift, alarm.DriftHumidity:
+		return "drifts"
+	case alarm.Disagree, alarm.DisagreeHumidity:
+		return "off the others"
+	case alarm.LowBattery:
+		return "battery low"
+	case alarm.CalibrationDue:
+		return "due for calibration"
+	}
+	return string(k)
 }
 
 // alarmTitle is the condition in words, its key beside it being the name to
@@ -224,6 +254,9 @@ func alarmTitle(k alarm.Key) string {
 		return k.Room + ": too bright"
 	case alarm.Silent:
 		return k.Room + ": sensor " + k.Sensor + " is silent"
+	}
+	if k.Sensor != "" {
+		return k.Room + ": sensor " + k.Sensor + ", " + FaultWord(k.Kind)
 	}
 	return k.Room + ": " + string(k.Kind)
 }
