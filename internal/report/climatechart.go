@@ -61,13 +61,22 @@ type series struct {
 }
 
 func temperatureSeries(r Room) series {
-	return series{"Temperature", "°C", func(d Day) (Number, Number, Number) { return d.Mean, d.Min, d.Max },
-		r.WarmLimit, "limit " + r.WarmLimit.text(celsiusDecimals) + " °C", true, 0, 30, 6, 1}
+	return series{"Temperature", "°C", func(d Day) (Number, Number, Number) { return drawable(d.Mean), drawable(d.Min), drawable(d.Max) },
+		drawable(r.WarmLimit), "limit " + r.WarmLimit.text(celsiusDecimals) + " °C", true, 0, 30, 6, 1}
 }
 
 func humiditySeries(r Room) series {
-	return series{"Relative humidity", "%", func(d Day) (Number, Number, Number) { return d.Humidity, Unknown(), Unknown() },
-		r.DampLimit, "limit " + r.DampLimit.text(percentDecimals) + " %", false, 0, 100, 20, 3}
+	return series{"Relative humidity", "%", func(d Day) (Number, Number, Number) { return drawable(d.Humidity), Unknown(), Unknown() },
+		drawable(r.DampLimit), "limit " + r.DampLimit.text(percentDecimals) + " %", false, 0, 100, 20, 3}
+}
+
+// drawable is n, or unknown where no thermometer or hygrometer reads that: an
+// axis has its limits.
+func drawable(n Number) Number {
+	if math.Abs(float64(n)) > 1e4 {
+		return Unknown()
+	}
+	return n
 }
 
 func (r Room) hasDays() bool { return len(r.Days) > 0 }

@@ -3,6 +3,7 @@ package report
 import (
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
@@ -80,7 +81,8 @@ func (p *paper) front(r Report) {
 func (p *paper) room(r Report, i int, room Room) {
 	p.turn()
 	p.paragraph(orNone(room.Name), 14, "B", ink)
-	p.paragraph(room.limits()+" Lost beyond plan storage: "+room.Cost.sentence()+".", 8.5, "", ink)
+	p.paragraph(room.limits(), 8.5, "", ink)
+	p.paragraph("Lost beyond plan storage: "+room.Cost.sentence()+".", 8.5, "", ink)
 	if !room.hasDays() {
 		p.paragraph("No day of this room has been recorded.", 9, "", soft)
 	}
@@ -174,14 +176,13 @@ func (p *paper) wrap(s string, width float64) []string {
 
 // fits is how many bytes of s fit in the width, at least its first character.
 func (p *paper) fits(s string, width float64) int {
-	n := len(s)
-	for i := range s {
-		if i > 0 && p.doc.GetStringWidth(s[:i]) > width {
+	n := 0
+	for i, r := range s {
+		end := i + utf8.RuneLen(r)
+		if n > 0 && p.doc.GetStringWidth(s[:end]) > width {
 			return n
 		}
-		if i > 0 {
-			n = i
-		}
+		n = end
 	}
 	return n
 }
