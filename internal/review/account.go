@@ -272,16 +272,24 @@ func (b *booking) costs(at time.Time, spell int) []Cost {
 	y, m, _ := a.next.Date() // the month after
 	p := piece{month: 12*y + int(m) - 2, stay: b.stay, spell: -1}
 	if spell >= 0 {
-		x := b.spells[spell]
-		if n := len(a.spells); n == 0 || a.spells[n-1].Room != x.Room || !a.spells[n-1].From.Equal(x.From) || a.spells[n-1].Kind != x.Kind {
-			a.spells = append(a.spells, x)
-		}
-		p.spell = len(a.spells) - 1
-		a.spells[p.spell] = x // it may have grown since
+		p.spell = a.spell(b.spells[spell])
 	}
 	if n := len(a.pieces); n == 0 || a.pieces[n-1] != p {
 		a.pieces = append(a.pieces, p)
 		a.costs = append(a.costs, make([]Cost, len(a.modes))...)
 	}
 	return a.costs[len(a.costs)-len(a.modes):]
+}
+
+// spell finds a spell among those booked, or enters it; it may have grown since.
+func (a *Account) spell(x Spell) int {
+	// A lot that moves away and back within a spell finds it a few back.
+	for i := len(a.spells) - 1; i >= max(0, len(a.spells)-8); i-- {
+		if s := &a.spells[i]; s.From.Equal(x.From) && s.Room == x.Room && s.Kind == x.Kind {
+			*s = x
+			return i
+		}
+	}
+	a.spells = append(a.spells, x)
+	return len(a.spells) - 1
 }

@@ -42,6 +42,12 @@ func past(t *rapid.T) *house {
 	return h
 }
 
+// age is mostly within the first 60 days, whose steps are an hour, and now and
+// then beyond, where they are a day.
+func age(t *rapid.T) time.Duration {
+	return time.Duration(rapid.SampledFrom([]int{0, 1, 4, 8, 12, 20, 30, 100}).Draw(t, "days")) * day
+}
+
 // limits of the rooms of a house.
 func limits(h *house, name string) Limits {
 	return Limits{Warm: h.Plan(name), Damp: h.Damp(name), Bright: 80, Join: day}
@@ -74,7 +80,7 @@ func anyLot(t *rapid.T, c *catalog.Catalog) lot.Lot {
 	l.Seal = rapid.SampledFrom(barrier.Seals()).Draw(t, "seal")
 	at := p.PackedAt
 	for _, name := range []string{"loft", "cellar"}[:rapid.IntRange(0, 2).Draw(t, "moves")] {
-		at = at.Add(time.Duration(rapid.IntRange(1, 100*24*60).Draw(t, "minutes to the move")) * time.Minute)
+		at = at.Add(time.Duration(rapid.IntRange(1, 30*24*60).Draw(t, "minutes to the move")) * time.Minute)
 		l.Stays = append(l.Stays, lot.Stay{Room: name, From: at})
 	}
 	return l
@@ -86,7 +92,7 @@ func TestPartsAddUp(t *testing.T) {
 	c := shipped(t)
 	rapid.Check(t, func(t *rapid.T) {
 		h, l := past(t), anyLot(t, c)
-		to := l.Packing.PackedAt.Add(time.Duration(rapid.IntRange(1, 400*24*60).Draw(t, "age, minutes")) * time.Minute)
+		to := l.Packing.PackedAt.Add(age(t) + time.Duration(rapid.IntRange(1, 24*60).Draw(t, "minutes"))*time.Minute)
 		r := reviewer(c, h, found(h, to))
 		a := advance(t, r, l, to)
 		out := a.Review(l)
@@ -146,15 +152,15 @@ func TestAccountsAreFolds(t *testing.T) {
 	c := shipped(t)
 	rapid.Check(t, func(t *rapid.T) {
 		h, l := past(t), anyLot(t, c)
-		to := packed().Add(time.Duration(rapid.IntRange(31, 200).Draw(t, "days")) * day)
+		to := l.Packing.PackedAt.Truncate(day).Add(age(t) + day)
 		r := reviewer(c, h, found(h, to))
 		once := advance(t, r, l, to)
 		a, err := r.Start(l)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for at := packed(); at.Before(to); {
-			at = at.Add(time.Duration(rapid.IntRange(1, 60).Draw(t, "step")) * day)
+		for at := l.Packing.PackedAt.Truncate(day); at.Before(to); {
+			at = at.Add(time.Duration(rapid.IntRange(5, 60).Draw(t, "step")) * day)
 			if at.After(to) {
 				at = to
 			}
@@ -200,7 +206,7 @@ func TestPlanStorageCostsNothingMore(t *testing.T) {
 // of a life (stated here, judgement).
 func TestAnExcursionAgainstTheSamePastWithoutIt(t *testing.T) {
 	c := shipped(t)
-	hot := func(i int) bool { return i >= 200*24+9 && i < 210*24+15 }
+	hot := func(i int) bool { return i >= 100*24+9 && i < 110*24+15 }
 	with := newHouse().by("cellar", longest, func(i int) room.Slot {
 		if hot(i) {
 			return hour(33, 0.5, 0)
@@ -208,7 +214,7 @@ func TestAnExcursionAgainstTheSamePastWithoutIt(t *testing.T) {
 		return hour(17, 0.5, 0)
 	})
 	without := newHouse().set("cellar", hour(17, 0.5, 0))
-	to := after(400)
+	to := after(200)
 	consumed := func(h *house, l lot.Lot) (Review, float64) {
 		t.Helper()
 		out := advance(t, reviewer(c, h, found(h, to)), l, to).Review(l)
@@ -229,16 +235,16 @@ func TestAnExcursionAgainstTheSamePastWithoutIt(t *testing.T) {
 					e = each
 				}
 			}
-			if !e.From.Equal(after(200).Add(9*time.Hour)) || !e.To.Equal(after(210).Add(15*time.Hour)) || !e.Warm || e.Hottest != 33 {
+			if !e.From.Equal(after(100).Add(9*time.Hour)) || !e.To.Equal(after(110).Add(15*time.Hour)) || !e.Warm || e.Hottest != 33 {
 				t.Fatalf("%s in %s: the excursion is %+v", food, box, e.Spell)
 			}
 			// Against the same time without it, not against plan storage.
-			quiet := b.Cost.Consumed() / 400 * (10 + 6.0/24)
+			quiet := b.Cost.Consumed() / 200 * (10 + 6.0/24)
 			near(t, food+" in "+box, e.Cost.Consumed()-quiet, x-y, 0.05*(x-y)+1e-3)
 			checked++
 		}
 	}
-	if checked < 40 {
+	if checked < 50 {
 		t.Errorf("only %d lots were compared", checked)
 	}
 }

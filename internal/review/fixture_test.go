@@ -82,7 +82,7 @@ func (h *house) slot(name string, i int) room.Slot {
 }
 
 // longest is how far the running sums go, hours.
-const longest = 800 * 24
+const longest = 500 * 24
 
 func (h *house) running(in string, k room.Key) []point {
 	if h.sums[k] == nil {

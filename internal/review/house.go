@@ -55,65 +55,81 @@ type MovedEvent struct {
 	Days float64 `json:"days_lost"`
 }
 
-func (s Sums) add(r *Review, c Cost) Sums {
-	return Sums{s.KG.Add(r.InKG(c)), s.Days.Add(r.InDays(c))}
-}
-
 // Together sums up the reviews of all lots.
 func Together(reviews []Review) House {
 	h := House{Lots: len(reviews)}
+	rooms, years, months, events := map[string]int{}, map[int]int{}, map[int]int{}, map[eventKey]int{}
 	for i := range reviews {
 		r := &reviews[i]
 		h.KG += r.KG
-		h.Cost = h.Cost.add(r, r.Cost)
-		for _, x := range r.Rooms {
-			to := at(&h.Rooms, RoomSums{Room: x.Room}, func(a, b RoomSums) int { return cmp.Compare(a.Room, b.Room) })
+		h.Cost.add(r, &r.Cost)
+		for j := range r.Rooms {
+			x := &r.Rooms[j]
+			to := entry(rooms, x.Room, &h.Rooms, func(s *RoomSums) { s.Room = x.Room })
 			to.Lots++
-			to.Cost = to.Cost.add(r, x.Cost)
+			to.Cost.add(r, &x.Cost)
 		}
-		h.Years, h.Months = spans(h.Years, r, r.Years), spans(h.Months, r, r.Months)
-		for _, x := range r.Events {
-			switch x.Kind {
+		h.Years, h.Months = spans(years, h.Years, r, r.Years), spans(months, h.Months, r, r.Months)
+		for j := range r.Events {
+			switch x := &r.Events[j]; x.Kind {
 			case Packed:
 			case Moved:
-				h.Moves = append(h.Moves, MovedEvent{x, r.Lot, r.InDays(x.Cost).Lost.Sum()})
+				h.Moves = append(h.Moves, MovedEvent{*x, r.Lot, r.InDays(x.Cost).Lost.Sum()})
 			default:
-				to := at(&h.Events, EventSums{Spell: x.Spell}, inTime)
+				to := entry(events, eventKey{x.From.UnixMilli(), x.Room, x.Kind}, &h.Events, func(s *EventSums) { s.Spell = x.Spell })
 				to.Lots++
-				if to.To.Before(x.To) {
-					to.To = x.To
-				}
-				to.Cost = to.Cost.add(r, x.Cost)
+				to.To = latest(to.To, x.To)
+				to.Cost.add(r, &x.Cost)
 			}
 		}
 	}
-	slices.SortStableFunc(h.Events, func(a, b EventSums) int {
-		return cmp.Compare(b.Cost.KG.Lost.Sum(), a.Cost.KG.Lost.Sum())
+	slices.SortFunc(h.Rooms, func(a, b RoomSums) int { return cmp.Compare(a.Room, b.Room) })
+	inOrder := func(a, b SpanSums) int { return cmp.Or(cmp.Compare(a.Year, b.Year), cmp.Compare(a.Month, b.Month)) }
+	slices.SortFunc(h.Years, inOrder)
+	slices.SortFunc(h.Months, inOrder)
+	slices.SortFunc(h.Events, func(a, b EventSums) int {
+		return cmp.Or(cmp.Compare(b.Cost.KG.Lost.Sum(), a.Cost.KG.Lost.Sum()), a.From.Compare(b.From), cmp.Compare(a.Room, b.Room), cmp.Compare(a.Kind, b.Kind))
 	})
 	slices.SortStableFunc(h.Moves, func(a, b MovedEvent) int { return a.From.Compare(b.From) })
 	return h
 }
 
-func inTime(a, b EventSums) int {
-	return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Room, b.Room), cmp.Compare(a.Kind, b.Kind))
+// eventKey tells one spell of a room from another.
+type eventKey struct {
+	from int64
+	room string
+	kind Kind
 }
 
-func spans(to []SpanSums, r *Review, from []Span) []SpanSums {
-	for _, x := range from {
-		s := at(&to, SpanSums{Year: x.Year, Month: x.Month}, func(a, b SpanSums) int {
-			return cmp.Or(cmp.Compare(a.Year, b.Year), cmp.Compare(a.Month, b.Month))
-		})
+func (s *Sums) add(r *Review, c *Cost) {
+	s.KG, s.Days = s.KG.Add(r.InKG(*c)), s.Days.Add(r.InDays(*c))
+}
+
+func spans(index map[int]int, to []SpanSums, r *Review, from []Span) []SpanSums {
+	for i := range from {
+		x := &from[i]
+		s := entry(index, 12*x.Year+int(x.Month), &to, func(s *SpanSums) { s.Year, s.Month = x.Year, x.Month })
 		s.Lots++
-		s.Cost = s.Cost.add(r, x.Cost)
+		s.Cost.add(r, &x.Cost)
 	}
 	return to
 }
 
-// at finds the place of x in a sorted list, or makes one there.
-func at[T any](list *[]T, x T, compare func(a, b T) int) *T {
-	i, found := slices.BinarySearchFunc(*list, x, compare)
+func latest(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
+}
+
+// entry finds the entry of a list by its key, or makes one.
+func entry[K comparable, T any](index map[K]int, key K, list *[]T, begin func(*T)) *T {
+	i, found := index[key]
 	if !found {
-		*list = slices.Insert(*list, i, x)
+		i = len(*list)
+		index[key] = i
+		*list = append(*list, *new(T))
+		begin(&(*list)[i])
 	}
 	return &(*list)[i]
 }

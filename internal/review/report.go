@@ -65,36 +65,53 @@ func (a Account) Review(l lot.Lot) Review {
 	}
 	m := a.modes[limiting]
 	out.Mode, out.Life = m.name, m.life
-	stays, spells := make([]Event, len(l.Stays)), make([]Event, len(a.spells))
-	for i, s := range l.Stays {
-		stays[i].Spell = Spell{Room: s.Room, Kind: Moved, From: s.From, To: a.course.At}
-		if i == 0 {
-			stays[i].Kind = Packed
-		}
-		if i+1 < len(l.Stays) {
-			stays[i].To = earlier(l.Stays[i+1].From, a.course.At)
-		}
-	}
-	for i, s := range a.spells {
-		spells[i].Spell = s
-	}
+	stays, spells := a.events(l, &out)
 	for i, piece := range a.pieces {
 		c := a.costs[i*len(a.modes)+limiting]
 		out.Cost = out.Cost.Add(c)
 		out.Months = span(out.Months, piece.month/12, time.Month(piece.month%12+1), c)
 		out.Years = span(out.Years, piece.month/12, 0, c)
 		out.Rooms = inRoom(out.Rooms, l.Stays[piece.stay].Room, c)
-		to := &stays[piece.stay].Cost
+		to := stays[piece.stay]
 		if piece.spell >= 0 {
-			to = &spells[piece.spell].Cost
+			to = spells[piece.spell]
 		}
-		*to = to.Add(c)
+		to.Cost = to.Cost.Add(c)
 	}
 	out.Left = 1 - out.Cost.Consumed()
-	stays = slices.DeleteFunc(stays, func(e Event) bool { return !e.From.Before(a.course.At) })
-	out.Events = append(stays, spells...)
-	slices.SortStableFunc(out.Events, func(a, b Event) int { return a.From.Compare(b.From) })
 	return out
+}
+
+// events sets those of a review in order of time, a stay before a spell that
+// begins with it, and finds them by stay and by spell. A stay that has not
+// begun is none.
+func (a *Account) events(l lot.Lot, out *Review) (stays, spells []*Event) {
+	at := a.course.At
+	out.Events = make([]Event, 0, len(l.Stays)+len(a.spells)) // no more: pointers into it stay good
+	add := func(list *[]*Event, s Spell) {
+		out.Events = append(out.Events, Event{Spell: s})
+		*list = append(*list, &out.Events[len(out.Events)-1])
+	}
+	for i, s := range l.Stays {
+		if !s.From.Before(at) {
+			break
+		}
+		for len(spells) < len(a.spells) && a.spells[len(spells)].From.Before(s.From) {
+			add(&spells, a.spells[len(spells)])
+		}
+		stay := Spell{Room: s.Room, Kind: Moved, From: s.From, To: at}
+		if i == 0 {
+			stay.Kind = Packed
+		}
+		if i+1 < len(l.Stays) {
+			stay.To = earlier(l.Stays[i+1].From, at)
+		}
+		add(&stays, stay)
+	}
+	for len(spells) < len(a.spells) {
+		add(&spells, a.spells[len(spells)])
+	}
+	return stays, spells
 }
 
 // limiting is the mode that has consumed most, the first of equals as in

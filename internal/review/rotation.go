@@ -48,7 +48,7 @@ type Meal struct {
 
 // Tasks of a rotation plan. They are shown to programs: never rename.
 const (
-	Buy       Code = "buy"        // KG by By, to keep up the store
+	Buy       Code = "buy"        // KG by By, and Rate kg a month from then on, to keep up the store
 	EatFaster Code = "eat-faster" // Rate kg a month of the class would eat all in time
 	Repack    Code = "repack"     // KG of the lot, the sooner the better: then it lasts until it is eaten
 	GiveAway  Code = "give-away"  // KG of the lot before By: it will not be eaten in time
@@ -71,8 +71,9 @@ type Task struct {
 // it is late, and the next lot is begun. The plans come back by class.
 func Rotate(stocks []Stock, eating []Eating, now time.Time) ([]Rotation, error) {
 	var plans []Rotation
+	classes := map[string]int{}
 	class := func(food string) *Rotation {
-		return at(&plans, Rotation{Eating: Eating{Food: food}}, func(a, b Rotation) int { return cmp.Compare(a.Food, b.Food) })
+		return entry(classes, food, &plans, func(p *Rotation) { p.Food = food })
 	}
 	for _, e := range eating {
 		if !(e.KGPerMonth >= 0 && e.KGPerMonth < 1e6) || !(e.Months >= 0 && e.Months < 1e4) {
@@ -102,6 +103,7 @@ func Rotate(stocks []Stock, eating []Eating, now time.Time) ([]Rotation, error) 
 		}
 		p.tasks(now)
 	}
+	slices.SortFunc(plans, func(a, b Rotation) int { return cmp.Compare(a.Food, b.Food) })
 	return plans, nil
 }
 
@@ -173,7 +175,7 @@ func (p *Rotation) tasks(now time.Time) {
 		p.Tasks = append(p.Tasks, Task{Code: EatFaster, KG: p.Late, Rate: p.Enough})
 	}
 	if short := p.KGPerMonth*p.Months - p.InTime; p.Months > 0 && short > 0 {
-		p.Tasks = append(p.Tasks, Task{Code: Buy, KG: short, By: now})
+		p.Tasks = append(p.Tasks, Task{Code: Buy, KG: short, Rate: p.KGPerMonth, By: now})
 	} else if p.Months > 0 {
 		days := -short / p.KGPerMonth * daysPerMonth // until the store is at its level
 		p.Tasks = append(p.Tasks, Task{Code: Buy, KG: p.KGPerMonth, Rate: p.KGPerMonth, By: later(now, days)})

@@ -90,7 +90,7 @@ func TestHotterRoomsGainNothing(t *testing.T) {
 		l := lotOf(rapid.SampledFrom(c.FoodIDs()).Draw(t, "food"), rapid.SampledFrom([]string{"can-no10", "glass-jar-1l"}).Draw(t, "container"), "cellar")
 		r := reviewer(c, h, noSpells)
 		for _, past := range []bool{false, true} {
-			g := try(t, r, h, Scenario{Room: "loft", Past: past}, l, after(20))
+			g := try(t, r, h, Scenario{Room: "loft", Past: past}, l, after(10))
 			if g.Days.Likely > 1e-6 || g.Days.High > 1 {
 				t.Errorf("past %v: %g K warmer gains %+v days of %g", past, float64(warmer), g.Days, g.Now.Days)
 			}
