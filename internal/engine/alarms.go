@@ -49,6 +49,15 @@ func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 	}
 }
 
+// judgeLate judges a reading that waited, by its own time or, where another
+// sensor was judged meanwhile, by that one's: a condition does not go back.
+func (e *Engine) judgeLate(rs *roomState, r room.Reading, fx *Effects) {
+	if kind, watched := kindOf(r.Quantity); watched {
+		r.At = later(r.At, rs.faultOf(alarm.Key{Kind: kind, Room: rs.name}).ValueAt)
+	}
+	e.judge(rs, r, fx)
+}
+
 // judgeSilence tells the silent condition of a sensor that it was heard.
 func (e *Engine) judgeSilence(rs *roomState, r room.Reading, fx *Effects) {
 	if rule, ok := rs.silentRule(e, r.Sensor); ok {
@@ -151,7 +160,7 @@ func (e *Engine) release(rs *roomState, now time.Time, fx *Effects) {
 	for l := range rs.watch.Latest() {
 		waited := now.Sub(l.At)
 		if l.Held() && waited > sensor.Within && waited <= judged && !e.sensors.Retired(rs.name, l.Sensor, now) {
-			e.judge(rs, room.Reading{Series: l.Series, At: l.At, Value: l.Value}, fx)
+			e.judgeLate(rs, room.Reading{Series: l.Series, At: l.At, Value: l.Value}, fx)
 		}
 	}
 }

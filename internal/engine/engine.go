@@ -227,9 +227,7 @@ func (e *Engine) take(rs *roomState, r room.Reading, now time.Time, fx *Effects)
 		return
 	}
 	if v.Stands != nil {
-		was := counted
-		was.At, was.Value = v.Stands.At, v.Stands.Value
-		e.judge(rs, was, fx)
+		e.judgeLate(rs, room.Reading{Series: r.Series, At: v.Stands.At, Value: v.Stands.Value}, fx)
 	}
 	if !v.Held {
 		e.judge(rs, counted, fx)

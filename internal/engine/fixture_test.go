@@ -9,6 +9,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 	"dryhold/internal/sorption"
 	"dryhold/internal/unit"
 )
@@ -100,6 +101,7 @@ type play struct {
 	stored     []room.Reading
 	notices    []alarm.Notice
 	conditions []alarm.Condition // as the store keeps them
+	said       []sensor.Change
 }
 
 func newPlay(t *testing.T, c Config) *play {

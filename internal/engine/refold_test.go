@@ -15,6 +15,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
 )
 
@@ -93,8 +94,39 @@ func drawLots(t *rapid.T, until time.Time) []lot.Change {
 	return changes
 }
 
+// drawSensorChange draws what somebody says at an instant about the sensors of
+// the arrivals, of any time since the first; it may be one that cannot be taken.
+func drawSensorChange(t *rapid.T, seq int, now time.Time) sensor.Change {
+	from := at(0).Add(time.Duration(rapid.Float64Range(0, now.Sub(at(0)).Hours()+1).Draw(t, "change from") * float64(time.Hour))).Truncate(time.Millisecond)
+	c := sensor.Change{
+		Kind: rapid.SampledFrom([]sensor.Kind{sensor.Calibrated, sensor.Corrected, sensor.Voided, sensor.Swapped, sensor.Revoked}).Draw(t, "change"),
+		Seq:  seq, Room: rapid.SampledFrom([]string{"loft", "cellar"}).Draw(t, "change in"),
+		Sensor: rapid.SampledFrom([]string{"a", "b", "slow"}).Draw(t, "change of"), Recorded: now, By: "Ada", Note: "invented", From: from,
+	}
+	q := rapid.SampledFrom([]unit.Quantity{unit.Temperature, unit.Humidity, unit.Illuminance}).Draw(t, "quantity")
+	to := from.Add(time.Duration(rapid.Float64Range(0.1, 48).Draw(t, "change for") * float64(time.Hour))).Truncate(time.Millisecond)
+	gain, offset := rapid.Float64Range(0.8, 1.2).Draw(t, "gain"), rapid.Float64Range(-0.1, 0.1).Draw(t, "offset")
+	switch c.Kind {
+	case sensor.Calibrated:
+		c.Quantity, c.Gain, c.Offset = &q, gain, offset
+	case sensor.Corrected:
+		c.Quantity, c.Gain, c.Offset, c.To = &q, gain, offset, to
+	case sensor.Voided:
+		c.To = to
+		if rapid.Bool().Draw(t, "of one quantity") {
+			c.Quantity = &q
+		}
+	case sensor.Swapped:
+		c.New = rapid.SampledFrom([]string{"", "", "b", "new"}).Draw(t, "by")
+	case sensor.Revoked:
+		c = sensor.Change{Kind: sensor.Revoked, Seq: seq, Recorded: now, By: "Ada", Note: "invented", Revokes: rapid.IntRange(1, max(1, seq-1)).Draw(t, "revokes")}
+	}
+	return c
+}
+
 // TestAnyOrderGivesTheSameState: whatever order readings come in, late, more
-// than once, with lots added and moved in between, the state shown is to the
+// than once, with lots added and moved in between and sensors calibrated,
+// corrected, replaced and their readings voided, the state shown is to the
 // last bit that of an engine fed the whole store in order.
 func TestAnyOrderGivesTheSameState(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -106,6 +138,19 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		var taken []lot.Change
 		var stored []room.Reading
 		var pending []Refold
+		var said []sensor.Change
+		say := func(now time.Time) {
+			c := drawSensorChange(t, live.NextSensorChange(), now)
+			if live.CheckSensor(c) != nil {
+				return // of a sensor not heard yet, or one replaced before
+			}
+			fx, err := live.ChangeSensor(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			said = append(said, c)
+			pending = append(pending, fx.Refold...)
+		}
 		change := func() {
 			c := wanted[0]
 			wanted = wanted[1:]
@@ -143,6 +188,9 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 			if len(wanted) > 0 && rapid.Bool().Draw(t, "change a lot") {
 				change()
 			}
+			if rapid.IntRange(0, 2).Draw(t, "say of a sensor") == 0 {
+				say(now)
+			}
 			if rapid.Bool().Draw(t, "refold now") {
 				for _, f := range pending {
 					refold(live, f, stored, now)
@@ -162,7 +210,9 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		}
 		live.Tick(end)
 
-		fresh := engineOf(t, quiet(taken...))
+		told := quiet(taken...)
+		told.Sensors = said
+		fresh := engineOf(t, told)
 		for _, name := range roomsOf(stored) {
 			refold(fresh, Refold{Room: name}, stored, end)
 		}

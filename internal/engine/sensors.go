@@ -96,8 +96,12 @@ func (e *Engine) ChangeSensor(c sensor.Change) (Effects, error) {
 	for _, name := range names {
 		longest = max(longest, e.cfg.Stale(name))
 	}
-	fx.refold(in, since.Add(-longest))
+	since = since.Add(-longest)
 	rs := e.room(in)
+	if first, slots := rs.ledger.Slots(); len(slots) == 0 || !since.Truncate(24*time.Hour).After(first) {
+		since = time.Time{} // it may be another reading now that the room begins with
+	}
+	fx.refold(in, since)
 	rs.lookedOver = time.Time{}
 	e.endSwapped(rs, c.Recorded, &fx)
 	e.compose(&fx)

@@ -71,6 +71,11 @@ type RoomView struct {
 	Humidity    Value  `json:"relative_humidity_fraction"`
 	Illuminance Value  `json:"illuminance_lux"`
 	DewPoint    Value  `json:"dew_point_celsius"`
+	// Disagree is how far the sensors of the room are apart by what they said
+	// last, the highest less the lowest; 0 where fewer than two speak. The
+	// temperature shown is their mean.
+	Disagree         float64 `json:"temperature_disagreement_kelvin"`
+	DisagreeHumidity float64 `json:"humidity_disagreement_fraction"`
 	// Limits of warm, damp and bright in canonical units; the plan storage
 	// temperature is the warm limit.
 	WarmLimit   unit.Celsius `json:"warm_limit_celsius"`

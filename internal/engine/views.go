@@ -2,6 +2,7 @@ package engine
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"time"
 
@@ -59,6 +60,7 @@ func (e *Engine) roomView(rs *roomState, now time.Time) RoomView {
 		BrightLimit: unit.Lux(rs.rules[alarm.Bright].Limit),
 		Coverage24h: rs.ledger.Coverage(now.Add(-24*time.Hour), now), LightDose30d: rs.ledger.Dose(now.Add(-month), now),
 	}
+	v.Disagree, v.DisagreeHumidity = e.apart(rs, unit.Temperature, now), e.apart(rs, unit.Humidity, now)
 	if v.Temperature.Known {
 		f := kinetics.AccelerationFactor(shownEa, unit.Celsius(v.Temperature.Value), v.WarmLimit)
 		v.Acceleration = Value{true, f, v.Temperature.At}
@@ -78,6 +80,20 @@ func (e *Engine) roomView(rs *roomState, now time.Time) RoomView {
 		}
 	}
 	return v
+}
+
+// apart is how far the sensors that are not stale are apart.
+func (e *Engine) apart(rs *roomState, q unit.Quantity, now time.Time) float64 {
+	low, high := math.Inf(1), math.Inf(-1)
+	for l := range rs.watch.Latest() {
+		if l.Quantity == q && now.Sub(l.At) <= e.cfg.Stale(l.Sensor) && !e.sensors.Retired(rs.name, l.Sensor, now) {
+			low, high = min(low, l.Value), max(high, l.Value)
+		}
+	}
+	if high < low {
+		return 0
+	}
+	return q.Round(high - low)
 }
 
 // value is the mean of what the sensors that are not stale said last. When
