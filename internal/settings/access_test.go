@@ -143,6 +143,12 @@ func TestAccessProblems(t *testing.T) {
 	f("http: {tokens: [{name: a, hash: \""+aToken+"\"}]}\n", `needs the key "scope"`)
 	f("http: {tls: {cert_file: c}}\n", `needs the key "key_file"`)
 	f("broker: {url: \"mqtt://u:hunter2@h\\n\"}\n", "control character")
+	// Not YAML at all, or a kind of it that is not read: a password typed in
+	// the place of its hash may begin with any sign.
+	for _, odd := range []string{"\"hunter2", "hunter2: x", "*hunter2", "&hunter2 x", "!hunter2 x", "@hunter2", "`hunter2", "%hunter2", "- hunter2", "? hunter2", "'hunter2", "{hunter2", "|hunter2", ">hunter2", "hunter2\tx: y", "hunter2 #"} {
+		f("http:\n  users:\n    - name: mara\n      password_hash: "+odd+"\n", "f.yaml")
+		f("broker:\n  url: "+odd+"\n", "f.yaml")
+	}
 	const one = "broker: {embedded: {users: [{password_hash: \"" + aHash + "\", name: "
 	f(one+"\"a/b\"}]}}\n", "name")
 	f(one+"humidity}]}}\n", `user "humidity" may use topics with its name as a level`, "give publish and subscribe")

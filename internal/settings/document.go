@@ -115,7 +115,8 @@ func (d *decoder) plain(tokens token.Tokens) bool {
 		case token.AnchorType, token.AliasType, token.MergeKeyType:
 			d.add(t.Position.Line, t.Position.Column, "%q: anchors, aliases and merges are not read here, write the value out (or in quotes, if it is text)", t.Value)
 		case token.TagType:
-			d.add(t.Position.Line, t.Position.Column, "%q: tags are not read here, leave it out (or put the text in quotes)", t.Value)
+			// Not as written: it may be a password in the place of its hash.
+			d.add(t.Position.Line, t.Position.Column, "\"!\": tags are not read here, leave it out (or put the text in quotes)")
 		case token.DirectiveType:
 			d.add(t.Position.Line, t.Position.Column, "directives are not read here: leave the line out")
 			return false
@@ -164,7 +165,9 @@ func (d *decoder) syntax(err error, src []byte) {
 			}
 		}
 	}
-	d.add(p.Line, p.Column, "this is not YAML: %s%s", at.GetMessage(), hint)
+	// What the parser quotes may be a password in the place of its hash.
+	message, _, _ := strings.Cut(at.GetMessage(), ": \"")
+	d.add(p.Line, p.Column, "this is not YAML: %s%s", message, hint)
 }
 
 // invalidUTF8 is the place of the first byte that is not UTF-8.

@@ -287,7 +287,7 @@ func TestProblems(t *testing.T) {
 	f("a: &x 1\nb: *x\nc: !!str 1\n<<: {}\n",
 		`f.yaml:1:4: "&": anchors, aliases and merges are not read here, write the value out (or in quotes, if it is text)`,
 		`f.yaml:2:4: "*": anchors, aliases and merges are not read here, write the value out (or in quotes, if it is text)`,
-		`f.yaml:3:4: "!!str": tags are not read here, leave it out (or put the text in quotes)`,
+		`f.yaml:3:4: "!": tags are not read here, leave it out (or put the text in quotes)`,
 		`f.yaml:4:1: "<<": anchors, aliases and merges are not read here, write the value out (or in quotes, if it is text)`)
 	f("site: a\n---\nsite: b\n",
 		`f.yaml:2:1: "---" begins another document: a file holds one, leave the line out`)
