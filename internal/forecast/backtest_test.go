@@ -16,6 +16,9 @@ func (r Report) table() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d origins\n| what | lead | n | in the 80 %% band | width | CRPS | climatology | persistence |\n|---|---|---|---|---|---|---|---|\n", r.Origins)
 	for _, l := range r.Lines {
+		if l.Own.N == 0 {
+			continue
+		}
 		other := func(s Score) string {
 			if s.N < l.Own.N/2 {
 				return "-"

@@ -25,6 +25,16 @@
 // drawn from the fitted autoregression instead. Random numbers depend on the
 // seed alone: the same for all rooms and all what-ifs, and at every run.
 //
+// # Joining it with a lot's constants
+//
+// A lot has ended by a day when the exposure up to that day has used up its
+// life; no other day matters. So a draw of a lot's constants needs one standard
+// normal number z, kept for all days: what it ages from now on to a day ahead is
+// that of the likely future times exp(z LnSpread(day)). The ends of the draws
+// then spread as those of all members with all draws would (a test compares).
+// The same z serves all modes of a draw; give all lots of a house the same
+// column of z, since one summer is hot for all.
+//
 // # What it is not
 //
 // It knows the past of the room, not the weather service's mind: give an
