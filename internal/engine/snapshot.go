@@ -1,6 +1,13 @@
 // Package engine is the one reducer: events in (readings, lot changes,
 // operator actions, ticks), state changed, effects out. Time comes inside the
 // event; it does no I/O.
+//
+// Where a room has several sensors of a quantity, ageing goes by their mean
+// (see package room), since food stands everywhere in the room and an error of
+// one is halved; the value shown is the mean of those not stale. Alarms go by
+// the highest of them, since the warmest or dampest shelf is the one at risk.
+// How far they are apart is shown beside the mean and has an alarm of its own.
+// What does not count, voided or of a retired sensor, is in neither.
 package engine
 
 import (
