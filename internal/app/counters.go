@@ -16,8 +16,10 @@ import (
 )
 
 const (
-	// errorTopics bounds the topics whose errors are counted apart.
-	errorTopics = 200
+	// errorTopics bounds the topics whose errors of one cause are counted
+	// apart: a stranger who publishes on many topics leaves room for the
+	// errors of others.
+	errorTopics = 50
 	otherTopics = "(other)"
 	atQoS0      = "(at QoS 0)"
 	// maxRooms bounds the rooms that readings may open by themselves: a
@@ -40,6 +42,7 @@ type counters struct {
 	mu      sync.Mutex
 	intake  engine.IntakeView
 	errs    map[[2]string]*engine.TopicErrors
+	rows    map[wire.Cause]int // of errs
 	open    map[string]bool    // rooms that exist
 	sensors map[[2]string]bool // room and name of those heard
 	listed  map[string]bool    // sensors of the configuration
@@ -149,14 +152,15 @@ func (c *counters) count(batch []arrival, stored, duplicates int, now time.Time)
 
 func (c *counters) countError(e *wire.Error, at time.Time) {
 	if c.errs == nil {
-		c.errs = map[[2]string]*engine.TopicErrors{}
+		c.errs, c.rows = map[[2]string]*engine.TopicErrors{}, map[wire.Cause]int{}
 	}
 	topic := strings.ToValidUTF8(e.Topic, "?")
 	k := [2]string{topic, string(e.Cause)}
-	if c.errs[k] == nil && len(c.errs) >= errorTopics {
+	if c.errs[k] == nil && c.rows[e.Cause] >= errorTopics {
 		k[0] = otherTopics
 	}
 	if c.errs[k] == nil {
+		c.rows[e.Cause]++
 		c.errs[k] = &engine.TopicErrors{Topic: k[0], Cause: k[1]}
 	}
 	x := c.errs[k]
