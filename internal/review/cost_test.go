@@ -8,6 +8,7 @@ import (
 
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/unit"
 )
 
 // By hand, from the six orders: exposure 4, water 3, oxygen 2 against 1, 1, 1.
@@ -116,4 +117,26 @@ func TestLightByHand(t *testing.T) {
 	if boxed := advance(t, r, l, after(200)).Review(l); boxed.Mode != "ageing" || boxed.Cost.Lost.Light != 0 {
 		t.Errorf("boxed, told of %s: %+v", boxed.Mode, boxed.Cost.Lost)
 	}
+}
+
+// A year of 18 + 10 sin, by the day, acts as a steady 19.5505 °C at 50 kJ/mol
+// and as 21.5017 °C at 120 (models section 2, computed there): heat costs what
+// that temperature does.
+func TestHeatOfAYearIsThatOfItsEffectiveTemperature(t *testing.T) {
+	h := newHouse().by("cellar", 365*24, func(i int) room.Slot {
+		return hour(unit.Celsius(18+10*math.Sin(2*math.Pi*float64(i/24)/365)), 0.5, 0)
+	})
+	f := func(ea, effective float64) {
+		t.Helper()
+		c := plainCatalog()
+		m := &c.Foods[0].Modes[0]
+		m.Ea, m.PerTenth = exactly(ea), exactly(1)
+		l := lotOf("crystals", "bottle", "cellar")
+		out := advance(t, reviewer(c, h, noSpells), l, after(365)).Review(l)
+		want := 365 * (factor(ea, effective) - factor(ea, 20)) / 1000
+		near(t, "heat", out.Cost.Lost.Heat, want, 1e-5) // the table has four decimals
+		near(t, "days", out.InDays(out.Cost).Lost.Heat, 365*(factor(ea, effective)/factor(ea, 20)-1), 0.5)
+	}
+	f(50, 19.5505)
+	f(120, 21.5017)
 }
