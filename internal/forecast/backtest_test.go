@@ -100,7 +100,7 @@ func TestBacktestHours(t *testing.T) {
 		for _, city := range []string{"seattle", "new_york"} {
 			air := outdoorHours(t, city)
 			h := pantry().follow(t, air)
-			every := 15
+			every := 9
 			if !with {
 				air = History{}
 			} else {

@@ -67,10 +67,15 @@ func fitDiurnal(h History) diurnal {
 	return d
 }
 
+// waves are the harmonics of the day in the middle of an hour.
+func waves(hour int) [hourly]float64 {
+	s, c := math.Sincos(2 * math.Pi * (float64(hour) + 0.5) / 24)
+	return [hourly]float64{c, s, float64(c*c) - float64(s*s), 2 * s * c}
+}
+
 // pattern is the row of one hour; the value stands for the middle of the hour.
 func pattern(hour int, year [4]float64) (x [diurnals]float64) {
-	s, c := math.Sincos(2 * math.Pi * (float64(hour) + 0.5) / 24)
-	own := [hourly]float64{c, s, float64(c*c) - float64(s*s), 2 * s * c}
+	own := waves(hour)
 	for k, turn := range [turning]float64{1, year[0], year[1]} {
 		for i := range hourly {
 			x[k*hourly+i] = own[i] * turn

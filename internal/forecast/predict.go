@@ -49,6 +49,7 @@ func (r *Response) Predict(at time.Time, outdoor [][]float64) Path {
 		air = append(air, air[len(air)-1])
 	}
 	air = append(air, make([]float64, hours)...)
+	quickly, walls := filtered(air, r.whole.lag), filtered(air, wall)
 	errors := r.errors
 	learned := len(errors) >= leastPaths
 	if !learned {
@@ -63,7 +64,9 @@ func (r *Response) Predict(at time.Time, outdoor [][]float64) Path {
 				air[o+j] = air[o+j-1]
 			}
 		}
-		paths[k] = r.course(&r.whole, o, air)
+		resume(stepOf(r.whole.lag), quickly, air, o)
+		resume(stepOf(wall), walls, air, o)
+		paths[k] = r.course(&r.whole, o, quickly, walls, hours)
 		for j := range paths[k] {
 			paths[k][j] += errors[k%len(errors)][j]
 		}

@@ -125,8 +125,7 @@ func (r *Response) align(indoor, outdoor History) {
 	}
 	r.start = r.indoor.From.Hour()
 	for h := range r.hours {
-		p := pattern(h, [4]float64{})
-		copy(r.hours[h][:], p[:hourly])
+		r.hours[h] = waves(h)
 	}
 	shift := int(math.Floor(r.indoor.From.Sub(outdoor.From.UTC().Truncate(time.Hour)).Hours()))
 	r.air, r.solid = make([]float64, n), make([]bool, n)
@@ -186,27 +185,36 @@ func fill(air []float64, from, to int) {
 
 // filtered is the air behind a lag, by the hour.
 func filtered(air []float64, lag float64) []float64 {
-	l, err := thermal.NewLag(unit.Hours(lag))
 	out := make([]float64, len(air))
-	if err != nil || len(air) == 0 {
+	if len(air) == 0 {
 		return out
 	}
-	step := l.Step(1, 1)
 	// Start at the mean of the first days: nearer than the first hour.
 	v := 0.0
 	n := min(len(air), max(24, int(lag/2)))
 	for _, u := range air[:n] {
 		v += u / float64(n)
 	}
-	for i, u := range air {
-		out[i] = v
-		next := u
-		if i+1 < len(air) {
-			next = air[i+1]
-		}
-		v = float64(step.Core(unit.Celsius(v), unit.Celsius(u), unit.Celsius(next)))
-	}
+	out[0] = v
+	resume(stepOf(lag), out, air, 1)
 	return out
+}
+
+// stepOf is the step of an hour behind a lag above 0; the zero step, which
+// stays where it is, for any other, of which there is none here.
+func stepOf(lag float64) thermal.Step {
+	l, err := thermal.NewLag(unit.Hours(lag))
+	if err != nil {
+		return thermal.Step{}
+	}
+	return l.Step(1, 1)
+}
+
+// resume goes on from hour i, the hours before being done.
+func resume(step thermal.Step, out, air []float64, i int) {
+	for ; i < len(air); i++ {
+		out[i] = float64(step.Core(unit.Celsius(out[i-1]), unit.Celsius(air[i-1]), unit.Celsius(air[i])))
+	}
 }
 
 // half of the past that an hour belongs to.
@@ -297,6 +305,11 @@ func (r *Response) persistence() {
 
 // learn collects the errors of forecasts from the past with the air as it was.
 func (r *Response) learn() {
+	walls := filtered(r.air, wall)
+	var quickly [halves][]float64
+	for h := range quickly {
+		quickly[h] = filtered(r.air, r.fits[h].lag)
+	}
 	for o := len(r.air) - WeekHours; o >= 72; o -= originStep {
 		solid := 0
 		for i := o - 24; i < o+WeekHours; i++ {
@@ -307,18 +320,17 @@ func (r *Response) learn() {
 		if 10*solid < 9*(24+WeekHours) {
 			continue
 		}
-		f := &r.fits[half(o)]
-		mid := r.course(f, o, r.air[:min(len(r.air), o+WeekHours)])
+		h := half(o)
+		mid := r.course(&r.fits[h], o, quickly[h], walls, WeekHours)
 		if e, ok := differences(r.indoor.temp, o, mid); ok {
 			r.errors = append(r.errors, e)
 		}
 	}
 }
 
-// course is the likely course from hour o on, known before it, with the air
-// given up to its end.
-func (r *Response) course(f *fit, o int, air []float64) []float64 {
-	quickly, walls := filtered(air, f.lag), filtered(air, wall)
+// course is the likely course of so many hours from hour o on, known before it,
+// with the air behind both lags.
+func (r *Response) course(f *fit, o int, quickly, walls []float64, hours int) []float64 {
 	rest := func(from int) (v float64, ok bool) {
 		sum, n := 0.0, 0
 		for i := max(0, from); i < min(o, len(r.indoor.Hours)); i++ {
@@ -338,7 +350,7 @@ func (r *Response) course(f *fit, o int, air []float64) []float64 {
 	if !ok {
 		day, lately = 0, 0
 	}
-	out := make([]float64, max(0, len(air)-o))
+	out := make([]float64, hours)
 	for j := range out {
 		x := r.row(o+j, quickly[o+j], walls[o+j])
 		h := float64(j) + 0.5

@@ -56,6 +56,11 @@ func (m *Model) pastErrors(d *departures, at time.Time, i, hours int) [][]float6
 				continue
 			}
 			if e, ok := differences(d.hour, o, d.ahead(o, hours)); ok {
+				// The season was fitted to these hours too: as with the
+				// weather, what it took is given back, within a day.
+				for j := range e {
+					e[j] *= 1 + (m.temp.stretch-1)*min(1, float64(j+1)/24)
+				}
 				errors = append(errors, e)
 			}
 		}
