@@ -29,7 +29,7 @@ Readings stay in the store as they came, for ever. What is told of a sensor is
 kept beside them, with who told it, when and why; how a reading counts follows
 from both. These commands talk to the running daemon.`,
 		Example: `  dryhold sensors
-  dryhold sensors calibrate cellar/cellar-1 --quantity temperature --reference 0.0C --reading 0.4C --due 2027-11-01
+  dryhold sensors calibrate cellar/cellar-1 --quantity temperature --reference 0.0C --reading 0.4C
   dryhold sensors void loft/loft-1 --from 2026-07-11 --to 2026-07-12 --note "hung in the sun"
   dryhold sensors swap loft/loft-1 loft-2
   dryhold sensors revoke 3 --note "it was the other one"`,

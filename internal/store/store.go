@@ -1,6 +1,6 @@
-// Package store keeps the facts of a site in one SQLite file: readings, lots
-// and their changes, operator actions, alarm conditions and the outbox. A
-// commit is on disk, through power cuts, when it returns.
+// Package store keeps the facts of a site in one SQLite file: readings, lots and
+// sensors with what people told of them, operator actions, alarm conditions and
+// the outbox. A commit is on disk, through power cuts, when it returns.
 package store
 
 import (
