@@ -1,6 +1,8 @@
 package secret
 
 import (
+	"cmp"
+	"slices"
 	"time"
 )
 
@@ -92,23 +94,30 @@ func (c *count) forgive(now time.Time) {
 	c.at = c.at.Add(time.Duration(steps) * c.limit.forgive)
 }
 
-// makeRoom forgets what is forgiven and, if that is nothing, the count with
-// the fewest failures, the oldest of them.
+// makeRoom forgets what is forgiven and, if that is not enough, a quarter of
+// the counts, those with the fewest failures and of them the oldest: so that
+// one who fills the memory pays for a walk through it once in a thousand
+// times.
 func (l *limiter) makeRoom(now time.Time) {
 	if len(l.counts) < maxCounts {
 		return
 	}
-	least := ""
+	keys := make([]string, 0, len(l.counts))
 	for k, c := range l.counts {
 		if c.forgive(now); c.n == 0 {
 			delete(l.counts, k)
 			continue
 		}
-		if low := l.counts[least]; low == nil || c.n < low.n || c.n == low.n && c.at.Before(low.at) {
-			least = k
-		}
+		keys = append(keys, k)
 	}
-	if len(l.counts) >= maxCounts {
-		delete(l.counts, least)
+	if len(keys) <= maxCounts*3/4 {
+		return
+	}
+	slices.SortFunc(keys, func(a, b string) int {
+		x, y := l.counts[a], l.counts[b]
+		return cmp.Or(cmp.Compare(x.n, y.n), x.at.Compare(y.at))
+	})
+	for _, k := range keys[:maxCounts/4] {
+		delete(l.counts, k)
 	}
 }

@@ -167,8 +167,8 @@ func FuzzParsePassword(f *testing.F) {
 	f.Fuzz(func(t *testing.T, s string) {
 		p, err := ParsePassword(s)
 		if err != nil {
-			if s != "" && len(s) > 3 && strings.Contains(err.Error(), s) {
-				t.Errorf("the error shows %q", s)
+			if err != ErrPassword && err != ErrWeak { // the only ones, so that none can show what was read
+				t.Errorf("%q: %v", s, err)
 			}
 			return
 		}
