@@ -100,11 +100,11 @@ func TestBacktestHours(t *testing.T) {
 		for _, city := range []string{"seattle", "new_york"} {
 			air := outdoorHours(t, city)
 			h := pantry().follow(t, air)
-			every := 9
+			every := 17
 			if !with {
 				air = History{}
 			} else {
-				every = 40
+				every = 60
 			}
 			r, err := BacktestHours(h, air, Backtesting{Train: 1, Every: every}, leads)
 			if err != nil {
