@@ -89,6 +89,11 @@ func pdfTexts(t testing.TB, b []byte) []placed {
 		}
 		found := false
 		for i := 0; i < len(stream); i++ {
+			next := bytes.Index(stream[i:], []byte("BT "))
+			if next < 0 {
+				break
+			}
+			i += next
 			m := op.FindSubmatch(stream[i:min(len(stream), i+60)])
 			if m == nil {
 				continue
