@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"log/slog"
 	"math"
 	"math/rand/v2"
 	"net/http"
@@ -19,59 +18,26 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	"github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/app"
-	"dryhold/internal/crash"
-	"dryhold/internal/engine"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
 	"dryhold/internal/settings"
 )
 
-// TestMain lets the test binary be the daemon itself, so that it can be
-// killed.
+// TestMain lets the test binary be the daemon itself, or a chore beside it, so
+// that it can be killed.
 func TestMain(m *testing.M) {
+	if task := os.Getenv("DRYHOLD_TEST_CHORE"); task != "" {
+		chore(task)
+		return
+	}
 	if dir := os.Getenv("DRYHOLD_TEST_DAEMON"); dir != "" {
 		child(dir)
 		return
 	}
 	os.Exit(m.Run())
-}
-
-// child runs a daemon until it is killed, by itself at the named point of the
-// n-th commit or from outside.
-func child(dir string) {
-	cfg := local(os.Getenv("DRYHOLD_TEST_BROKER"))
-	cfg.Topics = append(cfg.Topics, mustTopics()...)
-	if listen := os.Getenv("DRYHOLD_TEST_LISTEN"); listen != "" && cfg.Broker.Embedded != nil {
-		cfg.Broker.Embedded.Listen = listen
-	}
-	left := 0
-	fmt.Sscan(os.Getenv("DRYHOLD_TEST_COMMITS"), &left)
-	o := app.Options{Settings: cfg, Catalog: mustCatalog(), DataDir: dir, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}
-	if point := os.Getenv("DRYHOLD_TEST_CRASH"); point != "" {
-		o = o.CrashAt(func(at crash.Point) {
-			if string(at) != point {
-				return
-			}
-			if left--; left < 0 {
-				_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
-				select {}
-			}
-		})
-	}
-	a, err := app.New(o)
-	if err == nil {
-		err = a.Start(context.Background())
-	}
-	if err != nil {
-		fmt.Println("failed:", err)
-		return
-	}
-	fmt.Println(a.URL(), a.BrokerURL())
-	refuseOnSignal()
 }
 
 // refuseOnSignal makes the kernel refuse this process every write to a file
@@ -174,95 +140,6 @@ func TestReadingIsSeenEverywhere(t *testing.T) {
 	})
 }
 
-// TestKilledDaemonLosesAndDoublesNothing kills the real daemon before and
-// after the commit of a batch, before anything is acknowledged, and at random
-// instants; the broker delivers again, and each reading counts once.
-func TestKilledDaemonLosesAndDoublesNothing(t *testing.T) {
-	for _, point := range []string{string(crash.Judged), string(crash.Committed), "random"} {
-		t.Run(point, func(t *testing.T) { killed(t, point) })
-	}
-}
-
-func killed(t *testing.T, point string) {
-	server := mosquittotest.Start(t, mosquittotest.WithLine("max_queued_messages 0"))
-	dir := t.TempDir()
-	c := publisher(t, server.URL)
-	start := time.Now().Add(-48 * time.Hour).Truncate(time.Second)
-	sent := 0
-	for round := range 5 {
-		d := spawn(t, dir, server.URL, point, round)
-		for range 60 {
-			publish(t, c, "larch/loft/climate", false, string(mosquittotest.Payload200(start, sent)))
-			sent++
-		}
-		// A bare number has no time of its own: only the packet tells that it
-		// was delivered before.
-		publish(t, c, fmt.Sprintf("rooms/bare-%d/temperature", round), false, "21.5")
-		patience := time.Duration(rand.IntN(40)) * time.Millisecond
-		if point != "random" { // fewer commits than asked for may take all
-			patience = 2 * time.Second
-		}
-		timer := time.AfterFunc(patience, func() { _ = d.Process.Signal(syscall.SIGKILL) })
-		_ = d.Wait()
-		timer.Stop()
-	}
-	topics := local(server.URL)
-	topics.Topics = append(topics.Topics, mustTopics()...)
-	a := daemon(t, app.Options{Settings: topics, DataDir: dir})
-	last := start.Add(time.Duration(sent-1) * time.Second)
-	eventually(t, "the last message stored", func() bool {
-		s := a.Snapshot()
-		bare := 0
-		for _, r := range s.Rooms {
-			if strings.HasPrefix(r.Name, "bare-") && !r.Temperature.At.IsZero() {
-				bare++
-			}
-			if r.Name == "loft" && r.Temperature.At.Before(last) {
-				return false
-			}
-		}
-		return bare == 5
-	})
-	if err := a.Stop(context.Background()); err != nil {
-		t.Fatal(err)
-	}
-	if got := len(onDisk(t, dir, "loft")); got != 2*sent {
-		t.Errorf("%d readings of the loft on disk, want %d, each once", got, 2*sent)
-	}
-	for round := range 5 {
-		if got := len(onDisk(t, dir, fmt.Sprintf("bare-%d", round))); got != 1 {
-			t.Errorf("bare number %d is on disk %d times", round, got)
-		}
-	}
-	sameAsUncrashed(t, dir, a.Snapshot(), start, sent)
-}
-
-// sameAsUncrashed publishes the same readings to a daemon that is never
-// killed and compares what both make of them.
-func sameAsUncrashed(t *testing.T, _ string, crashed *engine.Snapshot, start time.Time, sent int) {
-	t.Helper()
-	cfg := local("")
-	cfg.Topics = append(cfg.Topics, mustTopics()...)
-	a := daemon(t, app.Options{Settings: cfg, DataDir: t.TempDir(), Now: func() time.Time { return crashed.At }})
-	c := publisher(t, a.BrokerURL())
-	for i := range sent {
-		publish(t, c, "larch/loft/climate", false, string(mosquittotest.Payload200(start, i)))
-	}
-	eventually(t, "all stored", func() bool { return a.Snapshot().Intake.Stored == uint64(2*sent) })
-	loft := func(s *engine.Snapshot) engine.RoomView {
-		for _, r := range s.Rooms {
-			if r.Name == "loft" {
-				return r
-			}
-		}
-		t.Fatal("no loft")
-		return engine.RoomView{}
-	}
-	if d := cmp.Diff(loft(a.Snapshot()), loft(crashed)); d != "" {
-		t.Errorf("a daemon that was killed differs (-never killed +killed):\n%s", d)
-	}
-}
-
 // process is a daemon in a process of its own; url is of its page, empty if
 // it ended before it told.
 type process struct {
@@ -270,14 +147,10 @@ type process struct {
 	url string
 }
 
-func spawn(t *testing.T, dir, broker, point string, commits int) process {
+func spawn(t *testing.T, dir, broker string) process {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
-	if point == "random" {
-		point = ""
-	}
-	cmd.Env = append(os.Environ(), "DRYHOLD_TEST_DAEMON="+dir, "DRYHOLD_TEST_BROKER="+broker,
-		"DRYHOLD_TEST_CRASH="+point, fmt.Sprintf("DRYHOLD_TEST_COMMITS=%d", commits))
+	cmd.Env = append(os.Environ(), "DRYHOLD_TEST_DAEMON="+dir, "DRYHOLD_TEST_BROKER="+broker)
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

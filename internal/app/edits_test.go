@@ -23,7 +23,7 @@ func seal(s barrier.Seal) *barrier.Seal { return &s }
 // A note that was answered is there after a kill -9, and goes on from there.
 func TestNoteOutlivesAKill(t *testing.T) {
 	h := newHouse(t, nil)
-	d := spawn(t, h.opts.DataDir, "", "random", 0)
+	d := spawn(t, h.opts.DataDir, "")
 	if d.url == "" {
 		t.Fatal("the daemon did not start")
 	}

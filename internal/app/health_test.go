@@ -123,7 +123,7 @@ func TestFullDisk(t *testing.T) {
 	m := mosquittotest.Start(t)
 	dir := t.TempDir()
 	c := publisher(t, m.URL)
-	d := spawn(t, dir, m.URL, "", 0)
+	d := spawn(t, dir, m.URL)
 	stored := func() uint64 { return statusOf(t, d.url).Snapshot.Intake.Stored }
 	healthy := func() bool {
 		code, _ := get(t, d.url+"/healthz")
@@ -167,7 +167,7 @@ func TestFullDisk(t *testing.T) {
 	})
 	_ = d.Process.Kill()
 	_ = d.Wait()
-	d = spawn(t, dir, m.URL, "", 0)
+	d = spawn(t, dir, m.URL)
 	last := fmt.Sprintf("%d", sent-1)
 	eventually(t, "all readings after a kill on a full disk", func() bool {
 		s := statusOf(t, d.url).Snapshot

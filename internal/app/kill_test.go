@@ -2,14 +2,11 @@ package app_test
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"math"
-	"math/rand/v2"
+	"log/slog"
 	"os"
+	"path/filepath"
+	"slices"
 	"strconv"
-	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -18,75 +15,228 @@ import (
 	"dryhold/internal/app"
 	"dryhold/internal/crash"
 	"dryhold/internal/engine"
-	"dryhold/internal/intake"
+	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
-	"dryhold/internal/unit"
+	"dryhold/internal/store"
 )
 
-// killsEnv is how many kills TestKill does on each broker, 15 if not set.
+// killsEnv is how many kills TestKill does, half of them on each broker.
 const killsEnv = "DRYHOLD_TEST_KILLS"
 
-// Readings survive kill -9 of the daemon at any instant: between publication
-// and commit, between commit and acknowledgement, and whenever. Each
-// publication the broker took is there once, and what follows from it is
-// equal to the last bit to what a daemon that was never killed makes of it.
-func TestKill(t *testing.T) {
-	kills := 15
-	if text := os.Getenv(killsEnv); text != "" {
-		var err error
-		if kills, err = strconv.Atoi(text); err != nil {
-			t.Fatalf("%s=%q: %v", killsEnv, text, err)
-		}
+func killsWanted(t *testing.T, unset int) int {
+	t.Helper()
+	text := os.Getenv(killsEnv)
+	if text == "" {
+		return unset
 	}
-	houses(t, func(t *testing.T, h *house) {
-		origin := time.Now().Add(-20 * time.Hour).UTC().Truncate(time.Second) // on days that are still open
-		h.start()
-		addLots(t, h.app, origin)
-		h.stop()
-		f := h.feed(origin)
-		rng := rand.New(rand.NewPCG(1, uint64(kills)))
-		for i := range kills {
-			switch i % 3 {
-			case 0:
-				h.crash(string(crash.Committed), rng.IntN(10))
-			case 1:
-				h.crash(string(crash.Judged), rng.IntN(10))
-			default:
-				h.crash("random", rng.IntN(400))
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("%s=%q is no number of kills", killsEnv, text)
+	}
+	return n
+}
+
+// roundLength bounds the kills of one house, whose start takes longer the more
+// it has stored.
+const roundLength = 60
+
+// Through kills at every point that package crash names and at random
+// instants, while sensors publish, lots change, alarms are acknowledged and
+// notices go out, nothing that was acknowledged is lost, nothing counts twice,
+// and what follows from it is equal to the last bit to what a daemon that was
+// never killed makes of it.
+func TestKill(t *testing.T) {
+	all, binary := killsWanted(t, 60), buildProgram(t)
+	for _, kind := range []string{"embedded", "mosquitto"} {
+		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
+			for round, left := uint64(0), all/2; left > 0; round++ {
+				n := min(left, roundLength)
+				left -= n
+				t.Run(strconv.FormatUint(round, 10), func(t *testing.T) {
+					url := ""
+					if kind == "mosquitto" {
+						url = mosquittotest.Start(t).URL
+					}
+					besiege(t, binary, round, url, url).kill(n, round == 0)
+				})
+			}
+		})
+	}
+}
+
+// inDaemon lists the points that a running daemon comes to.
+func inDaemon() []crash.Point {
+	return slices.DeleteFunc(crash.Points(), func(p crash.Point) bool { return slices.Contains(elsewhere(), p) })
+}
+
+// kill kills the daemon so many times, at each point of the daemon at least
+// once if asked to, else at random points, and at random instants.
+func (s *siege) kill(kills int, every bool) {
+	s.t.Helper()
+	origin := time.Now().Add(-20 * time.Hour).UTC().Truncate(time.Second) // on days that are still open
+	a := s.start()
+	k := readNotices(s.t, s.broker)
+	f := feed(s.t, s.broker, origin)
+	p := edit(s.page)
+	s.stop(a)
+	points := inDaemon()
+	s.rng.Shuffle(len(points), func(i, j int) { points[i], points[j] = points[j], points[i] })
+	if !every {
+		points = points[:min(len(points), kills/2)]
+	}
+	for _, point := range points {
+		s.toPoint(point)
+	}
+	for s.lives < kills {
+		s.random(time.Second)
+	}
+	a = s.start()
+	p.end()
+	f.end()
+	s.drain(a)
+	delivered(s.t, s.dir, "log", "mqtt", "mail")
+	if done := s.rebuilt(a); !done {
+		s.t.Error("the state that grew differs from one rebuilt from what is stored")
+	}
+	s.stop(a)
+	f.check(s.t, s.dir)
+	p.check(s.t, s.dir)
+	k.check(s.t, s, 0)
+	s.equal(f)
+}
+
+// toPoint has the daemon end at a point. What must be there for it to come
+// there may be gone by a kill, so it may take several lives.
+func (s *siege) toPoint(point crash.Point) {
+	s.t.Helper()
+	for range 10 {
+		n := s.rng.IntN(3)
+		switch point {
+		case crash.Packing, crash.Packed, crash.Closed:
+			for n = 0; s.open() == 0; {
+				s.random(2 * time.Second)
 			}
 		}
-		h.start()
-		f.end()
-		within(t, time.Minute, "the last message", func() bool { return h.room("last").Name != "" })
-		h.stop()
-		f.check(t, h.opts.DataDir)
-		f.equal(t, h)
+		if s.at(point, n) {
+			return
+		}
+	}
+	s.t.Errorf("the daemon never comes to the point %q", point)
+}
+
+// open counts the readings of closed days that are not packed.
+func (s *siege) open() (n int) {
+	s.t.Helper()
+	yesterday := time.Now().UTC().Truncate(24*time.Hour).AddDate(0, 0, -1)
+	db := database(s.t, s.dir)
+	defer func() { _ = db.Close() }()
+	if err := db.QueryRow(`SELECT count(*) FROM open_reading WHERE at < ?`, yesterday.UnixMilli()).Scan(&n); err != nil {
+		s.t.Fatal(err)
+	}
+	return n
+}
+
+func (s *siege) stop(a *app.App) {
+	s.t.Helper()
+	if err := a.Stop(bound(s.t)); err != nil {
+		s.t.Error(err)
+	}
+}
+
+// drain waits for the last message.
+func (s *siege) drain(a *app.App) {
+	s.t.Helper()
+	eventually(s.t, "the last message", func() bool {
+		return slices.ContainsFunc(statusOf(s.t, a.URL()).Snapshot.Rooms, func(r engine.RoomView) bool { return r.Name == "last" })
 	})
 }
 
-// crash runs the daemon in a process of its own until it is killed: at a
-// point of a commit after n others, or after n ms.
-func (h *house) crash(point string, n int) {
+// rebuilt reports whether a rebuild gives the state that is there.
+func (s *siege) rebuilt(a *app.App) bool {
+	s.t.Helper()
+	done, _ := refold(s.t, a)
+	return done.Same
+}
+
+// equal rebuilds the state from the store that went through the kills and
+// compares it with that of a daemon that was not killed and got what the book
+// says in the order of publication.
+func (s *siege) equal(f *feeder) {
+	t := s.t
+	t.Helper()
+	now := time.Now()
+	run := func(dir string) *house {
+		h := newHouse(t, nil)
+		listen := h.opts.Settings.Broker.Embedded.Listen
+		h.opts.Settings, h.opts.DataDir = s.settings(), dir
+		own := local("")
+		own.Broker.Embedded.Listen = listen
+		h.opts.Settings.Broker, h.opts.Settings.HTTP, h.opts.Settings.Mail = own.Broker, own.HTTP, nil
+		h.opts.Now = func() time.Time { return now }
+		return h.start()
+	}
+	again := run(s.dir)
+	got := again.app.Snapshot()
+	again.stop()
+
+	dir := filepath.Join(t.TempDir(), "calm")
+	tell(t, dir, lotsOf(t, s.dir))
+	calm := run(dir)
+	pub := feedClient(t, calm.brokerURL())
+	n := uint64(0)
+	for _, name := range own() {
+		for _, m := range f.timed[name] {
+			if err := pub.PublishAsync(t.Context(), "rooms/"+name, 1, false, m.payload(), nil); err != nil {
+				t.Fatal(err)
+			}
+			n++
+		}
+	}
+	eventually(t, "the readings", func() bool { return calm.app.Snapshot().Intake.Messages == n && calm.idle() })
+	want := calm.app.Snapshot()
+	if d := cmp.Diff(want.Lots, got.Lots); d != "" || len(got.Lots) < mostLots {
+		t.Errorf("%d lots of the daemon that was killed differ (-calm +killed):\n%.3000s", len(got.Lots), d)
+	}
+	compared := 0
+	for _, w := range want.Rooms {
+		for _, g := range got.Rooms {
+			if g.Name == w.Name && slices.Contains(own(), w.Name) {
+				compared++
+				if d := cmp.Diff(w, g); d != "" {
+					t.Errorf("room %s of the daemon that was killed differs (-calm +killed):\n%.3000s", w.Name, d)
+				}
+			}
+		}
+	}
+	if compared != len(own()) || want.Lots[0].Modes[0].Exposure == (engine.Estimate{}) {
+		t.Errorf("the comparison says nothing: %d rooms, %+v", compared, want)
+	}
+}
+
+// idle reports whether late readings are folded: a rebuild gives the same.
+func (h *house) idle() bool {
 	h.t.Helper()
-	broker := ""
-	if h.mosquitto != nil {
-		broker = h.mosquitto.URL
-	} else {
-		h.t.Setenv("DRYHOLD_TEST_LISTEN", h.opts.Settings.Broker.Embedded.Listen)
+	done, _ := refold(h.t, h.app)
+	return done.Same
+}
+
+// tell stores changes of lots in a new data directory.
+func tell(t *testing.T, dir string, changes []lot.Change) {
+	t.Helper()
+	db, err := store.Open(context.Background(), dir, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
 	}
-	cmd := spawn(h.t, h.opts.DataDir, broker, point, n)
-	// A slow machine takes the same load in fewer commits than asked for: a
-	// kill from outside ends the daemon then.
-	patience := 10 * time.Second
-	if point == "random" {
-		patience = time.Duration(n) * time.Millisecond
+	err = db.Commit(context.Background(), store.Batch{}, nil, time.Now(), func([]room.Reading) (store.Outcome, error) {
+		return store.Outcome{Lots: changes}, nil
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
-	timer := time.AfterFunc(patience, func() { _ = cmd.Process.Kill() })
-	defer timer.Stop()
-	err := cmd.Wait()
-	if status, ok := cmd.ProcessState.Sys().(syscall.WaitStatus); !ok || status.Signal() != syscall.SIGKILL {
-		h.t.Fatalf("the daemon ended otherwise than by a kill: %v", err)
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -102,237 +252,5 @@ func addLots(t *testing.T, a *app.App, at time.Time) {
 		if err != nil {
 			t.Fatal(err)
 		}
-	}
-}
-
-// feeder publishes without pause, through every kill, and keeps book.
-type feeder struct {
-	t      *testing.T
-	origin time.Time
-	client *intake.Client
-	quit   chan struct{}
-	work   sync.WaitGroup
-
-	mu        sync.Mutex
-	timed     map[string][]message     // by room, in order of publication
-	acked     map[string]map[int64]int // bare numbers by room and value in steps
-	uncertain map[string]map[int64]int // those whose acknowledgement was lost
-}
-
-type message struct {
-	at          time.Time
-	temperature float64
-	humidity    float64
-}
-
-func (m message) payload() []byte {
-	return fmt.Appendf(nil, `{"time":%q,"temperature":%v,"humidity":%v}`, m.at.Format(time.RFC3339), m.temperature, m.humidity)
-}
-
-func (h *house) feed(origin time.Time) *feeder {
-	h.t.Helper()
-	f := &feeder{
-		t: h.t, origin: origin, quit: make(chan struct{}), timed: map[string][]message{},
-		acked: map[string]map[int64]int{}, uncertain: map[string]map[int64]int{},
-	}
-	f.client = feedClient(h.t, h.brokerURL())
-	for i, name := range []string{"cellar", "loft"} {
-		f.work.Go(func() { f.publishTimed(name, uint64(i)) })
-	}
-	f.work.Go(func() { f.publishBare("counting", func(i int) float64 { return float64(i%100_000)/1000 - 20 }) })
-	f.work.Go(func() { f.publishBare("steady", func(int) float64 { return 21.5 }) })
-	return f
-}
-
-// feedClient is an MQTT client that reconnects and reports the fate of each
-// publication.
-func feedClient(t *testing.T, url string) *intake.Client {
-	t.Helper()
-	c, err := intake.New(intake.Config{URL: url, ClientID: "larch-house-feeder", KeepTrying: true, ReconnectMax: 100 * time.Millisecond}, time.Now, func(intake.Delivery) {})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.Start(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := c.Stop(context.Background()); err != nil {
-			t.Error(err)
-		}
-	})
-	return c
-}
-
-// publishTimed publishes readings with times of their own, each until it is
-// acknowledged: 1 s apart, some late by up to ten.
-func (f *feeder) publishTimed(name string, seed uint64) {
-	rng := rand.New(rand.NewPCG(7, seed))
-	for block := 0; ; block++ {
-		for _, k := range rng.Perm(10) {
-			i := 10*block + k
-			m := message{
-				at:          f.origin.Add(time.Duration(i) * time.Second),
-				temperature: math.Round(1000*(18+6*math.Sin(float64(i)/700)+rng.Float64())) / 1000,
-				humidity:    math.Round(100*(50+5*rng.Float64())) / 100,
-			}
-			select {
-			case <-f.quit:
-				return
-			default:
-			}
-			f.insist("rooms/"+name, m.payload())
-			f.mu.Lock()
-			f.timed[name] = append(f.timed[name], m)
-			f.mu.Unlock()
-			time.Sleep(pace)
-		}
-	}
-}
-
-// pace is between two publications of one series, so that the book of the
-// test stays short.
-const pace = 2 * time.Millisecond
-
-// insist publishes until the broker acknowledges.
-func (f *feeder) insist(topic string, payload []byte) {
-	for f.publish(topic, payload) != nil {
-		time.Sleep(5 * time.Millisecond)
-	}
-}
-
-func (f *feeder) publish(topic string, payload []byte) error {
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
-	defer cancel()
-	return f.client.Publish(ctx, topic, 1, false, payload)
-}
-
-// publishBare publishes bare numbers, each once.
-func (f *feeder) publishBare(name string, value func(i int) float64) {
-	f.mu.Lock()
-	acked, uncertain := map[int64]int{}, map[int64]int{}
-	f.acked[name], f.uncertain[name] = acked, uncertain
-	f.mu.Unlock()
-	for i := 0; ; i++ {
-		select {
-		case <-f.quit:
-			return
-		default:
-		}
-		v := value(i)
-		switch err := f.publish("rooms/"+name+"/temperature", strconv.AppendFloat(nil, v, 'f', -1, 64)); {
-		case err == nil:
-			acked[unit.Temperature.Steps(v)]++
-			time.Sleep(pace)
-		case errors.Is(err, intake.ErrNotConnected):
-			time.Sleep(5 * time.Millisecond) // not sent
-		default:
-			uncertain[unit.Temperature.Steps(v)]++
-		}
-	}
-}
-
-// end stops publishing, with a last message behind which there is no other.
-func (f *feeder) end() {
-	f.t.Helper()
-	close(f.quit)
-	f.work.Wait()
-	f.insist("rooms/last/temperature", []byte("1"))
-}
-
-// check compares the store with the book.
-func (f *feeder) check(t *testing.T, dir string) {
-	t.Helper()
-	for name, sent := range f.timed {
-		want := map[room.Reading]int{}
-		for _, m := range sent {
-			want[room.Reading{Series: series(name, unit.Temperature), At: m.at, Value: unit.Temperature.Round(m.temperature)}]++
-			want[room.Reading{Series: series(name, unit.Humidity), At: m.at, Value: unit.Humidity.Round(m.humidity / 100)}]++
-		}
-		got := map[room.Reading]int{}
-		for _, r := range onDisk(t, dir, name) {
-			got[r]++
-		}
-		wrong := 0
-		for r, n := range got {
-			if n != want[r] {
-				wrong++
-			}
-		}
-		if wrong > 0 || len(got) != len(want) {
-			t.Errorf("%s: of %d readings published %d are on disk, %d of them not as published or more than once", name, len(want), len(got), wrong)
-		}
-		t.Logf("%s: %d readings with times of their own", name, len(want))
-	}
-	for name, acked := range f.acked {
-		got := map[int64]int{}
-		for _, r := range onDisk(t, dir, name) {
-			got[unit.Temperature.Steps(r.Value)]++
-		}
-		sum, lost := 0, 0
-		for steps, n := range acked {
-			sum += n
-			if got[steps] < n {
-				lost += n - got[steps]
-			}
-		}
-		unsure, twice := 0, 0
-		for steps, n := range got {
-			over := n - acked[steps]
-			if over > f.uncertain[name][steps] {
-				twice += over - f.uncertain[name][steps]
-			}
-		}
-		for _, n := range f.uncertain[name] {
-			unsure += n
-		}
-		if lost != 0 || twice != 0 {
-			t.Errorf("%s: of %d bare numbers taken by the broker %d are lost and %d counted twice (%d unsure)", name, sum, lost, twice, unsure)
-		}
-		t.Logf("%s: %d bare numbers, %d more whose acknowledgement was lost", name, sum, unsure)
-	}
-}
-
-// equal rebuilds the state from the store that went through the kills and
-// compares it with that of a daemon that was not killed.
-func (f *feeder) equal(t *testing.T, h *house) {
-	t.Helper()
-	now := time.Now()
-	again := newHouse(t, nil)
-	again.opts.DataDir = h.opts.DataDir
-	again.opts.Now = func() time.Time { return now }
-	again.start()
-	got := again.app.Snapshot()
-	again.stop()
-
-	calm := newHouse(t, nil)
-	calm.opts.Now = again.opts.Now
-	calm.start()
-	addLots(t, calm.app, f.origin)
-	pub := feedClient(t, calm.brokerURL())
-	n := uint64(0)
-	for _, name := range []string{"cellar", "loft"} {
-		for _, m := range f.timed[name] {
-			if err := pub.PublishAsync(t.Context(), "rooms/"+name, 1, false, m.payload(), nil); err != nil {
-				t.Fatal(err)
-			}
-			n++
-		}
-	}
-	within(t, time.Minute, "the readings", func() bool { return calm.app.Snapshot().Intake.Messages == n })
-	want := calm.app.Snapshot()
-	if d := cmp.Diff(want.Lots, got.Lots); d != "" || len(got.Lots) != 2 {
-		t.Errorf("lots of the daemon that was killed differ (-calm +killed):\n%s", d)
-	}
-	for _, w := range want.Rooms {
-		for _, g := range got.Rooms {
-			if g.Name == w.Name {
-				if d := cmp.Diff(w, g); d != "" {
-					t.Errorf("room %s of the daemon that was killed differs (-calm +killed):\n%s", w.Name, d)
-				}
-			}
-		}
-	}
-	if len(want.Rooms) != 2 || want.Lots[0].Modes[0].Exposure == (engine.Estimate{}) {
-		t.Errorf("the comparison says nothing: %+v", want)
 	}
 }

@@ -297,7 +297,7 @@ func TestBackupBesideTheDaemon(t *testing.T) {
 		origin := time.Now().Add(-20 * time.Hour).UTC().Truncate(time.Second)
 		h.start()
 		addLots(t, h.app, origin)
-		f := h.feed(origin)
+		f := feed(t, h.brokerURL(), origin)
 		enough := func(n uint64) {
 			t.Helper()
 			eventually(t, "readings", func() bool { return h.status().Snapshot.Intake.Stored >= n })
@@ -329,7 +329,7 @@ func TestBackupBesideTheDaemon(t *testing.T) {
 			t.Fatal(err)
 		}
 		restored := int64(0)
-		for _, name := range []string{"cellar", "loft", "counting", "steady"} {
+		for _, name := range append(own(), bare()...) {
 			there := map[room.Reading]bool{}
 			for _, r := range onDisk(t, h.opts.DataDir, name) {
 				there[r] = true
