@@ -66,7 +66,7 @@ func (m message) facts(name string) []fact {
 const (
 	// pace is between two publications of one series, so that the book of the
 	// test stays short.
-	pace = 8 * time.Millisecond
+	pace = 20 * time.Millisecond
 	// burst is how many bare numbers are under way at once.
 	burst = 8
 )
@@ -102,14 +102,14 @@ func feed(t *testing.T, url string, origin time.Time) *feeder {
 		f.publishTimed("loft", 1, pace, func(i int) time.Time { return origin.Add(time.Duration(i) * time.Second) })
 	})
 	f.work.Go(func() {
-		f.publishTimed("attic", 2, 5*pace, func(i int) time.Time {
+		f.publishTimed("attic", 2, 2*pace, func(i int) time.Time {
 			return origin.AddDate(0, 0, -3-(i*7)%25).Add(time.Duration(i) * time.Second)
 		})
 	})
 	f.work.Go(func() {
-		f.publishBare(counting(), burst, 3*pace, func(i int) float64 { return float64(i%100_000)/1000 - 20 })
+		f.publishBare(counting(), burst, 2*pace, func(i int) float64 { return float64(i%100_000)/1000 - 20 })
 	})
-	f.work.Go(func() { f.publishBare([]string{"steady"}, 1, 10*pace, func(int) float64 { return 21.5 }) })
+	f.work.Go(func() { f.publishBare([]string{"steady"}, 1, 3*pace, func(int) float64 { return 21.5 }) })
 	f.work.Go(func() { f.publishBare([]string{"oven"}, 1, 60*time.Millisecond, heat) })
 	return f
 }

@@ -171,17 +171,32 @@ func factsIn(topic string, payload []byte) []fact {
 type account struct {
 	delivered int // as separate messages
 	acked     int // by the daemon, of those delivered as new ones
+	// alike are those that had identifier and content of one before the broker
+	// lost its memory. When such a one is flagged as delivered before, nothing
+	// tells which of the two it is.
+	alike int
 }
 
 func (w *witness) accounts() map[fact]account {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	out := map[fact]account{}
-	for _, p := range w.delivered {
+	first := map[delivery]int{} // memory, by deliveries without one
+	for d := range w.delivered {
+		k := delivery{id: d.id, content: d.content}
+		if m, seen := first[k]; !seen || d.memory < m {
+			first[k] = d.memory
+		}
+	}
+	for d, p := range w.delivered {
+		alike := d.memory > first[delivery{id: d.id, content: d.content}]
 		for _, x := range p.facts {
 			a := out[x]
 			a.delivered++
-			if p.acked && !p.again {
+			switch {
+			case alike:
+				a.alike++
+			case p.acked && !p.again:
 				a.acked++
 			}
 			out[x] = a

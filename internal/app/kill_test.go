@@ -21,7 +21,8 @@ import (
 	"dryhold/internal/store"
 )
 
-// killsEnv is how many kills TestKill does, half of them on each broker.
+// killsEnv is how many kills TestKill does, half of them on each broker, beside
+// those of daemons whose broker is killed too.
 const killsEnv = "DRYHOLD_TEST_KILLS"
 
 func killsWanted(t *testing.T, unset int) int {
@@ -47,11 +48,17 @@ const roundLength = 60
 // and what follows from it is equal to the last bit to what a daemon that was
 // never killed makes of it.
 func TestKill(t *testing.T) {
-	all, binary := killsWanted(t, 60), buildProgram(t)
-	for _, kind := range []string{"embedded", "mosquitto"} {
-		t.Run(kind, func(t *testing.T) {
+	kills, made := killsWanted(t, 60), build(t)
+	siege := func(name string, run func(t *testing.T)) {
+		t.Helper()
+		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			for round, left := uint64(0), all/2; left > 0; round++ {
+			run(t)
+		})
+	}
+	for _, kind := range []string{"embedded", "mosquitto"} {
+		siege(kind, func(t *testing.T) {
+			for round, left := uint64(0), kills/2; left > 0; round++ {
 				n := min(left, roundLength)
 				left -= n
 				t.Run(strconv.FormatUint(round, 10), func(t *testing.T) {
@@ -59,9 +66,17 @@ func TestKill(t *testing.T) {
 					if kind == "mosquitto" {
 						url = mosquittotest.Start(t).URL
 					}
-					besiege(t, binary, round, url, url).kill(n, round == 0)
+					besiege(t, made, round, url, url).kill(n, round == 0)
 				})
 			}
+		})
+	}
+	for _, kind := range []string{"mosquitto stopped too", "mosquitto killed too"} {
+		siege(kind, func(t *testing.T) {
+			m := mosquittotest.Start(t)
+			w := tap(t, m.URL)
+			s := &shaken{siege: besiege(t, made, 77, w.url(), m.URL), m: m, w: w}
+			s.shake(max(leastShaken, kills/10), kind == "mosquitto killed too")
 		})
 	}
 }
@@ -80,6 +95,7 @@ func (s *siege) kill(kills int, every bool) {
 	k := readNotices(s.t, s.broker)
 	f := feed(s.t, s.broker, origin)
 	p := edit(s.page)
+	s.begun(a)
 	s.stop(a)
 	points := inDaemon()
 	s.rng.Shuffle(len(points), func(i, j int) { points[i], points[j] = points[j], points[i] })
@@ -136,6 +152,15 @@ func (s *siege) open() (n int) {
 		s.t.Fatal(err)
 	}
 	return n
+}
+
+// begun waits for readings of every room, so that there is something to fold
+// and to pack.
+func (s *siege) begun(a *app.App) {
+	s.t.Helper()
+	eventually(s.t, "the first readings", func() bool {
+		return len(statusOf(s.t, a.URL()).Snapshot.Rooms) >= len(own())+len(bare())
+	})
 }
 
 func (s *siege) stop(a *app.App) {
