@@ -11,6 +11,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/course"
 	"dryhold/internal/lot"
+	"dryhold/internal/review"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
@@ -51,6 +52,7 @@ type Engine struct {
 	eval    lot.Evaluator
 
 	follower *course.Follower
+	reviewer *review.Reviewer
 	lots     map[string]*tracked // by ID
 }
 
@@ -65,6 +67,7 @@ type roomState struct {
 	heard      []heard           // of whatever was sent, sorted by sensor
 	conditions []alarm.Condition // sorted by key
 	mould      mouldCourse       // up to the open days
+	spells     []review.Spell    // up to what is settled; nil until they are asked for
 }
 
 // Effects is what an event asks of the world. Conditions and notices must be
@@ -90,9 +93,13 @@ type Refold struct {
 // New makes the engine of a site from its lots and alarm conditions. Rooms
 // with stored readings must then be refolded.
 func New(cfg Config) (*Engine, error) {
+	if cfg.Zone == nil {
+		cfg.Zone = time.UTC
+	}
 	e := &Engine{cfg: cfg, lots: map[string]*tracked{}}
 	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
 	e.follower = course.New(cfg.Catalog, e)
+	e.reviewer = review.New(cfg.Catalog, e, e.follower, e.spellsOf, cfg.Zone)
 	for _, c := range cfg.Lots {
 		e.book.Apply(c)
 	}

@@ -130,7 +130,7 @@ type explainer struct {
 }
 
 func (e *Engine) explainer(l lot.Lot, t *tracked) (x *explainer, err error) {
-	x = &explainer{e: e, v: &t.view, plan: e.Plan(l.Room()), looked: t.base}
+	x = &explainer{e: e, v: &t.view, plan: e.Plan(l.Room()), looked: t.account.Course()}
 	if x.food, err = e.cfg.Catalog.Food(l.Packing.Food); err != nil {
 		return nil, err
 	}
@@ -139,7 +139,7 @@ func (e *Engine) explainer(l lot.Lot, t *tracked) (x *explainer, err error) {
 	}
 	if !l.Finished() {
 		x.outlook = t.outlook
-		if x.looked, err = e.follower.Advance(t.base, l, t.lookedAt); err != nil {
+		if x.looked, err = e.follower.Advance(x.looked, l, t.lookedAt); err != nil {
 			return nil, err
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"dryhold/internal/barrier"
 	"dryhold/internal/course"
 	"dryhold/internal/lot"
+	"dryhold/internal/review"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
 )
@@ -21,7 +22,8 @@ const unwatchedDamp = unit.RH(0.65)
 
 // tracked is one lot as it was last worked out.
 type tracked struct {
-	base     course.Course // at the start of a UTC day, or at packing: what lies before is settled
+	account  review.Account // with its course: what lies before can change only by a refold
+	settled  time.Time      // instant of account: the start of a UTC day, or packing; zero for none
 	asOf     time.Time
 	limiting int
 	view     LotView
@@ -62,12 +64,13 @@ func (e *Engine) workOut(now time.Time) error {
 	for _, r := range e.rooms {
 		if since, ok := r.ledger.TakeChanged(); ok {
 			changed[r.name] = since
+			r.spells = nil
 		}
 		if at := r.ledger.OpenSince(); r.ledger.Begun() && at.Before(settled) {
 			settled = at
 		}
 	}
-	settled = settled.Truncate(24 * time.Hour)
+	settled = settled.Add(-spellJoin).Truncate(24 * time.Hour)
 	for _, l := range e.book.Lots() {
 		t := e.lots[l.ID]
 		if t == nil {
@@ -91,15 +94,16 @@ func (e *Engine) workOut(now time.Time) error {
 }
 
 // forget drops what was worked out from anything that changed since an instant.
+// A spell that ended before it may now go on beyond it.
 func (t *tracked) forget(since time.Time) {
+	if since.Before(t.settled.Add(spellJoin)) {
+		*t = tracked{lookedAt: t.lookedAt, outlook: t.outlook}
+	}
 	if since.Before(t.asOf) {
 		t.asOf = time.Time{}
 	}
 	if since.Before(t.lookedAt) {
 		t.lookedAt = time.Time{}
-	}
-	if since.Before(t.base.At) {
-		t.base = course.Course{}
 	}
 }
 
@@ -132,21 +136,23 @@ func later(a, b time.Time) time.Time {
 }
 
 func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err error) {
-	if t.base.At.IsZero() || at.Before(t.base.At) {
-		if t.base, err = e.follower.Start(l); err != nil {
+	if t.settled.IsZero() || at.Before(t.settled) {
+		if t.account, err = e.reviewer.Start(l); err != nil {
 			return err
 		}
 	}
 	if settled.Before(at) {
-		if t.base, err = e.follower.Advance(t.base, l, settled); err != nil {
+		if t.account, err = e.reviewer.Advance(t.account, l, settled); err != nil {
 			return err
 		}
 	}
+	base := t.account.Course()
+	t.settled = base.At
 	from := at.Truncate(24 * time.Hour)
 	if at.Sub(l.Packing.PackedAt) < 24*time.Hour {
 		from = at // the room is new to a lot of today
 	}
-	c, err := e.follower.Advance(t.base, l, from)
+	c, err := e.follower.Advance(base, l, from)
 	if err != nil {
 		return err
 	}

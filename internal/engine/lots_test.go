@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dryhold/internal/barrier"
-	"dryhold/internal/course"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 )
@@ -181,17 +180,17 @@ func TestHourCloseIsNotWorkedOutTwice(t *testing.T) {
 // the earlier change on, whichever is told first.
 func TestForgetsTheOlderOfTwoChanges(t *testing.T) {
 	for _, order := range [][]float64{{99, 10}, {10, 99}} {
-		tr := tracked{asOf: at(100), lookedAt: at(96), base: course.Course{At: at(72)}}
+		tr := tracked{asOf: at(100), lookedAt: at(96), settled: at(72)}
 		for _, since := range order {
 			tr.forget(at(since))
 		}
-		if !tr.asOf.IsZero() || !tr.lookedAt.IsZero() || !tr.base.At.IsZero() {
-			t.Errorf("changes at %v h: %v, %v, %v are kept", order, tr.asOf, tr.lookedAt, tr.base.At)
+		if !tr.asOf.IsZero() || !tr.lookedAt.IsZero() || !tr.settled.IsZero() {
+			t.Errorf("changes at %v h: %v, %v, %v are kept", order, tr.asOf, tr.lookedAt, tr.settled)
 		}
 	}
-	tr := tracked{asOf: at(100), lookedAt: at(96), base: course.Course{At: at(72)}}
+	tr := tracked{asOf: at(100), lookedAt: at(96), settled: at(72)}
 	tr.forget(at(99))
-	if !tr.asOf.IsZero() || !tr.lookedAt.Equal(at(96)) || !tr.base.At.Equal(at(72)) {
-		t.Errorf("more than the last hours is forgotten: %v, %v, %v", tr.asOf, tr.lookedAt, tr.base.At)
+	if !tr.asOf.IsZero() || !tr.lookedAt.Equal(at(96)) || !tr.settled.Equal(at(72)) {
+		t.Errorf("more than the last hours is forgotten: %v, %v, %v", tr.asOf, tr.lookedAt, tr.settled)
 	}
 }

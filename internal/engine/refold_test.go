@@ -200,6 +200,7 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 			live.Tick(now)
 			if rapid.Bool().Draw(t, "look") {
 				live.Snapshot(now) // what was worked out for it must not linger
+				reviewed(t, live, now)
 			}
 		}
 		for len(wanted) > 0 {
@@ -218,6 +219,9 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		}
 		if d := cmp.Diff(fresh.Snapshot(end), live.Snapshot(end), sameBits); d != "" {
 			t.Fatalf("the live state differs from the rebuilt one (-rebuilt +live):\n%.3000s", d)
+		}
+		if d := cmp.Diff(reviewed(t, fresh, end), reviewed(t, live, end), sameBits); d != "" {
+			t.Fatalf("the live review differs from the rebuilt one (-rebuilt +live):\n%.3000s", d)
 		}
 	})
 }

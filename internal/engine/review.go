@@ -1,0 +1,69 @@
+package engine
+
+import (
+	"fmt"
+	"iter"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+	"dryhold/internal/review"
+	"dryhold/internal/room"
+)
+
+// spellJoin is how long a room may be back within its limits without ending an
+// excursion: so that the afternoons of one hot week are one (judgement).
+const spellJoin = 24 * time.Hour
+
+// Hours implements review.Rooms.
+func (e *Engine) Hours(name string, from, to time.Time) iter.Seq2[time.Time, room.Slot] {
+	if r := e.find(name); r != nil {
+		return r.ledger.Hours(from, to)
+	}
+	return room.NewLedger(e.fold, e.cfg.Stale).Hours(from, to)
+}
+
+// spellsOf gives the spells of a room up to what is settled.
+func (e *Engine) spellsOf(name string) []review.Spell {
+	r := e.find(name)
+	if r == nil || !r.ledger.Begun() {
+		return nil
+	}
+	if r.spells == nil {
+		limits := review.Limits{Warm: e.Plan(name), Join: spellJoin, Bright: r.rules[alarm.Bright].Limit}
+		if _, watched := r.rules[alarm.Damp]; watched {
+			limits.Damp = e.Damp(name)
+		}
+		first, _ := r.ledger.Slots()
+		r.spells = review.Find(name, r.ledger.Hours(first, r.ledger.Settled()), limits)
+	}
+	return r.spells
+}
+
+// Review tells what the past has cost every lot, finished ones too, in the
+// order they were added.
+func (e *Engine) Review(now time.Time) ([]review.Review, error) {
+	if err := e.workOut(now); err != nil {
+		return nil, fmt.Errorf("cannot review the lots: %w", err)
+	}
+	var out []review.Review
+	for _, l := range e.book.Lots() {
+		r, err := e.reviewLot(l)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+// reviewLot tells the past of a lot that is worked out. What is not settled yet
+// goes into a copy of its account.
+func (e *Engine) reviewLot(l lot.Lot) (review.Review, error) {
+	t := e.lots[l.ID]
+	a, err := e.reviewer.Advance(t.account, l, t.asOf)
+	if err != nil {
+		return review.Review{}, fmt.Errorf("cannot review lot %s: %w", l.ID, err)
+	}
+	return a.Review(l), nil
+}
