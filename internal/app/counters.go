@@ -45,6 +45,7 @@ type counters struct {
 	rows    map[wire.Cause]int // of errs
 	open    map[string]bool    // rooms that exist
 	sensors map[[2]string]bool // room and name of those heard
+	crowd   map[string]int     // how many of each room
 	listed  map[string]bool    // sensors of the configuration
 	devices devices
 	flood   flood
@@ -55,12 +56,12 @@ type counters struct {
 func (c *counters) rooms(names []string, heard []engine.SensorView, listed []settings.Sensor) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.open, c.sensors, c.listed = map[string]bool{}, map[[2]string]bool{}, map[string]bool{}
+	c.open, c.sensors, c.crowd, c.listed = map[string]bool{}, nil, nil, map[string]bool{}
 	for _, n := range names {
 		c.open[n] = true
 	}
 	for _, s := range heard {
-		c.sensors[[2]string{s.Room, s.Name}] = true
+		c.heard(s.Room, s.Name)
 	}
 	for _, s := range listed {
 		c.listed[s.Name] = true
@@ -107,7 +108,7 @@ func (c *counters) refusal(topic string, r room.Reading, ageUnknown, anyRoom boo
 	case !c.open[r.Room] && len(c.open) >= maxRooms:
 		return refuse(tooManyRooms, "room %q would be one more than %d: list the rooms in the configuration", r.Room, maxRooms)
 	case !c.admits(r.Room, r.Sensor, ageUnknown):
-		return refuse(tooManySensors, "sensor %q would be one more than %d: list the sensors in the configuration", r.Sensor, maxSensors)
+		return refuse(tooManySensors, "sensor %q would be one more than %d in room %s: list the sensors in the configuration", r.Sensor, maxSensors, r.Room)
 	case ageUnknown:
 		return nil
 	}

@@ -23,9 +23,9 @@ const (
 	// floodShown is how long a flood is a finding of health after its last
 	// message.
 	floodShown = 10 * time.Minute
-	// maxSensors bounds the sensors that readings may open by themselves: four
-	// in each of the rooms they may open (judgement).
-	maxSensors = 4 * maxRooms
+	// maxSensors bounds the sensors of one room that readings may open by
+	// themselves: a room is folded over all of its own (judgement).
+	maxSensors = 50
 )
 
 // Causes of refusal beside those of the codec.
@@ -92,16 +92,24 @@ func (c *counters) admits(room, sensor string, ageUnknown bool) bool {
 	if c.sensors[k] || c.listed[sensor] {
 		return true
 	}
-	if len(c.sensors) >= maxSensors {
+	if c.crowd[room] >= maxSensors {
 		return false
 	}
 	if !ageUnknown {
-		if c.sensors == nil {
-			c.sensors = map[[2]string]bool{}
-		}
-		c.sensors[k] = true
+		c.heard(room, sensor)
 	}
 	return true
+}
+
+// heard notes a sensor that is taken.
+func (c *counters) heard(room, sensor string) {
+	if c.sensors == nil {
+		c.sensors, c.crowd = map[[2]string]bool{}, map[string]int{}
+	}
+	if k := [2]string{room, sensor}; !c.sensors[k] {
+		c.sensors[k] = true
+		c.crowd[room]++
+	}
 }
 
 // checkFlood is not urgent: what the sensor sends at a sane pace is stored.
