@@ -85,10 +85,7 @@ func (o *outage) notice(site string, ev alarm.NoticeEvent, at time.Time, zone *t
 }
 
 // refusal is the answer to a person whose edit could not be stored.
-func (o *outage) refusal(e *edit) error {
-	if e.ack != nil {
-		return lot.NotNow("cannot store the acknowledgement now, because %s. It is kept in memory and stored when that is mended; if dryhold stops before, give it again. To mend it, %s", o.cause, o.remedy)
-	}
+func (o *outage) refusal() error {
 	return lot.NotNow("cannot store the change now, because %s. Nothing was changed. To mend it, %s; then try again", o.cause, o.remedy)
 }
 
@@ -106,7 +103,7 @@ func (w *writer) change(ctx context.Context, e *edit) error {
 	if before.failures > 0 { // a person's attempt does not lengthen the pauses
 		w.outage.failures, w.outage.next = before.failures, before.next
 	}
-	return w.outage.refusal(e)
+	return w.outage.refusal()
 }
 
 // tell gives the keeper notice from memory that the store fails, once, and

@@ -157,6 +157,7 @@ func outage(t *testing.T, h *house, sick store.Restriction, cause string) {
 		eventually(t, "the heat on the page", func() bool { return h.room("loft").Temperature.At.Equal(at) })
 	}
 	eventually(t, "the alarm of the heat", func() bool { return slices.Equal(k.of(alarm.Warm), []string{"raised"}) })
+	acknowledgeInOutage(t, h)
 	if code, page := get(t, h.app.URL()+"/"); code != http.StatusOK && code != http.StatusServiceUnavailable || !strings.Contains(page, "35.0 °C") {
 		t.Errorf("the page: %d", code)
 	}
@@ -195,6 +196,24 @@ func outage(t *testing.T, h *house, sick store.Restriction, cause string) {
 	}
 	if got := k.of(alarm.Warm); !slices.Equal(got, []string{"raised"}) {
 		t.Errorf("the heat was told of %v", got)
+	}
+}
+
+// acknowledgeInOutage: an acknowledgement is on disk when it is answered so, as
+// it may be on a full disk with room left in its pages; else the alarm is as it
+// was.
+func acknowledgeInOutage(t *testing.T, h *house) {
+	t.Helper()
+	key := alarm.Key{Kind: alarm.Warm, Room: "loft"}
+	code, answer := h.post("/api/v1/alarms/acknowledge", web.Acknowledge{Key: key, By: "Ada"})
+	taken := code == http.StatusNoContent
+	if !taken && (code != http.StatusServiceUnavailable || !strings.Contains(answer, "Nothing was changed")) {
+		t.Errorf("an acknowledgement is answered with %d %s", code, answer)
+	}
+	for _, a := range h.status().Snapshot.Alarms {
+		if a.Key == key && (a.By == "Ada") != taken {
+			t.Errorf("answered with %d, and the alarm says: %+v", code, a)
+		}
 	}
 }
 

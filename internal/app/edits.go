@@ -118,7 +118,10 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	return err
 }
 
+// acknowledge takes an acknowledgement whole or not at all: one that cannot be
+// stored leaves the alarm as it was.
 func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time.Time) error {
+	before, pending := w.engine.Condition(action.Key), w.pending
 	fx, err := w.engine.Acknowledge(now, action.Key, action.By, action.Note)
 	if err != nil {
 		return err
@@ -128,6 +131,10 @@ func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time
 	w.pending.Actions = append(w.pending.Actions, *action)
 	w.at(crash.Confirmed)
 	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
+	if err != nil {
+		w.engine.Restore(before)
+		w.pending = pending
+	}
 	w.committed(err)
 	if err == nil {
 		w.at(crash.Acknowledges)

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"iter"
+	"slices"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -65,5 +66,19 @@ func (e *Engine) reviewLot(l lot.Lot) (review.Review, error) {
 	if err != nil {
 		return review.Review{}, fmt.Errorf("cannot review lot %s: %w", l.ID, err)
 	}
-	return a.Review(l), nil
+	out := a.Review(l)
+	for i := range out.Events {
+		e.grow(&out.Events[i].Spell)
+	}
+	return out, nil
+}
+
+// grow brings a spell to its present end: it may have gone on after the lot had
+// left the room.
+func (e *Engine) grow(s *review.Spell) {
+	all := e.spellsOf(s.Room)
+	i, found := slices.BinarySearchFunc(all, s.From, func(x review.Spell, from time.Time) int { return x.From.Compare(from) })
+	if found && all[i].Kind == s.Kind {
+		*s = all[i]
+	}
 }
