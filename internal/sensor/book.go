@@ -180,7 +180,7 @@ func (h history) calibration(sensor string, q unit.Quantity, at time.Time) Calib
 		case c.Sensor != sensor:
 		case c.Kind == Swapped:
 			as = Calibration{Gain: 1}
-		case c.Kind == Calibrated && *c.Quantity == q:
+		case c.Kind == Calibrated && c.Quantity != nil && *c.Quantity == q:
 			as = Calibration{Gain: c.Gain, Offset: c.Offset, From: c.From, Due: c.Due, By: c.By, Note: c.Note}
 		}
 	}
@@ -196,7 +196,7 @@ func (b *Book) Renewed(room, sensor string, q unit.Quantity, at time.Time) time.
 		if c.From.After(at) {
 			break
 		}
-		if c.Kind == Swapped || c.Kind == Calibrated && *c.Quantity == q {
+		if c.Kind == Swapped || c.Kind == Calibrated && c.Quantity != nil && *c.Quantity == q {
 			last = c.From
 		}
 	}
