@@ -94,12 +94,13 @@ func stock(readings int) (b store.Batch, c lot.Change) {
 	return b, lot.Change{Lot: "L-1", Kind: lot.Added, At: begin, Recorded: begin, By: "Ada", Packing: &p}
 }
 
-func opened(t *testing.T, dir string) *store.Store {
+// opened is the store of a daemon that does not run.
+func opened(t testing.TB, dir string) (db *store.Store) {
 	t.Helper()
-	db, err := store.Open(t.Context(), dir, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
+	unlocked(t, func() (err error) {
+		db, err = store.Open(context.Background(), dir, slog.New(slog.DiscardHandler))
+		return err
+	})
 	return db
 }
 

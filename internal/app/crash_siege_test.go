@@ -111,14 +111,32 @@ func configOf(file string) (*settings.Settings, error) {
 // start runs the daemon in this process.
 func (s *siege) start() *app.App {
 	s.t.Helper()
-	a, err := app.New(app.Options{Settings: s.settings(), Catalog: shipped(s.t), DataDir: s.dir})
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	if err := a.Start(s.t.Context()); err != nil {
-		s.t.Fatal(err)
-	}
+	var a *app.App
+	unlocked(s.t, func() (err error) {
+		if a, err = app.New(app.Options{Settings: s.settings(), Catalog: shipped(s.t), DataDir: s.dir}); err != nil {
+			return err
+		}
+		return a.Start(s.t.Context())
+	})
 	return a
+}
+
+const inUse = "in use by another dryhold"
+
+// unlocked opens a data directory that this process has just closed. A process
+// that another test is starting holds a copy of its lock until it is a program
+// of its own.
+func unlocked(t testing.TB, open func() error) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(5 * time.Millisecond) {
+		err := open()
+		switch {
+		case err == nil:
+			return
+		case time.Now().After(deadline) || !strings.Contains(err.Error(), inUse):
+			t.Fatal(err)
+		}
+	}
 }
 
 // at lets the daemon run until it ends itself at a point after n others, and
@@ -176,6 +194,11 @@ func (s *siege) live(cmd *exec.Cmd, until, stopping time.Duration) string {
 	})
 	err := cmd.Wait()
 	timer.Stop()
+	if strings.Contains(out.String(), inUse) { // see unlocked
+		again := exec.Command(cmd.Path, cmd.Args[1:]...)
+		again.Env = cmd.Env
+		return s.live(again, until, stopping)
+	}
 	status, ok := cmd.ProcessState.Sys().(syscall.WaitStatus)
 	// Asked to stop before it had started it says so and fails.
 	stopped := stopping > 0 && (err == nil || ok && status.Signal() == syscall.SIGTERM || strings.Contains(out.String(), "context canceled"))

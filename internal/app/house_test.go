@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"io"
-	"log/slog"
 	"net/http"
 	"os"
 	"os/exec"
@@ -17,7 +16,6 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/room"
-	"dryhold/internal/store"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
 )
@@ -67,13 +65,13 @@ func (h *house) brokerURL() string {
 
 func (h *house) start() *house {
 	h.t.Helper()
-	a, err := app.New(h.opts)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	if err := a.Start(h.t.Context()); err != nil {
-		h.t.Fatal(err)
-	}
+	var a *app.App
+	unlocked(h.t, func() (err error) {
+		if a, err = app.New(h.opts); err != nil {
+			return err
+		}
+		return a.Start(h.t.Context())
+	})
 	h.app = a
 	return h
 }
@@ -152,17 +150,13 @@ func post(t testing.TB, url string, body any) (int, string) {
 // not run.
 func onDisk(t testing.TB, dir, name string) (all []room.Reading) {
 	t.Helper()
-	ctx := context.Background()
-	s, err := store.Open(ctx, dir, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := opened(t, dir)
 	defer func() {
 		if err := s.Close(); err != nil {
 			t.Error(err)
 		}
 	}()
-	err = s.EachDay(ctx, name, time.UnixMilli(0), func(day []room.Reading) error {
+	err := s.EachDay(context.Background(), name, time.UnixMilli(0), func(day []room.Reading) error {
 		all = append(all, day...)
 		return nil
 	})

@@ -2,7 +2,6 @@ package app_test
 
 import (
 	"context"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -250,11 +249,8 @@ func (h *house) idle() bool {
 // tell stores changes of lots in a new data directory.
 func tell(t *testing.T, dir string, changes []lot.Change) {
 	t.Helper()
-	db, err := store.Open(context.Background(), dir, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
-	err = db.Commit(context.Background(), store.Batch{}, nil, time.Now(), func([]room.Reading) (store.Outcome, error) {
+	db := opened(t, dir)
+	err := db.Commit(context.Background(), store.Batch{}, nil, time.Now(), func([]room.Reading) (store.Outcome, error) {
 		return store.Outcome{Lots: changes}, nil
 	})
 	if err != nil {

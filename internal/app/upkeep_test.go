@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"net/http"
 	"path/filepath"
 	"slices"
@@ -360,10 +359,7 @@ func TestBackupBesideTheDaemon(t *testing.T) {
 // lotsOf reads the changes of lots of a daemon that does not run.
 func lotsOf(t *testing.T, dir string) []lot.Change {
 	t.Helper()
-	s, err := store.Open(t.Context(), dir, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := opened(t, dir)
 	changes, err := s.LotChanges(t.Context())
 	if err := errors.Join(err, s.Close()); err != nil {
 		t.Fatal(err)
