@@ -43,6 +43,7 @@ var rings = map[string]ring{
 	"internal/wire": codec, "internal/settings": codec, "internal/secret": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
 	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
+	"internal/note":   core,
 	"internal/report": adapter,
 	"internal/app":    wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support,
