@@ -31,6 +31,9 @@ func load(path string) (*settings.Settings, *catalog.Catalog, error) {
 	if err := errors.Join(problems, err); err != nil {
 		return nil, nil, err
 	}
+	if err := s.CheckFoods(cat, path); err != nil {
+		return nil, nil, err
+	}
 	return s, cat, nil
 }
 

@@ -85,6 +85,8 @@ func (p *parse) top(root ast.Node) {
 		key{name: "notify", read: func(n ast.Node) {
 			p.mapping(n, "notify", key{name: "mqtt_topic", read: p.noticeTopic})
 		}},
+		key{name: "eating", read: func(n ast.Node) { p.list(n, "eating", p.eating) }},
+		key{name: "persons", read: p.persons},
 		key{name: "catalog", read: func(n ast.Node) {
 			p.list(n, "catalog", func(n ast.Node) {
 				if path := p.text(n, "a catalog file"); path != "" {

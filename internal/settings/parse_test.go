@@ -129,7 +129,9 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			UsernameFile: "secrets/mail-user", PasswordFile: "secrets/mail-password",
 			From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan", "neighbour@larch-house.lan"},
 		},
-		Notify: settings.Notify{MQTTTopic: "dryhold/notices"},
+		Notify:  settings.Notify{MQTTTopic: "dryhold/notices"},
+		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
+		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}
 	if diff := cmp.Diff(want, got, comparers()); diff != "" {
 		t.Errorf("the example reads otherwise (-want +got):\n%s", diff)

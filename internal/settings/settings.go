@@ -48,6 +48,11 @@ type Settings struct {
 	// Catalog names catalog files that extend the shipped one, in order;
 	// later files override classes of the same id.
 	Catalog []string
+	// Eating is what the household eats of each food class, for the rotation
+	// plan; whether the catalog knows a class, CheckFoods says.
+	Eating []Eating
+	// Persons are whom the store is to feed; nil when it is not said.
+	Persons *Persons
 }
 
 // Broker is the MQTT broker dryhold reads from. Exactly one of Embedded and
