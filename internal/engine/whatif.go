@@ -1,0 +1,196 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dryhold/internal/lot"
+	"dryhold/internal/nearest"
+	"dryhold/internal/review"
+)
+
+// Question asks what another way of keeping would do for lots.
+type Question struct {
+	Lots []string // those in store when empty
+	review.Scenario
+}
+
+// LotGain is what it would do for one lot. Ends are zero where they are not
+// within 100 years. Now is its end if its room goes on as in the last year, so
+// that like is held against like; it is not the end at plan storage.
+type LotGain struct {
+	review.Gain
+	Food   string    `json:"food_name"`
+	Room   string    `json:"room"`
+	Why    string    `json:"why_not,omitempty"` // Not in words
+	Now    time.Time `json:"end_now,omitzero"`
+	Then   time.Time `json:"end_then,omitzero"`
+	NowBy  string    `json:"end_now_by,omitempty"`
+	ThenBy string    `json:"end_then_by,omitempty"`
+}
+
+// WhatIf is the answer: gains in the order in which the lots were added, and
+// their total in days, summed draw by draw over the lots it goes with.
+type WhatIf struct {
+	At    time.Time `json:"at"`
+	Lots  []LotGain `json:"lots"`
+	Total Estimate  `json:"total_days"`
+	Tried int       `json:"lots_tried"` // that it goes with
+}
+
+// Trial answers a question a few lots at a time, so that the owner of the
+// engine can do other work in between. Each lot is judged against itself at one
+// instant; between lots the readings may go on by what arrived meanwhile.
+type Trial struct {
+	e     *Engine
+	trial *review.Trial
+	lots  []string
+	now   time.Time
+	out   WhatIf
+	gains []review.Gain
+}
+
+// Bounds of what can be asked (judgement): those of the limits of a room, and
+// an absorber far larger than any for a pail.
+const (
+	coldest, hottest   = -30, 60
+	driest, wettest    = 0.05, 1
+	largestAbsorberCM3 = 100_000
+)
+
+// Try prepares the answer to a question. The error wraps lot.ErrInvalid or
+// lot.ErrNotFound where it is for the one who asks.
+func (e *Engine) Try(now time.Time, q Question) (*Trial, error) {
+	if err := e.checkScenario(q.Scenario); err != nil {
+		return nil, err
+	}
+	if err := e.workOut(now); err != nil {
+		return nil, fmt.Errorf("cannot try another way: %w", err)
+	}
+	t := &Trial{e: e, now: now, out: WhatIf{At: now, Lots: []LotGain{}}}
+	first := now
+	for _, id := range q.Lots {
+		if _, err := e.book.Find(id); err != nil {
+			return nil, err
+		}
+	}
+	for _, l := range e.book.Lots() {
+		if len(q.Lots) > 0 && !slices.Contains(q.Lots, l.ID) || len(q.Lots) == 0 && l.Finished() {
+			continue
+		}
+		t.lots = append(t.lots, l.ID)
+		if l.Packing.PackedAt.Before(first) {
+			first = l.Packing.PackedAt
+		}
+	}
+	t.trial = e.reviewer.Try(q.Scenario, e, first, now)
+	return t, nil
+}
+
+func hintOf(name string, names []string) string { return nearest.Hint(name, names) }
+
+// checkScenario refuses what can not be, and a question that asks for nothing.
+func (e *Engine) checkScenario(s review.Scenario) error {
+	within := func(v, low, high float64) bool { return v >= low && v <= high }
+	switch {
+	case s.Room == "" && s.Warmest == nil && s.Dampest == nil && !s.Boxed && s.Container == "" && s.AbsorberCM3 == 0:
+		return lot.Invalid("ask for something: another room, a bound of temperature or humidity, boxes, a container or an absorber")
+	case s.Room != "" && e.find(s.Room) == nil:
+		return lot.NotFound("there is no room %q%s", s.Room, hintOf(s.Room, e.Rooms()))
+	case s.Warmest != nil && !within(float64(*s.Warmest), coldest, hottest):
+		return lot.Invalid("a room held at most at %.4g °C can not be tried: ask for %d to %d °C", float64(*s.Warmest), coldest, hottest)
+	case s.Dampest != nil && !within(float64(*s.Dampest), driest, wettest):
+		return lot.Invalid("a room held at most at %.4g %% can not be tried: ask for %g to %g %%", 100*float64(*s.Dampest), 100*driest, 100.0*wettest)
+	case math.IsNaN(s.AbsorberCM3) || s.AbsorberCM3 < 0 || s.AbsorberCM3 > largestAbsorberCM3:
+		return lot.Invalid("an absorber of %g cm3 can not be tried: ask for at most %d", s.AbsorberCM3, largestAbsorberCM3)
+	}
+	if s.Container != "" {
+		if _, err := e.cfg.Catalog.Container(s.Container); err != nil {
+			return lot.Invalid("%v", err)
+		}
+	}
+	return nil
+}
+
+// Of says whether a trial is of this engine: that of a state since replaced
+// must be begun again.
+func (t *Trial) Of(e *Engine) bool { return t.e == e }
+
+// Next tries up to n more lots, and says whether there are more.
+func (t *Trial) Next(now time.Time, n int) (more bool, err error) {
+	if err := t.e.workOut(now); err != nil {
+		return false, fmt.Errorf("cannot try another way: %w", err)
+	}
+	for ; n > 0 && len(t.lots) > 0; n-- {
+		l, err := t.e.book.Find(t.lots[0])
+		if err != nil {
+			return false, err
+		}
+		if err := t.try(l); err != nil {
+			return false, err
+		}
+		t.lots = t.lots[1:]
+	}
+	return len(t.lots) > 0, nil
+}
+
+// horizon is that of package course, days: an end so far away is none.
+const horizon = 100 * 365.25
+
+func (t *Trial) try(l lot.Lot) error {
+	x := t.e.lots[l.ID]
+	c, err := t.e.follower.Advance(x.account.Course(), l, x.asOf)
+	if err != nil {
+		return err
+	}
+	g, err := t.trial.Lot(c, l)
+	if err != nil {
+		return fmt.Errorf("cannot try another way for lot %s: %w", l.ID, err)
+	}
+	t.gains = append(t.gains, g)
+	out := LotGain{Gain: g, Food: x.view.FoodName, Room: l.Room(), Why: t.e.whyNot(g.Not, l)}
+	if g.Not == "" {
+		end := func(days float64, by string) time.Time {
+			if by == "" || days >= horizon {
+				return time.Time{}
+			}
+			return c.At.Add(time.Duration(days * 24 * float64(time.Hour)))
+		}
+		out.Now, out.NowBy = end(g.Now.Days, g.Now.By), g.Now.By
+		out.Then, out.ThenBy = end(g.Then.Days, g.Then.By), g.Then.By
+		t.out.Tried++
+	}
+	t.out.Lots = append(t.out.Lots, out)
+	return nil
+}
+
+// Answer is what was tried so far.
+func (t *Trial) Answer() WhatIf {
+	out := t.out
+	out.Total = Estimate(review.Total(t.gains))
+	return out
+}
+
+// whyNot says why a scenario does not go with a lot.
+func (e *Engine) whyNot(code string, l lot.Lot) string {
+	switch code {
+	case "":
+		return ""
+	case review.NotFinished:
+		return "the lot is finished"
+	case review.NotForFood:
+		if f, err := e.cfg.Catalog.Food(l.Packing.Food); err == nil && f.NoAbsorber != "" {
+			return "no absorber goes with this food: " + f.NoAbsorber
+		}
+		return "no absorber goes with this food"
+	case review.NotDry:
+		return "the food is too moist to be packed without oxygen: botulism poisoning may result; dry it first"
+	case review.NotSealed:
+		return "the container does not seal, so it holds no low oxygen: choose another container as well"
+	case review.NotKnownRoom:
+		return "too little is known of that room in the last year"
+	}
+	return code
+}
