@@ -110,12 +110,12 @@ func feed(t *testing.T, url string, origin time.Time) *feeder {
 		f.publishBare(counting(), burst, 2*pace, func(i int) float64 { return float64(i%100_000)/1000 - 20 })
 	})
 	f.work.Go(func() { f.publishBare([]string{"steady"}, 1, 3*pace, func(int) float64 { return 21.5 }) })
-	f.work.Go(func() { f.publishBare([]string{"oven"}, 1, 60*time.Millisecond, heat) })
+	f.work.Go(func() { f.publishBare([]string{"oven"}, 1, 200*time.Millisecond, heat) })
 	return f
 }
 
 // heat is above the oven's limit and below it by turns, never by a jump that a
-// sensor at fault would make, and for three minutes no value twice.
+// sensor at fault would make, and for ten minutes no value twice.
 func heat(i int) float64 { return []float64{28, 30.001}[i%2] + float64(i/2%1500)/1000 }
 
 // feedClient is an MQTT client that reconnects and reports the fate of each
