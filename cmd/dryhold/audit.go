@@ -21,10 +21,10 @@ func newAudit() *cobra.Command {
 	c := &cobra.Command{
 		Use: "audit", Short: "Show who did what, when and why", Args: noArgs,
 		Long: `Show what people did, the newest first: lots packed, moved, noted and finished,
-alarms acknowledged, and what was told of sensors. Each says when it was told, by
-whom, what it is of, from when it counts, what was there before, and why. Nothing
-of it is ever changed or deleted. A date stands for its midnight in this
-machine's zone.`,
+alarms acknowledged, and what was told of sensors and rooms. Each says when it
+was told, by whom, what it is of, from when it counts, what was there before, and
+why. Nothing of it is ever changed or deleted. A date stands for its midnight in
+this machine's zone.`,
 		Example: "  dryhold audit\n  dryhold audit --since 2026-07-01\n  dryhold audit --limit 100000 --json",
 		RunE: func(c *cobra.Command, _ []string) error {
 			q := url.Values{"limit": {strconv.Itoa(limit)}}
@@ -77,7 +77,11 @@ func actLine(a audit.Act) string {
 	}
 	text := fmt.Sprintf("%s  %s: %s %s", stamp(a.Told), by, a.Of, a.What)
 	if a.Change > 0 {
-		text += fmt.Sprintf(" [change %d]", a.Change)
+		what := "change"
+		if a.Kind == audit.Room {
+			what = "note"
+		}
+		text += fmt.Sprintf(" [%s %d]", what, a.Change)
 	}
 	if d := a.Told.Sub(a.At); d >= time.Minute || d <= -time.Minute {
 		text += ", from " + stamp(a.At)

@@ -20,6 +20,10 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	if err != nil {
 		return nil, err
 	}
+	notes, err := a.store.NoteChanges(ctx)
+	if err != nil {
+		return nil, err
+	}
 	conditions, err := a.store.Conditions(ctx)
 	if err != nil {
 		return nil, err
@@ -34,7 +38,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	}
 	a.engine, err = engine.New(engine.Config{
 		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
-		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Conditions: conditions,
+		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Notes: notes, Conditions: conditions,
 	})
 	if err != nil {
 		return nil, err

@@ -16,6 +16,7 @@ const (
 	Lot    Kind = "lot"
 	Alarm  Kind = "alarm"
 	Sensor Kind = "sensor"
+	Room   Kind = "room"
 )
 
 // Act is one thing that a person did.
@@ -28,7 +29,8 @@ type Act struct {
 	What string    `json:"what"`          // with units
 	Why  string    `json:"why,omitempty"` // the note given with it
 	Old  string    `json:"old,omitempty"` // what was there before, where something was
-	// Change is the number of a fact about a sensor, by which it is revoked.
+	// Change is the number of a fact about a sensor, or of a note of a room, by
+	// which it is revoked.
 	Change int `json:"change,omitempty"`
 }
 

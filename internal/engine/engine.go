@@ -11,6 +11,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/course"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/review"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
@@ -35,9 +36,10 @@ type Config struct {
 	// Started is when the daemon began to listen: silence before it is the
 	// daemon's, not the sensors'.
 	Started time.Time
-	// Lots, Sensors and Conditions are as the store kept them.
+	// Lots, Sensors, Notes and Conditions are as the store kept them.
 	Lots       []lot.Change
 	Sensors    []sensor.Change
+	Notes      []note.Change
 	Conditions []alarm.Condition
 }
 
@@ -47,6 +49,7 @@ type Engine struct {
 	cfg     Config
 	book    lot.Book
 	sensors sensor.Book
+	notes   note.Book
 	fold    *room.Fold   // for the exposures the lots need
 	rooms   []*roomState // sorted by name
 	eval    lot.Evaluator
@@ -105,6 +108,9 @@ func New(cfg Config) (*Engine, error) {
 	}
 	for _, c := range cfg.Sensors {
 		e.sensors.Apply(c)
+	}
+	for _, c := range cfg.Notes {
+		e.notes.Apply(c)
 	}
 	for _, l := range e.book.Lots() { // a class of an own catalog may have changed since
 		if _, err := e.follower.Start(l); err != nil {

@@ -14,6 +14,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
@@ -124,10 +125,28 @@ func drawSensorChange(t *rapid.T, seq int, now time.Time) sensor.Change {
 	return c
 }
 
+// drawNote draws what somebody says at an instant of a stretch of a room's
+// time, or takes back; it may be one that cannot be taken.
+func drawNote(t *rapid.T, seq int, now time.Time) note.Change {
+	c := note.Change{Kind: note.Noted, Seq: seq, Recorded: now, By: "Ada", Text: fmt.Sprintf("invented cause %d", seq)}
+	if rapid.IntRange(0, 3).Draw(t, "take a note back") == 0 {
+		c.Kind, c.Revokes = note.Revoked, rapid.IntRange(1, max(1, seq-1)).Draw(t, "note revoked")
+		return c
+	}
+	c.Room = rapid.SampledFrom([]string{"loft", "cellar"}).Draw(t, "note of")
+	c.From = at(0).Add(time.Duration(rapid.Float64Range(-48, now.Sub(at(0)).Hours()).Draw(t, "note from") * float64(time.Hour))).Truncate(time.Millisecond)
+	c.To = c.From.Add(time.Duration(rapid.Float64Range(0.1, 72).Draw(t, "note for") * float64(time.Hour))).Truncate(time.Millisecond)
+	if c.To.After(now) {
+		c.To = now
+	}
+	return c
+}
+
 // TestAnyOrderGivesTheSameState: whatever order readings come in, late, more
-// than once, with lots added and moved in between and sensors calibrated,
-// corrected, replaced and their readings voided, the state shown is to the
-// last bit that of an engine fed the whole store in order.
+// than once, with lots added and moved in between, sensors calibrated,
+// corrected, replaced and their readings voided, and causes of stretches noted
+// and taken back, the state shown is to the last bit that of an engine fed the
+// whole store in order.
 func TestAnyOrderGivesTheSameState(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		arrivals := drawArrivals(t)
@@ -150,6 +169,15 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 			}
 			said = append(said, c)
 			pending = append(pending, fx.Refold...)
+		}
+		var notes []note.Change
+		sayNote := func(now time.Time) {
+			c := drawNote(t, live.NextNote(), now)
+			if live.CheckNote(c) != nil {
+				return // of a room not there yet, or of a note taken back before
+			}
+			live.ChangeNote(c)
+			notes = append(notes, c)
 		}
 		change := func() {
 			c := wanted[0]
@@ -191,6 +219,9 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 			if rapid.IntRange(0, 2).Draw(t, "say of a sensor") == 0 {
 				say(now)
 			}
+			if rapid.IntRange(0, 2).Draw(t, "note a cause") == 0 {
+				sayNote(now)
+			}
 			if rapid.Bool().Draw(t, "refold now") {
 				for _, f := range pending {
 					refold(live, f, stored, now)
@@ -212,7 +243,7 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		live.Tick(end)
 
 		told := quiet(taken...)
-		told.Sensors = said
+		told.Sensors, told.Notes = said, notes
 		fresh := engineOf(t, told)
 		for _, name := range roomsOf(stored) {
 			refold(fresh, Refold{Room: name}, stored, end)

@@ -24,11 +24,12 @@ func (e *Engine) Hours(name string, from, to time.Time) iter.Seq2[time.Time, roo
 	return room.NewLedger(e.fold, e.cfg.Stale).Hours(from, to)
 }
 
-// spellsOf gives the spells of a room up to what is settled.
+// spellsOf gives the spells of a room, those found up to what is settled and
+// those that the keeper noted.
 func (e *Engine) spellsOf(name string) []review.Spell {
 	r := e.find(name)
 	if r == nil || !r.ledger.Begun() {
-		return nil
+		return review.Merge(nil, e.noted(name))
 	}
 	if r.spells == nil {
 		limits := review.Limits{Warm: e.Plan(name), Join: spellJoin, Bright: r.rules[alarm.Bright].Limit}
@@ -36,7 +37,7 @@ func (e *Engine) spellsOf(name string) []review.Spell {
 			limits.Damp = e.Damp(name)
 		}
 		first, _ := r.ledger.Slots()
-		r.spells = review.Find(name, r.ledger.Hours(first, r.ledger.Settled()), limits)
+		r.spells = review.FindBeside(name, r.ledger.Hours, first, r.ledger.Settled(), limits, e.noted(name))
 	}
 	return r.spells
 }

@@ -18,6 +18,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/audit"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 )
@@ -68,6 +69,7 @@ func furnish(t *testing.T, s *Store) {
 	out := Outcome{
 		Lots:       []lot.Change{{Kind: lot.Added, Lot: "L-1", At: epoch, Recorded: epoch, Packing: &lot.Packing{Food: "white-rice", Room: "loft"}}},
 		Sensors:    []sensor.Change{voided(1)},
+		Notes:      []note.Change{noteOf(1)},
 		Actions:    []Action{{At: epoch, Action: "acknowledge", Key: alarm.Key{Kind: alarm.Warm, Room: "loft"}, By: "Ada"}},
 		Conditions: []alarm.Condition{alarm.New(alarm.Key{Kind: alarm.Warm, Room: "loft"})},
 		Notices:    []alarm.Notice{{Key: "k", Subject: "Loft too warm"}},
@@ -431,7 +433,7 @@ func TestContentsCountsEveryTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"series", "open_reading", "packed_day", "lot_change", "operator_action", "condition", "receipt", "delivered", "notice", "quarantined_day", "full_check", "sensor_change"} {
+	for _, name := range []string{"series", "open_reading", "packed_day", "lot_change", "operator_action", "condition", "receipt", "delivered", "notice", "quarantined_day", "full_check", "sensor_change", "room_note"} {
 		if _, there := rows[name]; !there {
 			t.Errorf("table %s is not counted: %v", name, slices.Sorted(maps.Keys(rows)))
 		}

@@ -12,6 +12,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/crash"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 )
@@ -46,6 +47,7 @@ type Receipt struct {
 type Outcome struct {
 	Lots       []lot.Change
 	Sensors    []sensor.Change
+	Notes      []note.Change
 	Actions    []Action
 	Conditions []alarm.Condition
 	Notices    []alarm.Notice
@@ -232,6 +234,9 @@ func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []strin
 		}
 	}
 	if err := writeSensors(ctx, tx, out.Sensors); err != nil {
+		return err
+	}
+	if err := writeNotes(ctx, tx, out.Notes); err != nil {
 		return err
 	}
 	for _, a := range out.Actions {

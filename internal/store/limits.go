@@ -69,7 +69,7 @@ func (s *Store) NewestFact(ctx context.Context) (newest time.Time, err error) {
 	if err != nil {
 		return newest, fmt.Errorf("cannot read the newest action: %w", err)
 	}
-	for _, table := range []string{"lot_change", "sensor_change"} {
+	for _, table := range []string{"lot_change", "sensor_change", "room_note"} {
 		err = scan(ctx, s.read, `SELECT body FROM `+table+` ORDER BY seq DESC LIMIT 1`, nil, func(r *sql.Rows) error {
 			var body string
 			var c struct {

@@ -82,11 +82,15 @@ func (s *Store) Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.A
 	if err != nil {
 		return nil, err
 	}
+	notes, err := s.NoteChanges(ctx)
+	if err != nil {
+		return nil, err
+	}
 	actions, err := s.actions(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return audit.Newest(f, limit, audit.Lots(lots), audit.Sensors(sensors), actions), nil
+	return audit.Newest(f, limit, audit.Lots(lots), audit.Sensors(sensors), audit.Notes(notes), actions), nil
 }
 
 // First gives the day of the oldest reading of a room, its start; zero when

@@ -15,6 +15,7 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
 )
@@ -238,6 +239,23 @@ func (k *keeper) ChangeSensor(_ context.Context, c sensor.Change) (SensorChanged
 
 func (k *keeper) SensorChanges(context.Context) ([]sensor.Change, error) {
 	return larchSensorChanges(), k.note("list changes of sensors")
+}
+
+func (k *keeper) NoteRoom(_ context.Context, c note.Change) (RoomNoted, error) {
+	b, err := json.Marshal(c)
+	if err != nil {
+		return RoomNoted{}, err
+	}
+	return RoomNoted{Change: c, Of: c, Lots: 2}, k.note("note of a room %s", b)
+}
+
+// RoomNotes are invented, as all of Larch House.
+func (k *keeper) RoomNotes(context.Context) ([]note.Change, error) {
+	return []note.Change{
+		{Kind: note.Noted, Seq: 1, Room: "loft", From: ago(300 * time.Hour), To: ago(290 * time.Hour), Text: "compressor failed", By: "Mara", Recorded: ago(280 * time.Hour)},
+		{Kind: note.Noted, Seq: 2, Room: "cellar", From: ago(200 * time.Hour), To: ago(190 * time.Hour), Text: "painters were in", By: "Mara", Recorded: ago(180 * time.Hour)},
+		{Kind: note.Revoked, Seq: 3, Revokes: 2, Text: "it was the hall", By: "Mara", Recorded: ago(100 * time.Hour)},
+	}, k.note("list notes of rooms")
 }
 
 func (k *keeper) Audit(_ context.Context, f audit.Filter, limit int) ([]audit.Act, error) {

@@ -27,6 +27,7 @@ type Actions interface {
 	Explainer
 	Rebuilder
 	SensorKeeper
+	RoomNoter
 	Auditor
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
@@ -108,6 +109,7 @@ func New(cfg Config) http.Handler {
 	s.routeExplanations(mux)
 	s.routeLogin(mux)
 	s.routeSensors(mux)
+	s.routeNotes(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
