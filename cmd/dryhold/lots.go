@@ -188,7 +188,7 @@ func printLots(w io.Writer, lots []engine.LotView, finished int) error {
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "LOT\tFOOD\tROOM\tQUALITY LEFT\tEND AT PLAN\tAW\tOXYGEN")
+	fmt.Fprintln(t, "LOT\tFOOD\tROOM\tQUALITY LEFT\tPROJECTED END\tAW\tOXYGEN")
 	for _, l := range lots {
 		aw, _ := web.Activity(l.Moisture.Activity)
 		if aw == unknown {

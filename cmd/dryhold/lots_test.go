@@ -31,7 +31,8 @@ func oats() engine.LotView {
 		FoodName: "Rolled oats, not of the quick kind", ContainerName: "PET bottle, 2 L", AsOf: day(2026, 7),
 		Caution: "Contains gluten.", Warnings: []string{"Water activity 0.62 is past the amber line of 0.60: mould comes next.", "The seal leaks: repack it or eat it first."},
 		Remaining: between(-4.2, -0.95, 0.68), Limiting: "rancidity", LostBeyondPlan: 12.5, EstimatedDays: 1.5, UnknownDays: 0.5,
-		EndEarly: day(2026, 11), EndAtPlan: day(2027, 3), EndLate: day(2028, 3), EndBy: "rancidity",
+		EndEarly: day(2026, 11), End: day(2027, 3), EndLate: day(2028, 3), EndBy: "rancidity",
+		PlanEarly: day(2027, 11), EndAtPlan: day(2028, 3), PlanLate: day(2029, 3), PlanBy: "staling",
 		Moisture: engine.MoistureView{WetBasis: between(0.12, 0.13, 0.14), Activity: between(0.58, 0.62, 0.66), Limit: "mould",
 			Amber: engine.Passing{Level: 0.6, Past: true}, Red: engine.Passing{Level: 0.65, At: day(2027, 9), Early: day(2027, 2), Late: day(2029, 2)}},
 		Oxygen: engine.OxygenView{Words: "18 % oxygen", Note: "absorber too small: 100 of 462 cm3", Fraction: between(0.17, 0.176, 0.209), Enclosed: 461.75,
@@ -79,7 +80,7 @@ func TestShowSaysEverything(t *testing.T) {
 	}
 	wants(t, b.String(), "!! warning The seal leaks: repack it or eat it first.", "moisture at packing 13 % of wet mass", "absorber of 100 cm3 in each container",
 		"seal failed, noted for 2026-05-14; of such containers 100.0 % leak", "stands in north-pantry since 2026-03-14",
-		"quality left -95.0 % (-420.0 to 68.0 %), limited by rancidity", "end at plan 2027-03, 2026-11 to 2028-03, by rancidity, if kept at plan",
+		"quality left -95.0 % (-420.0 to 68.0 %), limited by rancidity", "projected end 2027-03, 2026-11 to 2028-03, by rancidity, under the forecast of its room", "end at plan 2028-03, 2027-11 to 2029-03, by staling, if kept at plan",
 		"lost beyond plan 12.5 days", "1.5 days estimated, 0.5 days unknown",
 		"rancidity 195.0 % (32.0 to 520.0 %) of its life spent; 223.0 (220.0 to 228.0) equivalent days at 21 °C, water x 1.5, oxygen x 0.84, light 2.1 %",
 		"thiamin 95.5 % (92.9 to 97.3 %) kept; nutrient, ends no lot", "moisture 13.0 % (12.0 to 14.0 %) of wet mass",
@@ -96,7 +97,7 @@ func TestListFitsTheScreen(t *testing.T) {
 	l.ID, l.Stays[0].Room = "L-1234", "the-room-behind-the-stairs"
 	dry := oats()
 	dry.ID, dry.Warnings, dry.Packing.Treatment, dry.Oxygen.Fraction = "L-2", nil, lot.Treatment{}, between(0, 0, 0.2)
-	dry.EndEarly, dry.EndAtPlan, dry.EndLate = day(2074, 1), time.Time{}, time.Time{}
+	dry.EndEarly, dry.End, dry.EndLate = day(2074, 1), time.Time{}, time.Time{}
 	dry.Moisture.Amber.Past, dry.Moisture.Activity = false, between(0.3, 0.35, 0.4)
 	var b strings.Builder
 	lots := []engine.LotView{l, dry, {Lot: lot.Lot{ID: "L-3", Stays: l.Stays}}}
@@ -136,7 +137,7 @@ func TestEndsAreShown(t *testing.T) {
 	f := func(end, finished time.Time, want string, never ...string) {
 		t.Helper()
 		l := oats()
-		l.EndEarly, l.EndAtPlan, l.EndLate, l.FinishedAt = end, end, end, finished
+		l.EndEarly, l.End, l.EndLate, l.FinishedAt = end, end, end, finished
 		var one, all strings.Builder
 		if err := printLot(&one, l); err != nil {
 			t.Fatal(err)
@@ -166,7 +167,7 @@ func TestUnknownLotIsShown(t *testing.T) {
 	if err := printLot(&b, engine.LotView{Lot: lot.Lot{ID: "L-1"}}); err != nil {
 		t.Fatal(err)
 	}
-	wants(t, b.String(), "end at plan not known")
+	wants(t, b.String(), "projected end not known", "end at plan not known")
 	if strings.Contains(b.String(), "water activity") {
 		t.Errorf("says what is inside of a lot that was never worked out:\n%s", b.String())
 	}

@@ -87,6 +87,13 @@ func (s sheet) left(l engine.LotView) {
 		if l.EndBy != "" {
 			likely += ", by " + l.EndBy
 		}
+		s.row("projected end", "%s, under the forecast of its room", likely)
+		if likely, band = web.AtPlan(l, time.UTC, "2006-01"); band != "" {
+			likely += ", " + band
+		}
+		if l.PlanBy != "" {
+			likely += ", by " + l.PlanBy
+		}
 		s.row("end at plan", "%s, if kept at plan storage from now on", likely)
 	}
 	s.row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)

@@ -24,6 +24,7 @@ const (
 type luck struct {
 	vessels map[string]*vessels
 	modes   map[string]*traits
+	futures []float64 // standard normal: place among the futures of the climate
 }
 
 // vessels is where each draw lies for the container and the room: standard

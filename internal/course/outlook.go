@@ -84,14 +84,32 @@ func (f *Follower) humidity(in string, mean room.Climate, at unit.Celsius) unit.
 	return climate.RelativeHumidity(at, mean.Vapour)
 }
 
-// around is a lot in constant surroundings.
+// around is a lot in constant surroundings, or in the climate that is coming.
 type around struct {
 	*subject
 	temp   unit.Celsius
 	vapour unit.Pascal
+	coming *coming // nil where they are constant
 }
 
-func (s *subject) around(t unit.Celsius, vapour unit.Pascal) around { return around{s, t, vapour} }
+func (s *subject) around(t unit.Celsius, vapour unit.Pascal) around {
+	return around{subject: s, temp: t, vapour: vapour}
+}
+
+// expose sets what each mode ages by in a step, so many days ahead, and gives
+// the mean climate of it.
+func (a around) expose(from, step float64) (unit.Celsius, unit.Pascal) {
+	if a.coming != nil {
+		return a.coming.expose(a.subject, from, step)
+	}
+	for i := range a.exposed {
+		x := exposed{}
+		x.hold(a.food.Modes[i].Ea, step, a.temp)
+		x.bounds = lot.Range{Low: x.likely, Likely: x.likely, High: x.likely}
+		a.exposed[i] = x
+	}
+	return a.temp, a.vapour
+}
 
 // water dates the lines of water activity.
 func (f *Follower) water(c *Course, a around, o *Outlook) {
@@ -171,6 +189,7 @@ type knot struct {
 	days   float64 // from now
 	curves []curve
 	likely []float64 // consumed
+	spread []float64 // of ln of what each mode ages by until then; nil where it is certain
 	damp   [tracks]bool
 }
 
@@ -213,11 +232,16 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 		if m.Nutrient {
 			continue
 		}
-		t := f.luck.of(a.food.ID, m)
+		t, future := f.luck.of(a.food.ID, m), f.luck.future()
 		for d := range e.Draws {
 			at := v.place(d, failure)
+			now, warm := 0.0, 0.0
+			if a.coming != nil {
+				now = knots[0].curves[i].consumed(m, t, d, at, c.dose)
+				warm = t.warmth(future[d], m.Ea.Likely, m.Ea.Low, m.Ea.High, d)
+			}
 			e.Draws[d] = min(e.Draws[d], crossing(knots, func(k *knot) float64 {
-				return k.curves[i].consumed(m, t, d, at, c.dose+float64(light*k.days)) - 1
+				return k.drawn(i, k.curves[i].consumed(m, t, d, at, c.dose+float64(light*k.days)), now, warm) - 1
 			}))
 		}
 	}
@@ -253,7 +277,8 @@ func near(z float64) int {
 	return likely
 }
 
-// ahead follows a course at plan storage until the lot is well past its end.
+// ahead follows a course, at plan storage for one, until the lot is well past
+// its end.
 func (f *Follower) ahead(c Course, plan around) []knot {
 	modes := append([]progress(nil), c.modes...)
 	c.modes = modes
@@ -270,14 +295,9 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 			break
 		}
 		step := max(7, days/15)
-		for i := range plan.exposed {
-			x := exposed{}
-			x.hold(plan.food.Modes[i].Ea, step, plan.temp)
-			x.bounds = lot.Range{Low: x.likely, Likely: x.likely, High: x.likely}
-			plan.exposed[i] = x
-		}
-		c.core = plan.temp
-		c.carry(plan.subject, plan.temp, plan.vapour, unit.Days(step))
+		temp, vapour := plan.expose(days, step)
+		c.core = temp
+		c.carry(plan.subject, temp, vapour, unit.Days(step))
 		days += step
 	}
 	f.knots = knots
@@ -287,8 +307,11 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 // set takes the progress of a course; done says that the lot has ended in
 // every draw, with room for all constants.
 func (k *knot) set(c *Course, plan around, days float64) (done bool) {
-	k.days, k.curves, k.likely = days, k.curves[:0], k.likely[:0]
+	k.days, k.curves, k.likely, k.spread = days, k.curves[:0], k.likely[:0], nil
 	for i := range c.modes {
+		if plan.coming != nil {
+			k.spread = append(k.spread, plan.coming.spread(i, days))
+		}
 		m := &plan.food.Modes[i]
 		k.curves = append(k.curves, c.modes[i].curve())
 		k.likely = append(k.likely, c.modes[i].consumed(m, c.dose))

@@ -41,6 +41,8 @@ type Config struct {
 	Sensors    []sensor.Change
 	Notes      []note.Change
 	Conditions []alarm.Condition
+	// Forecasting says how rooms are looked ahead.
+	Forecasting Forecasting
 }
 
 // Engine is the whole state of one site. It is not safe for concurrent use:
@@ -57,6 +59,8 @@ type Engine struct {
 	follower *course.Follower
 	reviewer *review.Reviewer
 	lots     map[string]*tracked // by ID
+	// prospects of the rooms, by name, in the order in which they were made.
+	prospects map[string][]*prospect
 }
 
 // roomState is one room: its ledger, what its sensors said last and its
@@ -99,7 +103,7 @@ func New(cfg Config) (*Engine, error) {
 	if cfg.Zone == nil {
 		cfg.Zone = time.UTC
 	}
-	e := &Engine{cfg: cfg, lots: map[string]*tracked{}}
+	e := &Engine{cfg: cfg, lots: map[string]*tracked{}, prospects: map[string][]*prospect{}}
 	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
 	e.follower = course.New(cfg.Catalog, e)
 	e.reviewer = review.New(cfg.Catalog, e, e.follower, e.spellsOf, cfg.Zone)

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"dryhold/internal/catalog"
 	"dryhold/internal/kinetics"
@@ -112,8 +113,9 @@ func (x *explainer) left() []Line {
 		t.say("The lot was finished on %s: nothing is looked ahead.", date(x.v.FinishedAt))
 		return t.lines
 	}
+	x.projected(&t)
 	t.say("If kept at plan storage of %s °C and %s %% relative humidity from now on, it ends %s%s.",
-		figures(float64(x.plan), 4), figures(100*float64(x.outlook.Humidity), 3), endsOn(x.v), endsBy(x.v))
+		figures(float64(x.plan), 4), figures(100*float64(x.outlook.Humidity), 3), endsOn(x.v, x.v.EndAtPlan, x.v.PlanEarly, x.v.PlanLate), endsBy(x.v, x.v.PlanBy))
 	if lost := x.v.LostBeyondPlan; lost < -0.05 {
 		t.say("It was kept cooler than plan storage, which has saved %.1f days of life at plan storage so far.", -lost)
 	} else {
@@ -125,22 +127,23 @@ func (x *explainer) left() []Line {
 	return t.lines
 }
 
-func endsOn(v *LotView) string {
-	if !v.EndAtPlan.IsZero() && !v.EndAtPlan.After(v.AsOf) {
+// endsOn tells an end with its band.
+func endsOn(v *LotView, end, early, late time.Time) string {
+	if !end.IsZero() && !end.After(v.AsOf) {
 		return "now: its end is past"
 	}
-	return fmt.Sprintf("%s (%s to %s)", about(v.EndAtPlan), ahead(v.EndEarly), ahead(v.EndLate))
+	return fmt.Sprintf("%s (%s to %s)", about(end), ahead(early), ahead(late))
 }
 
 // endsBy names the mode that ends a lot, or says what water does to it.
-func endsBy(v *LotView) string {
-	if v.EndBy == "" {
+func endsBy(v *LotView, by string) string {
+	if by == "" {
 		return ""
 	}
 	for _, m := range v.Modes {
-		if m.Name == v.EndBy {
-			return ", by " + v.EndBy
+		if m.Name == by {
+			return ", by " + by
 		}
 	}
-	return ", at the red line of water activity: " + v.EndBy
+	return ", at the red line of water activity: " + by
 }

@@ -63,7 +63,10 @@ func rules(string) map[alarm.Kind]alarm.Rule {
 func stale(string) time.Duration { return time.Hour }
 
 func config(lots ...lot.Change) Config {
-	return Config{Site: "larch-house", Zone: time.UTC, Catalog: pantry(), Rules: rules, Stale: stale, Started: at(0), Lots: lots}
+	return Config{
+		Site: "larch-house", Zone: time.UTC, Catalog: pantry(), Rules: rules, Stale: stale, Started: at(0), Lots: lots,
+		Forecasting: Forecasting{Futures: 3}, // of many days that are played
+	}
 }
 
 func engineOf(t interface {

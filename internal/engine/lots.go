@@ -24,11 +24,13 @@ const unwatchedDamp = unit.RH(0.65)
 type tracked struct {
 	account  review.Account // with its course: what lies before can change only by a refold
 	settled  time.Time      // instant of account: the start of a UTC day, or packing; zero for none
+	packed   time.Time      // where settled is this, the account knows of no room yet
 	asOf     time.Time
 	limiting int
 	view     LotView
 	outlook  course.Outlook
-	lookedAt time.Time // from when the outlook was taken
+	end      course.Projection // under the forecast of its room
+	lookedAt time.Time         // from when outlook and end were taken
 }
 
 // Mean implements course.Rooms.
@@ -64,6 +66,7 @@ func (e *Engine) workOut(now time.Time) error {
 	for _, r := range e.rooms {
 		if since, ok := r.ledger.TakeChanged(); ok {
 			changed[r.name] = since
+			e.forgetProspects(r.name, since)
 			r.spells = nil
 		}
 		if at := r.ledger.OpenSince(); r.ledger.Begun() && at.Before(settled) {
@@ -83,6 +86,9 @@ func (e *Engine) workOut(now time.Time) error {
 				t.forget(since)
 			}
 		}
+		if since, ok := changed[e.cfg.Forecasting.Outdoors]; ok {
+			t.forgetAhead(since)
+		}
 		if t.asOf.Equal(at) {
 			continue
 		}
@@ -96,14 +102,22 @@ func (e *Engine) workOut(now time.Time) error {
 // forget drops what was worked out from anything that changed since an instant.
 // A spell that ended before it may now go on beyond it.
 func (t *tracked) forget(since time.Time) {
-	if since.Before(t.settled.Add(spellJoin)) {
-		*t = tracked{lookedAt: t.lookedAt, outlook: t.outlook}
+	if since.Before(t.settled.Add(spellJoin)) && !t.settled.Equal(t.packed) {
+		*t = tracked{lookedAt: t.lookedAt, outlook: t.outlook, end: t.end}
 	}
 	if since.Before(t.asOf) {
 		t.asOf = time.Time{}
 	}
 	if since.Before(t.lookedAt) {
 		t.lookedAt = time.Time{}
+	}
+}
+
+// forgetAhead drops what was seen ahead of a lot where the air outdoors, by
+// which its room is looked ahead, changed since an instant.
+func (t *tracked) forgetAhead(since time.Time) {
+	if since.Before(t.lookedAt) {
+		t.asOf, t.lookedAt = time.Time{}, time.Time{}
 	}
 }
 
@@ -147,7 +161,7 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 		}
 	}
 	base := t.account.Course()
-	t.settled = base.At
+	t.settled, t.packed = base.At, l.Packing.PackedAt
 	from := at.Truncate(24 * time.Hour)
 	if at.Sub(l.Packing.PackedAt) < 24*time.Hour {
 		from = at // the room is new to a lot of today
@@ -160,7 +174,11 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 		if t.outlook, err = e.follower.Outlook(c, l); err != nil {
 			return err
 		}
-		t.lookedAt = from
+		ends, err := e.follower.Forecast(c, l, e.prospectOf(l.Room(), from.Truncate(24*time.Hour)))
+		if err != nil {
+			return err
+		}
+		t.end, t.lookedAt = ends.Projection(c.At), from
 	}
 	if c, err = e.follower.Advance(c, l, at); err != nil {
 		return err
@@ -170,7 +188,7 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 		return err
 	}
 	t.asOf, t.limiting = at, s.Limiting
-	t.view, err = e.lotView(l, s, t.outlook)
+	t.view, err = e.lotView(l, s, t.outlook, t.end)
 	return err
 }
 
@@ -192,7 +210,7 @@ func (e *Engine) lotViews(now time.Time) []LotView {
 	return out
 }
 
-func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook) (LotView, error) {
+func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook, end course.Projection) (LotView, error) {
 	f, err := e.cfg.Catalog.Food(l.Packing.Food)
 	if err != nil {
 		return LotView{}, err
@@ -206,7 +224,8 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook) (LotView, 
 		Lot: l, FoodName: f.Name, ContainerName: k.Name, AsOf: s.At,
 		Caution:   strings.TrimSpace(f.Caution + " " + l.Packing.Caution()),
 		Remaining: Estimate(s.Remaining), Limiting: limiting.Name,
-		EndAtPlan: o.End, EndEarly: o.EndEarly, EndLate: o.EndLate, EndBy: o.EndBy,
+		End: end.Likely, EndEarly: end.Early, EndLate: end.Late, EndBy: end.By,
+		EndAtPlan: o.End, PlanEarly: o.EndEarly, PlanLate: o.EndLate, PlanBy: o.EndBy,
 		LostBeyondPlan: e.eval.Cost(l, limiting, l.Packing.PackedAt, s.At),
 		EstimatedDays:  s.Cover.Estimated.Hours() / 24, UnknownDays: s.Cover.Unknown.Hours() / 24,
 		Present: PresentView{o.Temperature, o.Humidity, o.TemperatureKnown, o.HumidityKnown},

@@ -28,13 +28,20 @@ type LotView struct {
 	Remaining Estimate   `json:"remaining_quality"`
 	Limiting  string     `json:"limiting_mode"`
 	Modes     []ModeView `json:"modes"`
-	// EndAtPlan is when the lot ends if kept at plan storage from now on, with
-	// its band; zero beyond 100 years and for a finished lot. EndBy names the
-	// mode, or what water does to the food.
+	// End is the projected end: when remaining quality reaches 0 if the lot
+	// stays in its room, under the forecast of the climate there. Its 10 to
+	// 90 % band joins what is open of the climate and of the constants. Zero
+	// beyond 100 years and for a finished lot. EndBy names the mode, or what
+	// water does to the food.
+	End      time.Time `json:"projected_end,omitzero"`
+	EndEarly time.Time `json:"projected_end_early,omitzero"`
+	EndLate  time.Time `json:"projected_end_late,omitzero"`
+	EndBy    string    `json:"projected_end_by,omitempty"`
+	// EndAtPlan is the same if it is kept at plan storage from now on.
 	EndAtPlan      time.Time `json:"projected_end_at_plan,omitzero"`
-	EndEarly       time.Time `json:"projected_end_early,omitzero"`
-	EndLate        time.Time `json:"projected_end_late,omitzero"`
-	EndBy          string    `json:"projected_end_by,omitempty"`
+	PlanEarly      time.Time `json:"projected_end_at_plan_early,omitzero"`
+	PlanLate       time.Time `json:"projected_end_at_plan_late,omitzero"`
+	PlanBy         string    `json:"projected_end_at_plan_by,omitempty"`
 	LostBeyondPlan float64   `json:"days_of_life_lost_beyond_plan"`
 	// Days of the lot's life whose temperature was estimated or not known.
 	EstimatedDays float64 `json:"estimated_days"`

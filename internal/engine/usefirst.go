@@ -19,7 +19,7 @@ type Projection struct {
 // Projected is the end by which lots are put in order and planned with: the
 // only place that chooses among the ends that a view has.
 func (v *LotView) Projected() Projection {
-	return Projection{v.EndEarly, v.EndAtPlan, v.EndLate, v.EndBy}
+	return Projection{v.EndEarly, v.End, v.EndLate, v.EndBy}
 }
 
 // InStore is one lot that is not finished, for the order of use.

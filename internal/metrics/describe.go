@@ -92,7 +92,7 @@ func newDescs() descs {
 		lotQualityHigh: lot("remaining_quality_high_ratio", "High bound (90 %) of the remaining quality of the lot."),
 		lotLost:        lot("life_lost_beyond_plan_seconds", "Life the lot has lost beyond what plan storage would have cost it."),
 
-		lotEnd:          lot("projected_end_timestamp_seconds", "Likely end of the lot if kept at plan storage from now on; absent beyond 100 years."),
+		lotEnd:          lot("projected_end_timestamp_seconds", "Likely end of the lot under the forecast of its room; absent beyond 100 years."),
 		lotEndEarly:     lot("projected_end_early_timestamp_seconds", "Early bound (10 %) of the projected end; absent beyond 100 years."),
 		lotEndLate:      lot("projected_end_late_timestamp_seconds", "Late bound (90 %) of the projected end; absent beyond 100 years."),
 		lotMoisture:     lot("moisture_ratio", "Likely moisture of the food, over its wet mass."),

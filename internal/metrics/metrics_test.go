@@ -207,7 +207,7 @@ func TestInsideOfLots(t *testing.T) {
 	snap.Lots = snap.Lots[:1]
 	l := &snap.Lots[0]
 	l.AsOf, l.Packing.Treatment.Kind = at(0), lot.Absorber
-	l.EndEarly, l.EndAtPlan = at(1e8), at(3e8) // and the late bound beyond 100 years
+	l.EndEarly, l.End = at(1e8), at(3e8) // and the late bound beyond 100 years
 	l.Moisture = engine.MoistureView{WetBasis: engine.Estimate{Low: 0.1, Likely: 0.115, High: 0.12}, Activity: engine.Estimate{Low: 0.38, Likely: 0.43, High: 0.48},
 		Amber: engine.Passing{Level: 0.6}, Red: engine.Passing{Level: 0.65}}
 	l.Oxygen = engine.OxygenView{Fraction: engine.Estimate{Low: 2e-5, Likely: 3e-5, High: 0.2}, Left: 57.5, SealFailure: engine.Estimate{Low: 0.1, Likely: 0.25, High: 0.6}}
@@ -237,7 +237,7 @@ func TestInsideOfLots(t *testing.T) {
 
 	// What is not known, or not there, has no sample; 0 would look good.
 	nan := engine.Estimate{Low: math.NaN(), Likely: math.NaN(), High: math.NaN()}
-	l.EndEarly, l.EndAtPlan, l.Packing.Treatment.Kind, l.Insects = time.Time{}, time.Time{}, lot.NoTreatment, nil
+	l.EndEarly, l.End, l.Packing.Treatment.Kind, l.Insects = time.Time{}, time.Time{}, lot.NoTreatment, nil
 	l.Moisture, l.Oxygen = engine.MoistureView{WetBasis: nan, Activity: nan}, engine.OxygenView{Fraction: nan, SealFailure: nan}
 	if got := inside(); len(got) > 0 {
 		t.Errorf("unknown exported: %q", got)

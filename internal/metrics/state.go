@@ -159,7 +159,7 @@ func (s *state) perLotSeries(e *emitter, snap *engine.Snapshot) {
 // insideSeries is what is inside the containers of a lot, and its end.
 func (s *state) insideSeries(e *emitter, l engine.LotView, labels []string) {
 	const litersPerCM3 = 0.001
-	e.time(s.lotEnd, l.EndAtPlan, labels...)
+	e.time(s.lotEnd, l.End, labels...)
 	e.time(s.lotEndEarly, l.EndEarly, labels...)
 	e.time(s.lotEndLate, l.EndLate, labels...)
 	m, o := l.Moisture, l.Oxygen

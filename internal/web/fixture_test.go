@@ -91,7 +91,8 @@ func dryRice() engine.LotView {
 	return engine.LotView{
 		AsOf:     noon().Truncate(time.Hour),
 		Present:  engine.PresentView{Temperature: 17, TemperatureKnown: true, Humidity: 0.5, HumidityKnown: true},
-		EndEarly: year(2041, 3), EndAtPlan: year(2052, 3), EndLate: year(2060, 3), EndBy: "oxidation",
+		EndEarly: year(2041, 3), End: year(2052, 3), EndLate: year(2060, 3), EndBy: "oxidation",
+		PlanEarly: year(2043, 3), EndAtPlan: year(2055, 3), PlanLate: year(2063, 3), PlanBy: "oxidation",
 		Moisture: engine.MoistureView{
 			WetBasis: between(0.108, 0.115, 0.122), Activity: between(0.38, 0.43, 0.48), Limit: "mould",
 			Amber: engine.Passing{Level: 0.6, At: year(2049, 5)}, Red: engine.Passing{Level: 0.65},
@@ -131,7 +132,7 @@ func larchLots() []engine.LotView {
 		Notes: []lot.Note{{At: ago(720 * time.Hour), By: "Mara", Text: "hisses when pressed", Seal: &leaks}}}
 	brown.FoodName, brown.ContainerName, brown.Limiting = "Brown rice", "PET bottle, 1 L", "oxidation"
 	brown.Remaining, brown.LostBeyondPlan, brown.UnknownDays, brown.EstimatedDays = between(-0.1, 0.08, 0.22), 61.3, 1.5, 4
-	brown.EndEarly, brown.EndAtPlan, brown.EndLate = brown.AsOf, packed(2027), packed(2028)
+	brown.EndEarly, brown.End, brown.EndLate = brown.AsOf, packed(2027), packed(2028)
 	brown.Moisture.Activity, brown.Moisture.Amber, brown.Moisture.Red = between(0.59, 0.62, 0.66), engine.Passing{Level: 0.6, Past: true}, engine.Passing{Level: 0.65, At: packed(2028)}
 	brown.Oxygen = engine.OxygenView{Words: "air", Note: "absorber too small: 50 of 110 cm3, oxygen rests at about 11 %", Fraction: between(0.2, 0.206, 0.209),
 		Enclosed: 110, Spent: engine.Passing{Past: true}, Rises: []engine.Passing{{Level: 0.01, Past: true}}, SealFailure: between(1, 1, 1)}
@@ -146,7 +147,7 @@ func larchLots() []engine.LotView {
 		Count: 20, NetMassKG: 0.9, PackedAt: packed(2026), Treatment: absorber, Room: "loft"}}
 	milk.FoodName, milk.ContainerName, milk.Limiting, milk.EndBy = "Nonfat dry milk", "Foil pouch", "browning", "lactose crystallises, the powder cakes and browns"
 	milk.Remaining, milk.LostBeyondPlan = between(0.7, 0.81, 0.9), -23.8
-	milk.EndEarly, milk.EndAtPlan, milk.EndLate = packed(2031), packed(2037), time.Time{}
+	milk.EndEarly, milk.End, milk.EndLate = packed(2031), packed(2037), time.Time{}
 	milk.Moisture.Activity, milk.Moisture.Amber.Level, milk.Moisture.Red.Level = between(0.2, 0.24, 0.27), 0.3, 0.37
 	milk.Oxygen.Fraction, milk.Oxygen.SealFailure, milk.Oxygen.Spent = between(2e-8, 5e-8, 0.012), between(0, 0.02, 0.1), engine.Passing{}
 

@@ -26,7 +26,7 @@ type lotView struct {
 	Gaps                           []sight // time that was not measured
 	Bar                            barView
 	End                            moment
-	EndBand, EndBy                 string
+	EndBand, EndBy, AtPlan         string
 	Activity, ActivityBand         string
 	Water                          sight
 	Oxygen, OxygenBand, Absorber   string
@@ -92,8 +92,14 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		Water:    Water(l).sight(), Atmosphere: Atmosphere(l).sight(), Insects: Insects(l).sight(),
 		Absorber: trade(Absorber(l, p.zone)),
 	}
-	v.End = p.month(l.EndAtPlan)
+	v.End = p.month(l.End)
 	v.End.Text, v.EndBand = Ending(l, p.zone, "Jan 2006")
+	if likely, band := AtPlan(l, p.zone, "Jan 2006"); likely != unknown {
+		v.AtPlan = likely
+		if band != "" {
+			v.AtPlan += ", " + band
+		}
+	}
 	v.Activity, v.ActivityBand = Activity(l.Moisture.Activity)
 	v.Oxygen, v.OxygenBand = Oxygen(l.Oxygen.Fraction)
 	if l.UnknownDays >= 0.05 {

@@ -38,15 +38,24 @@ const unknown = "not known"
 // longAhead is when the year of an end says enough.
 const longAhead = 3 * 365 * 24 * time.Hour
 
-// Ending says when a lot ends if kept at plan storage from now on, and between
-// which dates that is likely to be (10 to 90 %): by year, or where the whole
-// band is near by month, in the layout of package time.
+// Ending says when a lot ends under the forecast of its room, and between which
+// dates that is likely to be (10 to 90 %): by year, or where the whole band is
+// near by month, in the layout of package time.
 func Ending(l engine.LotView, zone *time.Location, month string) (likely, band string) {
+	return ending(l, l.EndEarly, l.End, l.EndLate, zone, month)
+}
+
+// AtPlan says the same of a lot that is kept at plan storage from now on.
+func AtPlan(l engine.LotView, zone *time.Location, month string) (likely, band string) {
+	return ending(l, l.PlanEarly, l.EndAtPlan, l.PlanLate, zone, month)
+}
+
+func ending(l engine.LotView, early, end, late time.Time, zone *time.Location, month string) (likely, band string) {
 	if l.AsOf.IsZero() || l.Finished() {
 		return unknown, ""
 	}
 	layout := "2006"
-	if !l.EndLate.IsZero() && l.EndLate.Sub(l.AsOf) < longAhead {
+	if !late.IsZero() && late.Sub(l.AsOf) < longAhead {
 		layout = month
 	}
 	f := func(t time.Time) string {
@@ -58,12 +67,12 @@ func Ending(l engine.LotView, zone *time.Location, month string) (likely, band s
 		}
 		return t.In(zone).Format(layout)
 	}
-	likely = f(l.EndAtPlan)
-	early, late := f(l.EndEarly), f(l.EndLate)
-	if early == late {
+	likely = f(end)
+	from, to := f(early), f(late)
+	if from == to {
 		return likely, ""
 	}
-	return likely, early + " to " + late
+	return likely, from + " to " + to
 }
 
 // Water says how the water activity stands against the food's lines. Its

@@ -19,7 +19,7 @@ func TestEnding(t *testing.T) {
 	year := func(y int) time.Time { return time.Date(y, 3, 9, 0, 0, 0, 0, time.UTC) }
 	f := func(early, end, late time.Time, likely, band string) {
 		t.Helper()
-		l, b := Ending(engine.LotView{AsOf: at, EndEarly: early, EndAtPlan: end, EndLate: late}, time.UTC, "Jan 2006")
+		l, b := Ending(engine.LotView{AsOf: at, EndEarly: early, End: end, EndLate: late}, time.UTC, "Jan 2006")
 		if l != likely || b != band {
 			t.Errorf("reads %q and %q, want %q and %q", l, b, likely, band)
 		}
@@ -30,12 +30,12 @@ func TestEnding(t *testing.T) {
 	f(at, at, at, "now", "")
 	f(year(2090), time.Time{}, time.Time{}, "beyond 2126", "2090 to beyond 2126")
 	f(time.Time{}, time.Time{}, time.Time{}, "beyond 2126", "")
-	if l, b := Ending(engine.LotView{EndAtPlan: year(2031)}, time.UTC, "Jan 2006"); l != "not known" || b != "" {
+	if l, b := Ending(engine.LotView{End: year(2031)}, time.UTC, "Jan 2006"); l != "not known" || b != "" {
 		t.Errorf("a lot that was never worked out ends %q, %q", l, b)
 	}
 	zone := time.FixedZone("east", 3*3600)
 	newYear := time.Date(2030, 12, 31, 22, 0, 0, 0, time.UTC)
-	if l, _ := Ending(engine.LotView{AsOf: at, EndEarly: newYear, EndAtPlan: newYear, EndLate: year(2040)}, zone, "Jan 2006"); l != "2031" {
+	if l, _ := Ending(engine.LotView{AsOf: at, EndEarly: newYear, End: newYear, EndLate: year(2040)}, zone, "Jan 2006"); l != "2031" {
 		t.Errorf("the year is that of the zone: %q", l)
 	}
 }
