@@ -81,7 +81,7 @@ func TestShowSaysEverything(t *testing.T) {
 	wants(t, b.String(), "!! warning The seal leaks: repack it or eat it first.", "moisture at packing 13 % of wet mass", "absorber of 100 cm3 in each container",
 		"seal failed, noted for 2026-05-14; of such containers 100.0 % leak", "stands in north-pantry since 2026-03-14",
 		"quality left -95.0 % (-420.0 to 68.0 %), limited by rancidity", "projected end 2027-03, 2026-11 to 2028-03, by rancidity, under the forecast of its room", "end at plan 2028-03, 2027-11 to 2029-03, by staling, if kept at plan",
-		"lost beyond plan 12.5 days", "1.5 days estimated, 0.5 days unknown",
+		"lost to heat 12.5 days of life beyond plan", "1.5 days estimated, 0.5 days unknown",
 		"rancidity 195.0 % (32.0 to 520.0 %) of its life spent; 223.0 (220.0 to 228.0) equivalent days at 21 °C, water x 1.5, oxygen x 0.84, light 2.1 %",
 		"thiamin 95.5 % (92.9 to 97.3 %) kept; nutrient, ends no lot", "moisture 13.0 % (12.0 to 14.0 %) of wet mass",
 		"water activity 0.62 (0.58 to 0.66): ! past amber 0.60, red is 0.65", "amber 0.6: passed", "red 0.65: Sep 2027; Feb 2027 to Feb 2029; then: mould",

@@ -96,7 +96,7 @@ func (s sheet) left(l engine.LotView) {
 		}
 		s.row("end at plan", "%s, if kept at plan storage from now on", likely)
 	}
-	s.row("lost beyond plan", "%.1f days of life at plan storage", l.LostBeyondPlan)
+	s.row("lost to heat", "%.1f days of life beyond plan; all causes: dryhold review --lot %s", l.LostBeyondPlan, l.ID)
 	s.row("not measured", "%.1f days estimated, %.1f days unknown", l.EstimatedDays, l.UnknownDays)
 	for _, m := range l.Modes {
 		if m.Nutrient && m.Retention != nil {

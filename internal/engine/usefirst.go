@@ -27,6 +27,7 @@ type InStore struct {
 	review.Stock
 	FoodName, Container, Room string
 	Count                     int
+	Packed                    time.Time
 }
 
 // InStore tells the lots that are not finished, in the order they were added,
@@ -49,7 +50,7 @@ func (e *Engine) InStore(now time.Time) ([]InStore, []Past, error) {
 				Early: p.Early, Likely: p.Likely, Late: p.Late, By: p.By,
 				Remaining: lot.Range(v.Remaining), RedPast: v.Moisture.Red.Past, Leaks: l.Seal == barrier.Failed,
 			},
-			FoodName: v.FoodName, Container: v.ContainerName, Room: l.Room(), Count: l.Packing.Count,
+			FoodName: v.FoodName, Container: v.ContainerName, Room: l.Room(), Count: l.Packing.Count, Packed: l.Packing.PackedAt,
 		})
 	}
 	return out, pasts, nil

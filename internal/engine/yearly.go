@@ -124,9 +124,6 @@ func (e *Engine) RoomDays(name string, from, to, now time.Time) (RoomPast, error
 	if rule, ok := r.rules[alarm.Bright]; ok {
 		out.Bright = rule.Limit
 	}
-	if !r.ledger.Begun() {
-		return out, nil
-	}
 	if to.After(now) {
 		to = now
 	}

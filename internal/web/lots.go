@@ -203,11 +203,11 @@ func lost(d float64) string {
 	case text == "unknown":
 		return "cost of heat not known"
 	case text == "0 days":
-		return "nothing lost beyond plan"
+		return "nothing lost to heat beyond plan"
 	case d < 0:
-		return text + " spared against plan"
+		return text + " spared by a cool room, heat alone"
 	default:
-		return text + " lost beyond plan"
+		return text + " lost to heat beyond plan"
 	}
 }
 

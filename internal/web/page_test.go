@@ -146,14 +146,14 @@ func TestLotsTable(t *testing.T) {
 	if d := cmp.Diff([]string{"brown-rice-1", "milk-powder-1", "white-rice-1"}, ids); d != "" {
 		t.Fatalf("warned lots first, then least left, finished ones not at all (-want +got):\n%s", d)
 	}
-	wantWords(t, bodies[0], "Brown rice brown-rice-1 8 % −10 to 22 % oxidation; 61.3 days lost beyond plan ? 1.5 days with no temperature known "+
+	wantWords(t, bodies[0], "Brown rice brown-rice-1 8 % −10 to 22 % oxidation; 61.3 days lost to heat beyond plan ? 1.5 days with no temperature known "+
 		"? 4.0 days with an estimated temperature Mar 2027 , now to Mar 2028 by: oxidation at plan storage: 2055, 2043 to 2063 0.62 0.59 to 0.66 ◆ past amber 0.60, red is 0.65 "+
 		"21 % 20 to 21 % ◆ air in spite of an absorber absorber spent ▲ low-oxygen hold 0 % complete; 1.7 generations possible "+
 		"▲ Water activity 0.62 is past the amber line of 0.60: mould comes next. ▲ The seal leaks: repack it or eat it first. ▲ No treatment is complete",
 		"Caution: Keeps a year at best", "6 × 850 g, PET bottle, 1 L, packed March 2025, in loft.")
-	wantWords(t, bodies[1], "23.8 days spared against plan 2037 , 2031 to beyond 2126 by: lactose crystallises", "0.24 0.20 to 0.27 ✓ below amber 0.30",
+	wantWords(t, bodies[1], "23.8 days spared by a cool room, heat alone 2037 , 2031 to beyond 2126 by: lactose crystallises", "0.24 0.20 to 0.27 ✓ below amber 0.30",
 		"under 0.1 % up to 1.2 % ✓ low oxygen absorber: 58 cm³ left in each, its end not in sight ✓ low-oxygen hold complete")
-	wantWords(t, bodies[2], "0.4 days lost beyond plan 2052 , 2041 to 2060 by: oxidation at plan storage: 2055, 2043 to 2063 0.43 0.38 to 0.48 ✓ below amber 0.60",
+	wantWords(t, bodies[2], "0.4 days lost to heat beyond plan 2052 , 2041 to 2060 by: oxidation at plan storage: 2055, 2043 to 2063 0.43 0.38 to 0.48 ✓ below amber 0.60",
 		"? low oxygen, if the seal holds absorber: 58 cm³ left in each, spent in June 2027 ? low-oxygen hold complete")
 	if n := len(all(bodies[2], "ul", classed("warnings"))); n != 0 {
 		t.Errorf("a lot without a warning has %d lists of them", n)

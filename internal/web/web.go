@@ -29,6 +29,7 @@ type Actions interface {
 	SensorKeeper
 	RoomNoter
 	Auditor
+	Reviewer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -107,6 +108,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeExplanations(mux)
+	s.routeReviews(mux)
 	s.routeLogin(mux)
 	s.routeSensors(mux)
 	s.routeNotes(mux)

@@ -1,0 +1,201 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"dryhold/internal/engine"
+	"dryhold/internal/lot"
+	"dryhold/internal/review"
+	"dryhold/internal/secret"
+)
+
+// lossOf is a cost of which heat is known, as a share.
+func lossOf(heat float64) review.Cost {
+	return review.Cost{Plain: 0.2, Lost: review.Parts{Heat: heat, Moisture: 0.01, Oxygen: -0.002, Light: 0.001}, More: 0.01}
+}
+
+// reviewed are two invented lots: one that a hot week in the loft has cost
+// much, one that the cellar has spared.
+func reviewed() []review.Review {
+	hot := review.Spell{Room: "loft", Kind: review.Excursion, From: ago(240 * time.Hour), To: ago(72 * time.Hour), Warm: true, Hottest: 36.2}
+	return []review.Review{{
+		Lot: "L-1", Food: "hard-wheat", Room: "cellar", At: noon(), Mode: "staling", Life: 10_000, KG: 20, Cost: lossOf(-0.03), Left: 0.8,
+		Months: []review.Span{{Year: 2026, Month: 7, Cost: lossOf(-0.03)}}, Years: []review.Span{{Year: 2026, Cost: lossOf(-0.03)}}, Rooms: []review.InRoom{{Room: "cellar", Cost: lossOf(-0.03)}},
+	}, {
+		Lot: "L-2", Food: "brown-rice", Room: "loft", At: noon(), Mode: "oxidation", Life: 200, KG: 10, Cost: lossOf(0.3), Left: 0.5,
+		Months: []review.Span{{Year: 2026, Month: 7, Cost: lossOf(0.3)}}, Years: []review.Span{{Year: 2026, Cost: lossOf(0.3)}}, Rooms: []review.InRoom{{Room: "loft", Cost: lossOf(0.3)}},
+		Events: []review.Event{{Spell: review.Spell{Room: "loft", Kind: review.Moved, From: ago(2400 * time.Hour), To: noon()}, Cost: lossOf(0.1)}, {Spell: hot, Cost: lossOf(0.2)}},
+	}}
+}
+
+func (k *keeper) Review(_ context.Context, f ReviewFilter) (ReviewAnswer, error) {
+	if f.Lot == "L-9" {
+		return ReviewAnswer{}, lot.NotFound("there is no lot %q", f.Lot)
+	}
+	all := reviewed()
+	if f.Lot == "long" {
+		all[1].Lot, all[1].Food, all[1].Events[1].Room, all[1].Rooms[0].Room = strings.Repeat("W", 120), strings.Repeat("W", 120), strings.Repeat("W", 120), strings.Repeat("W", 120)
+	}
+	return NewReviewAnswer("Larch House", noon(), f, all, func(id string) string { return "Food " + id }), k.note("review %q %q", f.Lot, f.Room)
+}
+
+func (k *keeper) WhatIf(_ context.Context, q engine.Question) (engine.WhatIf, error) {
+	asked := fmt.Sprintf("what if %v %q %v %v %v %q %g", q.Lots, q.Room, q.Past, q.Boxed, q.Warmest != nil, q.Container, q.AbsorberCM3)
+	if q.Warmest != nil {
+		asked += fmt.Sprintf(" %.1f", float64(*q.Warmest))
+	}
+	if q.Dampest != nil {
+		asked += fmt.Sprintf(" %.2f", float64(*q.Dampest))
+	}
+	if q.Room == "nowhere" {
+		return engine.WhatIf{}, lot.NotFound("there is no room %q", q.Room)
+	}
+	return engine.WhatIf{At: noon(), Tried: 1, Total: engine.Estimate{Low: 100, Likely: 812.4, High: 900}, Lots: []engine.LotGain{
+		{Gain: review.Gain{Lot: "L-1", Days: lot.Range{Low: 100, Likely: 812.4, High: 900}}, Food: "Hard wheat", Room: "loft", Now: noon().AddDate(10, 0, 0), NowBy: "staling"},
+		{Gain: review.Gain{Lot: "L-2", Not: review.NotDry}, Food: "Brown rice", Room: "loft", Why: "the food is too moist to be packed without oxygen"},
+	}}, k.note("%s", asked)
+}
+
+func (k *keeper) UseFirst(context.Context) (UseFirstAnswer, error) {
+	turn := review.Turn{Stock: review.Stock{Lot: "L-2", Food: "brown-rice", KG: 10, Early: noon().AddDate(0, 5, 0), Likely: noon().AddDate(1, 0, 0), By: "oxidation"}}
+	hot := reviewed()[1].Events[1].Spell
+	x := UseFirstAnswer{Site: "Larch House", At: noon(), Caution: UseFirstCaution, Lots: []UseTurn{{Turn: turn, FoodName: "Brown rice", Container: "PET bottle, 2 L", Room: "loft", Count: 6}}}
+	for _, r := range []review.Reason{{Code: review.EndsEarly, Days: 153, Name: "oxidation"}, {Code: review.LostMost, Name: "heat", Days: 60, Share: 0.3}, {Code: review.WorstWas, Name: "loft", Days: 40, Spell: &hot}} {
+		x.Lots[0].Words = append(x.Lots[0].Words, ReasonWords(r, time.UTC))
+	}
+	plan := review.Rotation{Eating: review.Eating{Food: "brown-rice", KGPerMonth: 1}, KG: 10, InTime: 5, Late: 5, Lots: []review.Meal{{Lot: "L-2", From: noon(), To: noon().AddDate(0, 5, 0), InTime: 5, Late: 5, By: noon().AddDate(0, 5, 0)}}}
+	x.Plans = []UsePlan{{plan, "Brown rice", []string{TaskWords(review.Task{Code: review.GiveAway, Lot: "L-2", KG: 5, By: noon()}, "Brown rice", time.UTC)}}}
+	x.Supply = &review.Supply{Persons: 2, Need: 2100, Days: lot.Range{Low: 8, Likely: 8.6, High: 9}, Foods: []review.FoodSupply{{Food: "brown-rice", KG: 10, Days: 8.6, Source: "an invented table"}}}
+	x.Words = SupplyWords(x.Supply)
+	return x, k.note("use first")
+}
+
+func (k *keeper) Report(_ context.Context, o ReportOrder) (ReportFile, error) {
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return "-"
+		}
+		return t.Format(time.RFC3339)
+	}
+	if o.Format == "odt" {
+		return ReportFile{}, lot.Invalid("no report can be written as %q", o.Format)
+	}
+	return ReportFile{"review.html", "text/html; charset=utf-8", []byte("<style>p{}</style>")}, k.note("report %s %s %q %q %s", day(o.From), day(o.To), o.Room, o.Lot, o.Format)
+}
+
+func TestReviewAnswers(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	res := ask(t, h, http.MethodGet, "/api/v1/review?lot=L-2&room=loft", "")
+	var x ReviewAnswer
+	if err := json.NewDecoder(res.Body).Decode(&x); err != nil || res.StatusCode != http.StatusOK {
+		t.Fatalf("%d: %v", res.StatusCode, err)
+	}
+	// 0.3 of 200 days and -0.03 of 10000 days of heat.
+	if got := x.House.Cost.Days.Lost.Heat; got < -240.001 || got > -239.999 || len(x.Lots) != 2 || x.Lots[0].Lot != "L-2" || x.Lots[0].Mass.Lost.Heat != 3 {
+		t.Errorf("%v: %+v", got, x.Lots)
+	}
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/review?lot=L-9", ""), http.StatusNotFound, `no lot "L-9"`)
+	wantWords(t, page(t, h, "/review?lot=L-9", http.StatusNotFound), "No review", `no lot "L-9"`)
+	doc := page(t, h, "/review", http.StatusOK)
+	wantWords(t, doc, "What storage has cost", "gained beyond plan storage", "loft, too warm, up to 36.2 °C, 4 Jul 2026 to 11 Jul 2026", "the cost of heat alone", "What lost most", "Moves", "−300.0")
+	if n := all(doc, "script", nil); len(n) != 0 {
+		t.Errorf("%d scripts", len(n))
+	}
+	if d := k.seen(); !slices.Contains(d, `review "L-2" "loft"`) {
+		t.Errorf("asked %q", d)
+	}
+}
+
+func TestWhatIfAnswers(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	post := func(body string) *http.Response { return ask(t, h, http.MethodPost, "/api/v1/what-if", body) }
+	if res := post(`{"lots":["L-1"],"at_most":"64.4F","at_most_humidity":"55 %","repack":"foil-pouch-4l","absorber_cm3":300,"since_packing":true}`); res.StatusCode != http.StatusOK {
+		t.Fatalf("%d", res.StatusCode)
+	}
+	// 64.4 °F is 18 °C.
+	if got, want := k.seen(), `what if [L-1] "" true false true "foil-pouch-4l" 300 18.0 0.55`; len(got) != 1 || got[0] != want {
+		t.Errorf("asked %q, want %q", got, want)
+	}
+	wantProblem(t, post(`{"at_most":"18"}`), http.StatusUnprocessableEntity, "at_most")
+	wantProblem(t, post(`{"at_most_humidity":"18 C"}`), http.StatusUnprocessableEntity, "at_most_humidity")
+	wantProblem(t, post(`{"room":"nowhere"}`), http.StatusNotFound, "nowhere")
+	wantProblem(t, post(`{"rooms":"x"}`), http.StatusBadRequest, "rooms")
+	doc := page(t, h, "/what-if?lot=L-1,L-2&at_most=18+C&boxed=yes&absorber_cm3=300", http.StatusOK)
+	wantWords(t, doc, "the room at most at 18 C, boxed from light, with a fresh absorber of 300 cm³, from now on", "Together +812 days, 100 days to 900 days (10 to 90 %), for 1 lot of 2.", "Jul 2036 → beyond 100 years", "does not go: the food is too moist")
+	wantWords(t, page(t, h, "/what-if?room=nowhere", http.StatusNotFound), `no room "nowhere"`)
+	wantWords(t, page(t, h, "/what-if?at_most=warm", http.StatusUnprocessableEntity), "at_most")
+	wantWords(t, page(t, h, "/what-if?absorber_cm3=big", http.StatusUnprocessableEntity), "such as 300")
+	before := len(k.seen())
+	wantWords(t, page(t, h, "/what-if?lot=L-1", http.StatusOK), "Ask")
+	if got := k.seen(); len(got) != before {
+		t.Errorf("a form not filled in asked %q", got[before:])
+	}
+}
+
+// A question is posted and needs no more than looking does.
+func TestWhatIfIsReading(t *testing.T) {
+	for path, want := range map[string]secret.Scope{"/api/v1/what-if": secret.Read, "/api/v1/lots": secret.Keep, "/api/v1/refold": secret.Admin} {
+		r, err := http.NewRequest(http.MethodPost, "http://127.0.0.1"+path, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := needed(r); got != want {
+			t.Errorf("POST %s needs %q, want %q", path, got, want)
+		}
+	}
+}
+
+func TestUseFirstAnswers(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	var x UseFirstAnswer
+	if err := json.NewDecoder(ask(t, h, http.MethodGet, "/api/v1/use-first", "").Body).Decode(&x); err != nil || len(x.Lots) != 1 || x.Caution != UseFirstCaution {
+		t.Fatalf("%+v: %v", x, err)
+	}
+	wantWords(t, page(t, h, "/use-first", http.StatusOK), "Use first", "When in doubt, throw it out.", "1. L-2 Brown rice, 10 kg", "Dec 2026", "may end by oxidation in 153 days",
+		"heat has cost it 60.0 days, 30 % of its life", "feeds 2 persons at 2100 kcal a day each for about 9 days (8 to 9), by energy alone", "Give away or swap 5.0 kg of L-2 (Brown rice)")
+}
+
+func TestReportIsAFile(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	res := ask(t, h, http.MethodGet, "/api/v1/report?from=2026-01-01&to=2026-06-30&room=loft&lot=L-1&format=html", "")
+	var body bytes.Buffer
+	if _, err := body.ReadFrom(res.Body); err != nil || res.StatusCode != http.StatusOK {
+		t.Fatalf("%d: %v", res.StatusCode, err)
+	}
+	// The policy of the pages goes with it, and the browser does not show it as one.
+	if got := res.Header.Get("Content-Disposition"); got != `attachment; filename="review.html"` || res.Header.Get("Content-Security-Policy") != contentSecurity {
+		t.Errorf("%q, %q", got, res.Header.Get("Content-Security-Policy"))
+	}
+	if got, want := k.seen(), `report 2026-01-01T00:00:00+01:00 2026-06-30T00:00:00+02:00 "loft" "L-1" html`; len(got) != 1 || got[0] != want {
+		t.Errorf("ordered %q, want %q", got, want)
+	}
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/report?from=yesterday", ""), http.StatusUnprocessableEntity, "2026-01-01")
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/report?format=odt", ""), http.StatusUnprocessableEntity, "odt")
+}
+
+func TestReviewsOnANarrowScreen(t *testing.T) {
+	ctx := browser(t)
+	base, _ := serve(t, larchHouse())
+	for _, width := range []int64{360, 390, 961, 1280} {
+		for _, path := range []string{"/review", "/review?lot=long", "/review?lot=L-9", "/what-if", "/what-if?room=cellar", "/use-first"} {
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+path)); err != nil {
+				t.Fatalf("cannot open %s at %d px: %v", path, width, err)
+			}
+			has := evaluate[int](t, ctx, `document.documentElement.clientWidth`)
+			needs := evaluate[int](t, ctx, `document.documentElement.scrollWidth`)
+			if has != int(width) || needs > has {
+				t.Errorf("%s needs %d px and has %d at a width of %d", path, needs, has, width)
+			}
+		}
+	}
+}
