@@ -77,6 +77,10 @@ func (p *parse) top(root ast.Node) {
 			p.acceptByDefault(accept)
 			p.list(n, "sensors", p.sensor)
 		}},
+		key{name: "outdoor", read: func(n ast.Node) {
+			p.acceptByDefault(accept)
+			s.Outdoor = p.roomRef(n, "outdoor")
+		}},
 		key{name: "topics", read: func(n ast.Node) {
 			p.acceptByDefault(accept)
 			p.topics(n)
@@ -161,6 +165,7 @@ func (p *parse) room(n ast.Node) {
 			}
 		}},
 		key{name: "limits", read: func(n ast.Node) { p.limits(n, room.Rules) }},
+		key{name: "normals", read: func(n ast.Node) { room.Normals = p.normals(n) }},
 	)
 	if room.Name != "" {
 		p.s.Rooms = append(p.s.Rooms, room)

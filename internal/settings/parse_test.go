@@ -13,6 +13,7 @@ import (
 
 	"dryhold/config"
 	"dryhold/internal/alarm"
+	"dryhold/internal/forecast"
 	"dryhold/internal/secret"
 	"dryhold/internal/settings"
 	"dryhold/internal/unit"
@@ -63,6 +64,10 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 	loft[alarm.Disagree] = alarm.Rule{Kind: alarm.Disagree, Limit: 6, Deadband: 0.5, OnDelay: 24 * time.Hour, OffDelay: 12 * time.Hour, Priority: alarm.Low}
 	delete(loft, alarm.Bright)
 	delete(loft, alarm.Drift)
+	yard := rules()
+	for _, kind := range []alarm.Kind{alarm.Warm, alarm.Damp, alarm.Bright} {
+		delete(yard, kind)
+	}
 	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
@@ -90,8 +95,14 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 				alarm.Rule{Kind: alarm.CalibrationDue, OnDelay: 7 * 24 * time.Hour, Priority: alarm.Low},
 			)},
 			{Name: "north-pantry", Rules: rules()},
-			{Name: "loft", Rules: loft},
+			{Name: "loft", Rules: loft, Normals: &forecast.Normals{
+				Temp:     [12]unit.Celsius{9, 10, 13, 16, 20, 24, 26, 26, 22, 17, 12, 10},
+				Humidity: [12]unit.RH{0.60, 0.58, 0.55, 0.52, 0.50, 0.48, 0.47, 0.48, 0.52, 0.57, 0.60, 0.61},
+				Error:    2,
+			}},
+			{Name: "yard", Rules: yard},
 		},
+		Outdoor: "yard",
 		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour, StaleGiven: true}, {Name: "loft-1", Room: "loft", Stale: time.Hour},
 			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute, StaleGiven: true}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
 		Stale: time.Hour,

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/forecast"
 	"dryhold/internal/secret"
 	"dryhold/internal/unit"
 	"dryhold/internal/wire"
@@ -36,6 +37,9 @@ type Settings struct {
 	// Sensors lists the sensors with a room or a stale limit of their own.
 	// Sensors not listed are taken as they come, with the limit Stale.
 	Sensors []Sensor
+	// Outdoor is the room whose readings are of the air outdoors; empty for
+	// none.
+	Outdoor string
 	// Stale is how long a sensor may send nothing before its values count as
 	// unknown and the alarm silent starts its delay; 1 minute to 30 days.
 	Stale time.Duration
@@ -132,6 +136,8 @@ type Room struct {
 	// Rules holds the rule of each condition that is watched; a condition
 	// switched off has none. See DefaultRules for the fields.
 	Rules map[alarm.Kind]alarm.Rule
+	// Normals are the monthly means the keeper states; nil for none.
+	Normals *forecast.Normals
 }
 
 // Sensor is one listed sensor.
