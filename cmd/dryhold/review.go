@@ -121,9 +121,9 @@ func printReview(w io.Writer, x web.ReviewAnswer, byMonth bool) error {
 	return err
 }
 
-// zero is v without a minus before what is shown as nothing.
+// zero is v without a minus before what is shown as nothing, to one decimal.
 func zero(v float64) float64 {
-	if v > -0.005 && v < 0 {
+	if v > -0.05 && v < 0 {
 		return 0
 	}
 	return v

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -71,7 +72,7 @@ func printWhatIf(w io.Writer, asked web.WhatIf, x engine.WhatIf) error {
 		if g.Not != "" {
 			text += "does not go: " + g.Why + "."
 		} else {
-			text += fmt.Sprintf("%s (%.0f to %.0f), likely end %s.", web.Gained(g.Days.Likely), zero(g.Days.Low), zero(g.Days.High), web.GainEnds(g, time.UTC))
+			text += fmt.Sprintf("%s (%.0f to %.0f), likely end %s.", web.Gained(g.Days.Likely), math.Round(g.Days.Low)+0, math.Round(g.Days.High)+0, web.GainEnds(g, time.UTC))
 		}
 		b.WriteString(wrap("- "+text, "  "))
 	}
