@@ -28,7 +28,7 @@ func newLots() *cobra.Command {
   dryhold lots note L-1 --seal verified "bottle buckled in: seal holding"`,
 	}
 	addURL(c, &url)
-	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsFinish(&url))
+	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsTest(&url), newLotsRevokeTest(&url), newLotsFinish(&url))
 	return c
 }
 

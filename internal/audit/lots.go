@@ -37,6 +37,15 @@ func lotWords(c lot.Change, before lot.Lot, known bool) (what, old string) {
 		return "moved to " + c.Room, room
 	case c.Kind == lot.Ended:
 		return "finished", room
+	case c.Kind == lot.Tested && c.Result != nil:
+		return "tested: " + c.Result.String(), ""
+	case c.Kind == lot.Untested:
+		for _, t := range before.Tests {
+			if t.Number == c.Revokes {
+				old = t.Result.String()
+			}
+		}
+		return fmt.Sprintf("revoked test %d", c.Revokes), old
 	case c.Kind == lot.Noted && c.Seal != nil:
 		if known {
 			old = "seal " + before.Seal.String()

@@ -41,7 +41,7 @@ func (f *Follower) DrawnLot(l lot.Lot, i int) (lot.Lot, catalog.Container, error
 	if err != nil {
 		return l, catalog.Container{}, err
 	}
-	p, k := f.luck.vessel(s.food.ID).place(i, s.failure()), s.container
+	p, k := s.luck.vessel(s.food.ID).place(i, s.failure()), s.container
 	at := func(b catalog.Band) catalog.Band {
 		x := geometric(b, p.wall)
 		return catalog.Band{Low: x, Likely: x, High: x}

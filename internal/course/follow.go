@@ -43,8 +43,9 @@ type Follower struct {
 	catalog *catalog.Catalog
 	rooms   Rooms
 	luck    *luck
-	cut     time.Duration // steps are that many times shorter: 1, but for the tests of their length
-	knots   []knot        // scratch of the outlook
+	cut     time.Duration    // steps are that many times shorter: 1, but for the tests of their length
+	knots   []knot           // scratch of the outlook
+	beliefs map[string]*luck // after tests, by lot
 }
 
 // New makes a follower of lots in the classes of a catalog.

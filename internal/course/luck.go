@@ -25,6 +25,9 @@ type luck struct {
 	vessels map[string]*vessels
 	modes   map[string]*traits
 	futures []float64 // standard normal: place among the futures of the climate
+	// prior and pick are of what tests have made of the draws; nil without.
+	prior *luck
+	pick  []int
 }
 
 // vessels is where each draw lies for the container and the room: standard
@@ -72,6 +75,10 @@ func normal(u []float64) []float64 {
 
 func (k *luck) vessel(food string) *vessels {
 	v := k.vessels[food]
+	if v == nil && k.prior != nil {
+		v = k.prior.vessel(food).picked(k.pick)
+		k.vessels[food] = v
+	}
 	if v == nil {
 		draw := shuffled(food)
 		v = &vessels{normal(draw()), normal(draw()), normal(draw()), normal(draw()), draw()}
@@ -83,6 +90,10 @@ func (k *luck) vessel(food string) *vessels {
 func (k *luck) of(food string, m *catalog.Mode) *traits {
 	key := food + "\x00" + m.Name
 	t := k.modes[key]
+	if t == nil && k.prior != nil {
+		t = k.prior.of(food, m).picked(k.pick)
+		k.modes[key] = t
+	}
 	if t == nil {
 		draw := shuffled(key)
 		t = newTraits(m, func() []float64 { return normal(draw()) })

@@ -41,6 +41,9 @@ type Outlook struct {
 	EndEarly, End, EndLate time.Time
 	// EndBy names that mode, or the food's Limit of water activity.
 	EndBy string
+	// Prior is the same band, early, likely, late, before any test; nil where
+	// no test has spoken.
+	Prior *[3]time.Time
 }
 
 // Passing is when something is passed. An instant is zero where it never is
@@ -171,7 +174,7 @@ func (f *Follower) passing(c *Course, a around, level float64, pick func(p place
 	for t := range tracks {
 		at[t] = days(t)
 	}
-	v, failure := f.luck.vessel(a.food.ID), a.failure()
+	v, failure := a.luck.vessel(a.food.ID), a.failure()
 	values := make([]float64, Draws)
 	for d := range values {
 		values[d] = pick(v.place(d, failure), at)
@@ -200,6 +203,12 @@ func (f *Follower) end(c Course, plan around, o *Outlook) {
 	o.EndBy = e.By
 	r := band(e.Draws, e.Days)
 	o.EndEarly, o.End, o.EndLate = within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)
+	if plan.informed() {
+		plan.subject = plan.uninformed()
+		p := f.ends(c, plan, 0)
+		r := band(p.Draws, p.Days)
+		o.Prior = &[3]time.Time{within(c.At, r.Low), within(c.At, r.Likely), within(c.At, r.High)}
+	}
 }
 
 // ends looks for the end in every draw, in light of so many lux hours a day.
@@ -223,7 +232,7 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 	if damp[likely] < e.Days {
 		e.Days, e.By = damp[likely], a.food.Limit
 	}
-	failure, v := a.failure(), f.luck.vessel(a.food.ID)
+	failure, v := a.failure(), a.luck.vessel(a.food.ID)
 	for d := range e.Draws {
 		e.Draws[d] = min(horizon, v.place(d, failure).damp(damp))
 	}
@@ -232,7 +241,7 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 		if m.Nutrient {
 			continue
 		}
-		t, future := f.luck.of(a.food.ID, m), f.luck.future()
+		t, future := a.luck.of(a.food.ID, m), f.luck.future()
 		for d := range e.Draws {
 			at := v.place(d, failure)
 			now, warm := 0.0, 0.0
@@ -245,6 +254,7 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 			}))
 		}
 	}
+	e.Days = a.middle(e.Draws, e.Days)
 	return e
 }
 

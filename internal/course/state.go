@@ -37,6 +37,7 @@ type State struct {
 	Pests  pest.Generations
 	Insect string     // the insect counted; empty for food none lives on
 	Viable *lot.Range // share of seeds that still sprout; nil for food that does not
+	Prior  *Prior     // nil where no test has spoken
 }
 
 // ModeState is how far one mode has come.
@@ -71,13 +72,13 @@ func (f *Follower) state(c *Course, s *subject) (State, error) {
 		Enclosed: barrier.EnclosedOxygen(s.gas[likely].Volume), Absorber: c.inside[likely].gas.Left,
 		Hold: c.hold, Freeze: c.freeze, Pests: c.pests, Insect: s.insect.Name,
 	}
-	v := f.luck.vessel(s.food.ID)
+	v := s.luck.vessel(s.food.ID)
 	worst := make([]float64, Draws)
 	values := make([]float64, Draws)
 	found := false
 	for i := range s.food.Modes {
 		m := &s.food.Modes[i]
-		t, k := f.luck.of(s.food.ID, m), c.modes[i].curve()
+		t, k := s.luck.of(s.food.ID, m), c.modes[i].curve()
 		for d := range Draws {
 			values[d] = k.consumed(m, t, d, v.place(d, out.Failure), c.dose)
 			if !m.Nutrient {
@@ -85,17 +86,22 @@ func (f *Follower) state(c *Course, s *subject) (State, error) {
 			}
 		}
 		ms := c.mode(i, m)
-		ms.Consumed = band(values, c.modes[i].consumed(m, c.dose))
+		ms.Consumed = band(values, s.middle(values, c.modes[i].consumed(m, c.dose)))
 		ms.retain()
 		out.Modes = append(out.Modes, ms)
 		if !m.Nutrient && (!found || ms.Consumed.Likely > out.Modes[out.Limiting].Consumed.Likely) {
 			out.Limiting, found = i, true
 		}
 	}
-	used := band(worst, out.Modes[out.Limiting].Consumed.Likely)
+	used := band(worst, s.middle(worst, out.Modes[out.Limiting].Consumed.Likely))
 	out.Remaining = lot.Range{Low: 1 - used.High, Likely: 1 - used.Likely, High: 1 - used.Low}
 	c.insides(&out, v, values)
-	return out, c.viable(&out, s)
+	if err := c.viable(&out, s); err != nil || !s.informed() {
+		return out, err
+	}
+	before, err := f.state(c, s.uninformed())
+	out.Prior = &Prior{before.Remaining, before.Viable}
+	return out, err
 }
 
 func (c *Course) mode(i int, m *catalog.Mode) ModeState {
@@ -153,17 +159,33 @@ func (c *Course) viable(out *State, s *subject) error {
 	if s.species == nil {
 		return nil
 	}
-	var r lot.Range
-	var err error
+	r, err := c.seeds()
+	if err != nil {
+		return err
+	}
+	if s.informed() {
+		v := s.luck.vessel(s.food.ID)
+		values := make([]float64, Draws)
+		for d := range values {
+			values[d] = germinates(r, v.water[d])
+		}
+		r = band(values, s.middle(values, r.Likely))
+	}
+	out.Viable = &r
+	return nil
+}
+
+// seeds is the share of seeds that still sprout, the low edge of the
+// dampest.
+func (c *Course) seeds() (r lot.Range, err error) {
 	for _, x := range []struct {
 		to      *float64
 		track   int
 		initial float64
 	}{{&r.Low, loose, fewSprout}, {&r.Likely, likely, mostSprout}, {&r.High, tight, allSprout}} {
 		if *x.to, err = c.sprout[x.track].Viable(x.initial); err != nil {
-			return err
+			return r, err
 		}
 	}
-	out.Viable = &r
-	return nil
+	return r, nil
 }

@@ -52,11 +52,12 @@ type subject struct {
 	lnTenth   []float64    // of each mode: ln PerTenth
 	exposed   []exposed    // scratch of step, one for each mode
 	effects   []Effect     // of the last step, one for each mode
+	luck      *luck        // the draws by which it is looked at
 	alone     bool         // only the likely track is followed, and no pest or seed
 }
 
 func (f *Follower) subject(l lot.Lot) (*subject, error) {
-	s := &subject{lot: l}
+	s := &subject{lot: l, luck: f.luckOf(l.ID)}
 	if err := s.prepare(f.catalog); err != nil {
 		return nil, fmt.Errorf("cannot follow lot %s: %w", l.ID, err)
 	}

@@ -61,6 +61,9 @@ type Engine struct {
 	lots     map[string]*tracked // by ID
 	// prospects of the rooms, by name, in the order in which they were made.
 	prospects map[string][]*prospect
+	// witnesses and beliefs are what tests say, by lot.
+	witnesses map[string]*witness
+	beliefs   map[string]believed
 }
 
 // roomState is one room: its ledger, what its sensors said last and its
@@ -103,7 +106,7 @@ func New(cfg Config) (*Engine, error) {
 	if cfg.Zone == nil {
 		cfg.Zone = time.UTC
 	}
-	e := &Engine{cfg: cfg, lots: map[string]*tracked{}, prospects: map[string][]*prospect{}}
+	e := &Engine{cfg: cfg, lots: map[string]*tracked{}, witnesses: map[string]*witness{}, beliefs: map[string]believed{}, prospects: map[string][]*prospect{}}
 	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
 	e.follower = course.New(cfg.Catalog, e)
 	e.reviewer = review.New(cfg.Catalog, e, e.follower, e.spellsOf, cfg.Zone)
@@ -312,6 +315,9 @@ func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) {
 // CheckLot reports why a change of a lot cannot be taken; it wraps
 // lot.ErrNotFound or lot.ErrInvalid.
 func (e *Engine) CheckLot(c lot.Change) error {
+	if err := e.checkTest(c); err != nil {
+		return err
+	}
 	if c.Kind == lot.Added && c.Packing != nil {
 		if err := c.Packing.Check(e.cfg.Catalog, c.Recorded); err != nil {
 			return err
@@ -334,6 +340,7 @@ func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
 	var fx Effects
 	e.book.Apply(c)
 	delete(e.lots, c.Lot)
+	delete(e.witnesses, c.Lot)
 	keys, err := e.wantedKeys()
 	if err != nil {
 		return fx, err

@@ -110,6 +110,7 @@ func (x *explainer) inside() []Line {
 	x.water(&t)
 	x.oxygen(&t)
 	x.life(&t)
+	x.tests(&t)
 	t.say("Light that reached the food: %s lux hours (%s).", figures(x.v.LightDose, 4), x.v.Packing.Shading)
 	return t.lines
 }

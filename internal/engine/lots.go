@@ -74,6 +74,9 @@ func (e *Engine) workOut(now time.Time) error {
 		}
 	}
 	settled = settled.Add(-spellJoin).Truncate(24 * time.Hour)
+	if err := e.believe(now, changed); err != nil {
+		return err
+	}
 	for _, l := range e.book.Lots() {
 		t := e.lots[l.ID]
 		if t == nil {
@@ -251,6 +254,7 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook, end course
 			Retention: (*Estimate)(m.Retention), Water: m.Water, Oxygen: m.Oxygen, Light: m.Light,
 		})
 	}
+	v.Tested = e.tested(l, s, o)
 	v.Warnings = warnings(&v)
 	return v, nil
 }
@@ -301,6 +305,9 @@ func warnings(v *LotView) []string {
 	}
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	if text, any := smelled(v.Lot); any {
+		say("%s", text)
+	}
 	aw := v.Moisture.Activity.Likely
 	if v.Moisture.Red.Past {
 		say("Water activity %.2f is past the red line of %.2f: %s. When in doubt throw it out.", aw, v.Moisture.Red.Level, v.Moisture.Limit)

@@ -54,6 +54,8 @@ type LotView struct {
 	// Viable is the share of seeds that still sprout; nil for other food.
 	Viable    *Estimate `json:"viable_seed_share,omitempty"`
 	LightDose float64   `json:"light_dose_lux_hours"` // that reached the food
+	// Tested is nil where no test has spoken.
+	Tested *TestedView `json:"tested,omitempty"`
 }
 
 // ModeView is one deterioration mode of a lot.

@@ -84,6 +84,15 @@ func drawLots(t *rapid.T, until time.Time) []lot.Change {
 	changes[0].Packing.Shading = lot.OpenShelf
 	for i, h := range rapid.SliceOfN(rapid.Float64Range(0, hours), 0, 5).Draw(t, "lot changes") {
 		when := at(h).Truncate(time.Millisecond)
+		if rapid.IntRange(0, 3).Draw(t, "test") == 0 {
+			off := rapid.Bool().Draw(t, "off smell")
+			result := &lot.Result{Taste: rapid.IntRange(1, 9).Draw(t, "taste"), OffSmell: &off}
+			changes = append(changes, lot.Change{Kind: lot.Tested, Lot: "L-1", At: when, Recorded: until, Result: result})
+			if rapid.IntRange(0, 3).Draw(t, "take a test back") == 0 {
+				changes = append(changes, lot.Change{Kind: lot.Untested, Lot: "L-1", At: when, Recorded: until, Revokes: 1, Note: "invented"})
+			}
+			continue
+		}
 		if rapid.Bool().Draw(t, "move") {
 			changes = append(changes, lot.Change{Kind: lot.Moved, Lot: "L-1", At: when, Recorded: until, Room: []string{"cellar", "loft"}[i%2]})
 			continue
@@ -143,7 +152,7 @@ func drawNote(t *rapid.T, seq int, now time.Time) note.Change {
 }
 
 // TestAnyOrderGivesTheSameState: whatever order readings come in, late, more
-// than once, with lots added and moved in between, sensors calibrated,
+// than once, with lots added, moved and tested in between, sensors calibrated,
 // corrected, replaced and their readings voided, and causes of stretches noted
 // and taken back, the state shown is to the last bit that of an engine fed the
 // whole store in order.

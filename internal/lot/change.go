@@ -36,6 +36,9 @@ type Change struct {
 	Note     string     `json:"note,omitempty"`    // of Ended, and the text of Noted
 	// Seal is the state of the seal that a Noted tells; nil when it tells none.
 	Seal *barrier.Seal `json:"seal,omitempty"`
+	// Result is of Tested; Revokes, of Untested, is the number of the test.
+	Result  *Result `json:"result,omitempty"`
+	Revokes int     `json:"revokes,omitempty"`
 }
 
 // maxNoteLength is the longest text of a note, characters: a few lines, kept
@@ -138,6 +141,9 @@ func (b *Book) Check(c Change) error {
 	if err != nil {
 		return err
 	}
+	if c.Kind == Tested || c.Kind == Untested {
+		return l.checkTest(c)
+	}
 	if l.Finished() {
 		return Invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
 	}
@@ -225,5 +231,7 @@ func (b *Book) Apply(c Change) {
 		b.lots[i].FinishedAt, b.lots[i].FinishNote = c.At, c.Note
 	case c.Kind == Noted:
 		b.lots[i] = b.lots[i].noted(c)
+	case c.Kind == Tested || c.Kind == Untested:
+		b.lots[i] = b.lots[i].tested(c)
 	}
 }

@@ -107,6 +107,7 @@ type Lot struct {
 	// start, since nobody saw when it began (judgement, the cautious side).
 	Seal       barrier.Seal `json:"seal"`
 	Notes      []Note       `json:"notes,omitempty"` // in order of At, then as told
+	Tests      []Test       `json:"tests,omitempty"` // as told
 	FinishedAt time.Time    `json:"finished_at,omitzero"`
 	FinishNote string       `json:"finish_note,omitempty"`
 }

@@ -242,6 +242,14 @@ func (k *keeper) SensorChanges(context.Context) ([]sensor.Change, error) {
 	return larchSensorChanges(), k.note("list changes of sensors")
 }
 
+func (k *keeper) TestLot(_ context.Context, id string, r lot.Result, note string, at time.Time, by string) error {
+	return k.note("test %s at %s by %s: %s; %s", id, at.Format(time.RFC3339), by, r, note)
+}
+
+func (k *keeper) RevokeTest(_ context.Context, id string, number int, note, by string) error {
+	return k.note("revoke test %d of %s by %s: %s", number, id, by, note)
+}
+
 func (k *keeper) NoteRoom(_ context.Context, c note.Change) (RoomNoted, error) {
 	b, err := json.Marshal(c)
 	if err != nil {

@@ -28,6 +28,7 @@ type Actions interface {
 	Rebuilder
 	SensorKeeper
 	RoomNoter
+	LotTester
 	Auditor
 	Reviewer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
@@ -112,6 +113,7 @@ func New(cfg Config) http.Handler {
 	s.routeLogin(mux)
 	s.routeSensors(mux)
 	s.routeNotes(mux)
+	s.routeTests(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
