@@ -109,7 +109,7 @@ func printReview(w io.Writer, x web.ReviewAnswer, byMonth bool) error {
 		b.WriteString("\nWhat lost most:\n")
 	}
 	for _, e := range h.Events[:min(len(h.Events), worstShown)] {
-		b.WriteString(wrap(fmt.Sprintf("- %s: %.1f days, %.2f kg, %d lots", web.SpellWords(e.Spell, time.UTC), zero(e.Cost.Days.Lost.Sum()), zero(e.Cost.KG.Lost.Sum()), e.Lots), "  "))
+		b.WriteString(wrap(fmt.Sprintf("- %s: %.1f days, %.2f kg, lots: %d", web.SpellWords(e.Spell, time.UTC), zero(e.Cost.Days.Lost.Sum()), zero(e.Cost.KG.Lost.Sum()), e.Lots), "  "))
 	}
 	if len(h.Moves) > 0 {
 		b.WriteString("\nMoves, beside excursions and gaps:\n")

@@ -80,7 +80,7 @@ func TestLookingBackAndAhead(t *testing.T) {
 			}
 		}
 	}
-	prints([]string{"60.0 days lost beyond plan storage", "3.00 kg of food", "60.0       0.0     0.0    0.0  60.0  3.00  all", "room loft", "2026-07", "loft, too warm, up to 36.2 °C, 7 Jul 2026 to 14 Jul 2026: 60.0 days, 3.00 kg, 1 lots"},
+	prints([]string{"60.0 days lost beyond plan storage", "3.00 kg of food", "60.0       0.0     0.0    0.0  60.0  3.00  all", "room loft", "2026-07", "loft, too warm, up to 36.2 °C, 7 Jul 2026 to 14 Jul 2026: 60.0 days, 3.00 kg, lots: 1"},
 		"review", "--month", "--room", "loft")
 	prints([]string{`"cost_days"`}, "review", "--lot", "L-1", "--json")
 	prints([]string{"moved to cellar, the room at most at 64F, since packing", "L-1 Brown rice in loft: +30.0 days (0 to 50), likely end Jul 2026 → Aug 2026.", "does not go: the container does not seal", "for 1 lot of 2"},
