@@ -162,7 +162,10 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		end := arrivals[len(arrivals)-1].at.Add(time.Duration(rapid.IntRange(0, 200).Draw(t, "minutes past")) * time.Minute)
 		wanted := drawLots(t, end)
 
-		live := engineOf(t, quiet())
+		outdoors := rapid.SampledFrom([]string{"", "cellar"}).Draw(t, "outdoors")
+		begun := quiet()
+		begun.Forecasting.Outdoors = outdoors
+		live := engineOf(t, begun)
 		var taken []lot.Change
 		var stored []room.Reading
 		var pending []Refold
@@ -252,6 +255,7 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		live.Tick(end)
 
 		told := quiet(taken...)
+		told.Forecasting.Outdoors = outdoors
 		told.Sensors, told.Notes = said, notes
 		fresh := engineOf(t, told)
 		for _, name := range roomsOf(stored) {
