@@ -39,10 +39,10 @@ func (s *shaken) shake(kills int, hard bool) {
 	origin := time.Now().Add(-20 * time.Hour).UTC().Truncate(time.Second)
 	a := s.start()
 	f := feed(t, s.broker, origin)
-	s.begun(a)
+	p := edit(s.page)
+	s.begun(a, p)
 	s.stop(a)
 	s.soft() // from now on the broker's memory has the daemon's session
-	p := edit(s.page)
 	points := slices.DeleteFunc(inDaemon(), func(p crash.Point) bool {
 		return slices.Contains([]crash.Point{crash.Packing, crash.Packed, crash.Closed}, p)
 	})

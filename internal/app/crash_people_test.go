@@ -58,6 +58,19 @@ func (p *people) end() {
 	p.work.Wait()
 }
 
+// begun reports whether all lots are registered and an alarm was acknowledged.
+func (p *people) begun() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	acked := 0
+	for _, did := range p.acks {
+		if did == agreed {
+			acked++
+		}
+	}
+	return len(p.lots) == mostLots && acked > 0
+}
+
 // mostLots bounds the lots, each of which costs the daemon a little.
 const mostLots = 6
 
@@ -71,7 +84,9 @@ func (p *people) change() {
 			did, text := p.post("/api/v1/lots", body)
 			var l lot.Lot
 			if did == agreed && json.Unmarshal(text, &l) == nil {
+				p.mu.Lock()
 				p.lots = append(p.lots, l.ID)
+				p.mu.Unlock()
 			}
 			p.keep(p.edits, by, did)
 			continue

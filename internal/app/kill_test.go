@@ -94,7 +94,7 @@ func (s *siege) kill(kills int, every bool) {
 	k := readNotices(s.t, s.broker)
 	f := feed(s.t, s.broker, origin)
 	p := edit(s.page)
-	s.begun(a)
+	s.begun(a, p)
 	s.stop(a)
 	points := inDaemon()
 	s.rng.Shuffle(len(points), func(i, j int) { points[i], points[j] = points[j], points[i] })
@@ -154,11 +154,11 @@ func (s *siege) open() (n int) {
 }
 
 // begun waits for readings of every room, so that there is something to fold
-// and to pack.
-func (s *siege) begun(a *app.App) {
+// and to pack, and for the lots.
+func (s *siege) begun(a *app.App, p *people) {
 	s.t.Helper()
-	eventually(s.t, "the first readings", func() bool {
-		return len(statusOf(s.t, a.URL()).Snapshot.Rooms) >= len(own())+len(bare())
+	eventually(s.t, "the first readings and lots", func() bool {
+		return len(statusOf(s.t, a.URL()).Snapshot.Rooms) >= len(own())+len(bare()) && p.begun()
 	})
 }
 
@@ -221,7 +221,7 @@ func (s *siege) equal(f *feeder) {
 	eventually(t, "the readings", func() bool { return calm.app.Snapshot().Intake.Messages == n && calm.idle() })
 	want := calm.app.Snapshot()
 	if d := cmp.Diff(want.Lots, got.Lots); d != "" || len(got.Lots) < mostLots {
-		t.Errorf("%d lots of the daemon that was killed differ (-calm +killed):\n%.3000s", len(got.Lots), d)
+		t.Errorf("%d lots, and those of the daemon that was killed differ (-calm +killed):\n%.3000s", len(got.Lots), d)
 	}
 	compared := 0
 	for _, w := range want.Rooms {
