@@ -30,6 +30,7 @@ type Actions interface {
 	RoomNoter
 	LotTester
 	Auditor
+	Forecaster
 	Reviewer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
@@ -109,6 +110,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeExplanations(mux)
+	s.routeForecasts(mux)
 	s.routeReviews(mux)
 	s.routeLogin(mux)
 	s.routeSensors(mux)
