@@ -327,7 +327,7 @@ func TestCheckListsEveryMistake(t *testing.T) {
 // not there. A configuration can be checked without them, and they are told.
 func TestCheckOfTheExample(t *testing.T) {
 	got, code := call(t, "check", "--config", "../../config/dryhold.example.yaml")
-	if code != 0 || !strings.HasPrefix(got, "The configuration is good: site larch-house, 3 rooms listed, 6 topics") {
+	if code != 0 || !strings.HasPrefix(got, "The configuration is good: site larch-house, 4 rooms listed, 6 topics") {
 		t.Errorf("exit %d: %s", code, got)
 	}
 	for _, want := range []string{"cannot be read from here; the daemon will need them", "config/secrets/mqtt-user: no such file or directory", "config/secrets/mail-password"} {

@@ -44,6 +44,10 @@ type Options struct {
 	// Throwaway spares the embedded broker its syncs, for data that is
 	// deleted anyway.
 	Throwaway bool
+	// Futures is how many futures of its room's climate the projected end of a
+	// lot rests on; 0 is the usual number. Fewer are quicker and coarser: for
+	// days that are played in a moment.
+	Futures int
 	// BrokerAway is how long the broker may be away before health turns red;
 	// zero is a minute, twice what a reconnection takes.
 	BrokerAway time.Duration

@@ -39,7 +39,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	a.engine, err = engine.New(engine.Config{
 		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
 		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Notes: notes, Conditions: conditions,
-		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals},
+		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: a.opts.Futures},
 	})
 	if err != nil {
 		return nil, err

@@ -46,6 +46,10 @@ const (
 	staleness = 3 * time.Hour
 )
 
+// futures is how many futures a forecast draws in the demo: some days go by in
+// each second, and each wants a new forecast of every room.
+const futures = 4
+
 // Run plays the demonstration. Its error is nil when the whole of it was
 // played; ctx ends it early.
 func Run(ctx context.Context, o Options) (err error) {
@@ -116,7 +120,7 @@ func (p *player) start(ctx context.Context) error {
 	var err error
 	p.app, err = app.New(app.Options{
 		Settings: s, Catalog: p.Catalog, DataDir: p.Data, Version: p.Version, Now: p.now, Log: p.Log,
-		Channels: []notify.Channel{screen{p}}, Throwaway: true,
+		Channels: []notify.Channel{screen{p}}, Throwaway: true, Futures: futures,
 	})
 	if err != nil {
 		return err
