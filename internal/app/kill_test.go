@@ -157,7 +157,7 @@ func (s *siege) open() (n int) {
 // and to pack, and for the lots.
 func (s *siege) begun(a *app.App, p *people) {
 	s.t.Helper()
-	eventually(s.t, "the first readings and lots", func() bool {
+	within(s.t, 5*time.Minute, "the first readings and lots", func() bool {
 		return len(statusOf(s.t, a.URL()).Snapshot.Rooms) >= len(own())+len(bare()) && p.begun()
 	})
 }
