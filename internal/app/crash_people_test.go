@@ -31,10 +31,11 @@ type people struct {
 	quit chan struct{}
 	work sync.WaitGroup
 
-	mu    sync.Mutex
-	edits map[string]answer
-	acks  map[string]answer
-	lots  []string // registered
+	mu      sync.Mutex
+	edits   map[string]answer
+	acks    map[string]answer
+	lots    []string // registered
+	refusal string   // the last one
 }
 
 // answer is what became of an act.
@@ -58,17 +59,17 @@ func (p *people) end() {
 	p.work.Wait()
 }
 
-// begun reports whether all lots are registered and an alarm was acknowledged.
-func (p *people) begun() bool {
+// begun reports whether all lots are registered and an alarm was acknowledged,
+// and what was answered so far.
+func (p *people) begun() (ok bool, answers string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	acked := 0
+	acks := map[answer]int{}
 	for _, did := range p.acks {
-		if did == agreed {
-			acked++
-		}
+		acks[did]++
 	}
-	return len(p.lots) == mostLots && acked > 0
+	answers = fmt.Sprintf("%d lots, %d acknowledgements and %d without an answer; the last refusal is %q", len(p.lots), acks[agreed], acks[lost], p.refusal)
+	return len(p.lots) == mostLots && acks[agreed] > 0, answers
 }
 
 // mostLots bounds the lots, each of which costs the daemon a little.
@@ -140,10 +141,13 @@ func (p *people) post(path string, body any) (answer, []byte) {
 	}
 	defer r.Body.Close()
 	text, err := io.ReadAll(r.Body)
-	switch {
-	case r.StatusCode < 300:
+	if r.StatusCode < 300 {
 		return agreed, text // by its status, whether or not the rest came through
-	case err != nil || r.StatusCode >= 500:
+	}
+	p.mu.Lock()
+	p.refusal = string(text)
+	p.mu.Unlock()
+	if err != nil || r.StatusCode >= 500 {
 		return lost, nil
 	}
 	return refused, text

@@ -157,9 +157,16 @@ func (s *siege) open() (n int) {
 // and to pack, and for the lots.
 func (s *siege) begun(a *app.App, p *people) {
 	s.t.Helper()
-	within(s.t, 5*time.Minute, "the first readings and lots", func() bool {
-		return len(statusOf(s.t, a.URL()).Snapshot.Rooms) >= len(own())+len(bare()) && p.begun()
-	})
+	for deadline := time.Now().Add(5 * time.Minute); ; time.Sleep(20 * time.Millisecond) {
+		rooms := len(statusOf(s.t, a.URL()).Snapshot.Rooms)
+		begun, answers := p.begun()
+		if begun && rooms >= len(own())+len(bare()) {
+			return
+		}
+		if time.Now().After(deadline) {
+			s.t.Fatalf("waited in vain for the first readings and lots: %d rooms, %s", rooms, answers)
+		}
+	}
 }
 
 func (s *siege) stop(a *app.App) {
