@@ -256,10 +256,20 @@ func (f *feeder) end() {
 func factsOf(t *testing.T, dir string) map[fact]int {
 	t.Helper()
 	out := map[fact]int{}
+	s := opened(t, dir)
 	for _, name := range append(own(), bare()...) {
-		for _, r := range onDisk(t, dir, name) {
-			out[factOf(r)]++
+		err := s.EachDay(t.Context(), name, time.UnixMilli(0), func(day []room.Reading) error {
+			for _, r := range day {
+				out[factOf(r)]++
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
 		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
 	}
 	return out
 }

@@ -73,7 +73,7 @@ func (p *people) begun() (ok bool, answers string) {
 }
 
 // mostLots bounds the lots, each of which costs the daemon a little.
-const mostLots = 6
+const mostLots = 3
 
 // change registers lots, and then moves them and writes notes.
 func (p *people) change() {
