@@ -7,8 +7,6 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/catalog"
-	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 	"dryhold/internal/unit"
@@ -103,14 +101,6 @@ func (e *Engine) ruleOf(rs *roomState, k alarm.Key) alarm.Rule {
 	return rs.rules[k.Kind]
 }
 
-// event is a transition that wants a notice, with the condition as it then
-// was; compose writes the text once the ledgers know what it cost.
-type event struct {
-	alarm.Condition
-	kind alarm.NoticeEvent
-	at   time.Time
-}
-
 // note stores the changed condition and keeps each event for compose.
 func (fx *Effects) note(c *alarm.Condition, next alarm.Condition, ts []alarm.Transition) {
 	if next == *c {
@@ -201,90 +191,4 @@ func (e *Engine) tickSilence(rs *roomState, now time.Time, fx *Effects) {
 		next, ts := c.ObserveAge(rule, now, seen)
 		fx.note(c, next, ts)
 	}
-}
-
-// Condition is an alarm condition as it stands; zero when there is none of the
-// key.
-func (e *Engine) Condition(key alarm.Key) alarm.Condition {
-	if rs := e.find(key.Room); rs != nil {
-		if i := slices.IndexFunc(rs.conditions, func(c alarm.Condition) bool { return c.Key == key }); i >= 0 {
-			return rs.conditions[i]
-		}
-	}
-	return alarm.Condition{}
-}
-
-// Restore sets a condition back to what Condition gave, where what was done to
-// it since could not be stored.
-func (e *Engine) Restore(c alarm.Condition) {
-	if c != (alarm.Condition{}) {
-		*e.room(c.Key.Room).condition(c.Key) = c
-	}
-}
-
-// Acknowledge marks an alarm as seen by a person. The error wraps
-// lot.ErrNotFound or lot.ErrInvalid.
-func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by, note string) (Effects, error) {
-	var fx Effects
-	if e.Condition(key) == (alarm.Condition{}) {
-		return fx, lot.NotFound("no alarm condition %s", key)
-	}
-	c := e.room(key.Room).condition(key)
-	next, ts, err := c.Acknowledge(now, by, note)
-	if err != nil {
-		return fx, lot.Invalid("%v", err)
-	}
-	fx.note(c, next, ts)
-	return fx, nil
-}
-
-// compose writes the notices: what it is, and what it costs which lots.
-func (e *Engine) compose(fx *Effects) {
-	for _, ev := range fx.events {
-		rs := e.find(ev.Key.Room)
-		rule := e.ruleOf(rs, ev.Key)
-		costs := e.costs(rs, ev.Condition, ev.at)
-		fx.Notices = append(fx.Notices, alarm.Compose(e.cfg.Site, ev.Condition, rule, ev.kind, ev.at, e.cfg.Zone, costs))
-	}
-	fx.events = nil
-}
-
-// costs is what a spell of heat has cost the lots of a room up to an instant,
-// from its first reading beyond the limit on. Only heat is costed so far: the
-// other conditions have none.
-func (e *Engine) costs(rs *roomState, c alarm.Condition, to time.Time) []alarm.LotCost {
-	if c.Key.Kind != alarm.Warm || c.Since.IsZero() {
-		return nil
-	}
-	var out []alarm.LotCost
-	for _, l := range e.book.Lots() {
-		if l.Finished() || l.Room() != rs.name {
-			continue
-		}
-		m := e.limiting(l, to)
-		out = append(out, alarm.LotCost{
-			Lot: l.ID, Food: e.foodName(l),
-			Days: max(0, e.eval.Cost(l, m, c.Since, to)),
-			Week: max(0, e.eval.CostOfHolding(l, m, unit.Celsius(c.Value), 7)),
-		})
-	}
-	return out
-}
-
-// limiting is the mode that limits a lot, as last worked out, or at an instant
-// if it never was.
-func (e *Engine) limiting(l lot.Lot, at time.Time) catalog.Mode {
-	if e.lots[l.ID] == nil {
-		e.mustWorkOut(at)
-	}
-	f, _ := e.cfg.Catalog.Food(l.Packing.Food) // worked out, so it is known
-	return f.Modes[e.lots[l.ID].limiting]
-}
-
-func (e *Engine) foodName(l lot.Lot) string {
-	f, err := e.cfg.Catalog.Food(l.Packing.Food)
-	if err != nil {
-		return l.Packing.Food
-	}
-	return f.Name
 }
