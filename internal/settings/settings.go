@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/forecast"
 	"dryhold/internal/secret"
 	"dryhold/internal/unit"
@@ -181,6 +182,10 @@ type Mail struct {
 type Notify struct {
 	// MQTTTopic is the topic on which each notice is published as JSON.
 	MQTTTopic string
+	// Channels are the ways to people besides the mail account.
+	Channels []Channel
+	// Recipients are who is told, in the order of the file. See People.
+	Recipients []dispatch.Recipient
 }
 
 // Defaults.
