@@ -57,4 +57,13 @@ type Notice struct {
 	// Items are the alarms that a message for a person tells of; none in a
 	// digest, a test or a notice for machines.
 	Items []Item `json:"items,omitempty"`
+	// Links do something to the alarms when they are followed, once each:
+	// whoever has them may do it. Only in a notice for a person.
+	Links []Link `json:"links,omitempty"`
+}
+
+// Link is an address with what following it does.
+type Link struct {
+	Text string `json:"text"`
+	URL  string `json:"url"`
 }
