@@ -3,10 +3,7 @@
 // for. Time comes in with each event; missing data never clears an alarm.
 package alarm
 
-import (
-	"fmt"
-	"time"
-)
+import "time"
 
 // Kind is what an alarm condition watches.
 type Kind string
@@ -59,18 +56,23 @@ const (
 )
 
 // Key identifies a condition: its kind, its room and, for a condition of one
-// sensor, the sensor.
+// sensor, the sensor. A condition of a lot has only the lot, since the lot may
+// move; one of the whole site has none of them.
 type Key struct {
 	Kind   Kind   `json:"kind"`
 	Room   string `json:"room"`
 	Sensor string `json:"sensor,omitempty"`
+	Lot    string `json:"lot,omitempty"`
 }
 
 // String is the key as shown and as typed to acknowledge: warm/loft,
-// silent/loft/loft-1.
+// silent/loft/loft-1, quality/L-3, disk. ParseKey reads it.
 func (k Key) String() string {
-	if k.Sensor != "" {
-		return fmt.Sprintf("%s/%s/%s", k.Kind, k.Room, k.Sensor)
+	s := string(k.Kind)
+	for _, part := range []string{k.Room, k.Sensor, k.Lot} {
+		if part != "" {
+			s += "/" + part
+		}
 	}
-	return fmt.Sprintf("%s/%s", k.Kind, k.Room)
+	return s
 }

@@ -69,6 +69,12 @@ type Condition struct {
 	AckAt   time.Time `json:"ack_at,omitzero"`
 	AckNote string    `json:"ack_note,omitempty"`
 
+	// Note is what a person has noted of the alarm ("compressor failed"), shown
+	// in its next notices.
+	Note   string    `json:"note,omitempty"`
+	NoteBy string    `json:"note_by,omitempty"`
+	NoteAt time.Time `json:"note_at,omitzero"`
+
 	ShelvedUntil time.Time `json:"shelved_until,omitzero"`
 	AsideBy      string    `json:"aside_by,omitempty"` // who shelved it or took it out of service
 }

@@ -19,14 +19,6 @@ const (
 	CalibrationDue   Kind = "calibration"       // time since it was due, s
 )
 
-// Kinds lists every kind of condition.
-func Kinds() []Kind {
-	return []Kind{
-		Warm, Damp, Bright, Silent,
-		Stuck, Spike, SpikeHumidity, Drift, DriftHumidity, Disagree, DisagreeHumidity, LowBattery, CalibrationDue,
-	}
-}
-
 // fault says that a kind is a fault of a sensor other than its silence.
 func (k Kind) fault() bool {
 	switch k {

@@ -12,7 +12,7 @@ func TestFaultTexts(t *testing.T) {
 	f := func(kind Kind, limit, v float64, subject, over string, body ...string) {
 		t.Helper()
 		r := Rule{Kind: kind, Limit: limit, Priority: Low}
-		c := New(Key{kind, "north-pantry", "pantry-1"})
+		c := New(Key{Kind: kind, Room: "north-pantry", Sensor: "pantry-1"})
 		if kind.aged() {
 			c, _ = c.ObserveAge(r, since.Add(time.Hour), since)
 		} else {
@@ -59,7 +59,7 @@ func TestFaultTexts(t *testing.T) {
 // TestBatteryIsWatchedFromAbove: the trouble of a battery is a low value.
 func TestBatteryIsWatchedFromAbove(t *testing.T) {
 	r := Rule{Kind: LowBattery, Limit: 0.15, Deadband: 0.05, OnDelay: time.Hour, OffDelay: time.Hour, Priority: Low}
-	c := New(Key{LowBattery, "loft", "a"})
+	c := New(Key{Kind: LowBattery, Room: "loft", Sensor: "a"})
 	from := time.Date(2026, time.July, 1, 0, 0, 0, 0, time.UTC)
 	f := func(hours float64, v float64, want State) {
 		t.Helper()
@@ -86,7 +86,7 @@ func TestBatteryIsWatchedFromAbove(t *testing.T) {
 func TestEnd(t *testing.T) {
 	from := time.Date(2026, time.July, 1, 0, 0, 0, 0, time.UTC)
 	r := Rule{Kind: Disagree, Limit: 2, Priority: Low}
-	active, _ := New(Key{Disagree, "loft", "a"}).Observe(r, from, 3)
+	active, _ := New(Key{Kind: Disagree, Room: "loft", Sensor: "a"}).Observe(r, from, 3)
 	f := func(c Condition, moves int) {
 		t.Helper()
 		ended, moved := c.End(from.Add(time.Hour))
@@ -120,7 +120,7 @@ func TestEnd(t *testing.T) {
 func TestQuietly(t *testing.T) {
 	from := time.Date(2026, time.July, 1, 0, 0, 0, 0, time.UTC)
 	r := Rule{Kind: Disagree, Limit: 2, OnDelay: time.Hour, Priority: Low}
-	c := New(Key{Disagree, "loft", "a"})
+	c := New(Key{Kind: Disagree, Room: "loft", Sensor: "a"})
 	f := func(v float64, kept bool) {
 		t.Helper()
 		next, moved := c.Observe(r, from, v)

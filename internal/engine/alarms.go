@@ -36,6 +36,37 @@ func (rs *roomState) condition(key alarm.Key) *alarm.Condition {
 	return &rs.conditions[i]
 }
 
+// condition finds a condition, or makes it: those of rooms and their sensors
+// are kept with the room, all others by the engine.
+func (e *Engine) condition(key alarm.Key) *alarm.Condition {
+	if key.Room != "" {
+		return e.room(key.Room).condition(key)
+	}
+	i, found := slices.BinarySearchFunc(e.conditions, key, func(c alarm.Condition, k alarm.Key) int {
+		return cmp.Or(strings.Compare(string(c.Key.Kind), string(k.Kind)), strings.Compare(c.Key.Lot, k.Lot))
+	})
+	if !found {
+		e.conditions = slices.Insert(e.conditions, i, alarm.New(key))
+	}
+	return &e.conditions[i]
+}
+
+// kept is the condition of a key; nil where there is none.
+func (e *Engine) kept(key alarm.Key) *alarm.Condition {
+	list := e.conditions
+	if key.Room != "" {
+		rs := e.find(key.Room)
+		if rs == nil {
+			return nil
+		}
+		list = rs.conditions
+	}
+	if i := slices.IndexFunc(list, func(c alarm.Condition) bool { return c.Key == key }); i >= 0 {
+		return &list[i]
+	}
+	return nil
+}
+
 // judge runs the condition that a new reading drives. Of several sensors the highest value decides: the warmest shelf.
 func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
 	kind, watched := kindOf(r.Quantity)
@@ -92,9 +123,13 @@ func (rs *roomState) silentRule(e *Engine, sensor string) (alarm.Rule, bool) {
 	return rule, ok
 }
 
-// ruleOf is the rule of a condition.
-func (e *Engine) ruleOf(rs *roomState, k alarm.Key) alarm.Rule {
-	if k.Kind == alarm.Silent {
+// ruleOf is the rule of a condition; the zero rule where it is watched no more.
+func (e *Engine) ruleOf(k alarm.Key) alarm.Rule {
+	rs := e.find(k.Room)
+	switch {
+	case rs == nil:
+		return alarm.Rule{Kind: k.Kind, Priority: alarm.Low}
+	case k.Kind == alarm.Silent:
 		rule, _ := rs.silentRule(e, k.Sensor)
 		return rule
 	}

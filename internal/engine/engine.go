@@ -59,6 +59,8 @@ type Engine struct {
 	follower *course.Follower
 	reviewer *review.Reviewer
 	lots     map[string]*tracked // by ID
+	// conditions of lots and of the whole site, sorted by kind and lot.
+	conditions []alarm.Condition
 	// prospects of the rooms, by name, in the order in which they were made.
 	prospects map[string][]*prospect
 	// witnesses and beliefs are what tests say, by lot.
@@ -135,7 +137,7 @@ func New(cfg Config) (*Engine, error) {
 		e.room(name)
 	}
 	for _, c := range cfg.Conditions {
-		*e.room(c.Key.Room).condition(c.Key) = c
+		*e.condition(c.Key) = c
 	}
 	return e, nil
 }

@@ -20,24 +20,27 @@ type event struct {
 // compose writes the notices: what it is, and what it costs which lots.
 func (e *Engine) compose(fx *Effects) {
 	for _, ev := range fx.events {
-		rs := e.find(ev.Key.Room)
-		rule := e.ruleOf(rs, ev.Key)
-		costs := e.costs(rs, ev.Condition, ev.at)
-		fx.Notices = append(fx.Notices, alarm.Compose(e.cfg.Site, ev.Condition, rule, ev.kind, ev.at, e.cfg.Zone, costs))
+		fx.Notices = append(fx.Notices, e.tell(ev.Condition, ev.kind, ev.at))
 	}
 	fx.events = nil
+}
+
+// tell words one event of a condition, which is as it then was. It is the one
+// way to do so, whoever asks for it.
+func (e *Engine) tell(c alarm.Condition, ev alarm.NoticeEvent, at time.Time) alarm.Notice {
+	return alarm.Compose(e.cfg.Site, c, e.ruleOf(c.Key), ev, at, e.cfg.Zone, e.costs(c, at))
 }
 
 // costs is what a spell of heat has cost the lots of a room up to an instant,
 // from its first reading beyond the limit on. Only heat is costed so far: the
 // other conditions have none.
-func (e *Engine) costs(rs *roomState, c alarm.Condition, to time.Time) []alarm.LotCost {
+func (e *Engine) costs(c alarm.Condition, to time.Time) []alarm.LotCost {
 	if c.Key.Kind != alarm.Warm || c.Since.IsZero() {
 		return nil
 	}
 	var out []alarm.LotCost
 	for _, l := range e.book.Lots() {
-		if l.Finished() || l.Room() != rs.name {
+		if l.Finished() || l.Room() != c.Key.Room {
 			continue
 		}
 		m := e.limiting(l, to)

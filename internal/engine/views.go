@@ -27,8 +27,9 @@ func (e *Engine) Snapshot(now time.Time) *Snapshot {
 	for _, rs := range e.rooms {
 		s.Rooms = append(s.Rooms, e.roomView(rs, now))
 		s.Sensors = append(s.Sensors, e.sensorViews(rs, now)...)
-		s.Alarms = append(s.Alarms, e.alarmViews(rs, now)...)
+		s.Alarms = append(s.Alarms, e.alarmViews(rs.conditions, now)...)
 	}
+	s.Alarms = append(s.Alarms, e.alarmViews(e.conditions, now)...)
 	slices.SortStableFunc(s.Alarms, func(a, b AlarmView) int {
 		return cmp.Or(cmp.Compare(weight(a.State), weight(b.State)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
 	})
@@ -120,13 +121,13 @@ func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
 	return Value{true, fresh.Value / n, last.At}
 }
 
-func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
+func (e *Engine) alarmViews(conditions []alarm.Condition, now time.Time) []AlarmView {
 	var out []AlarmView
-	for _, c := range rs.conditions {
+	for _, c := range conditions {
 		if c.State == alarm.Normal {
 			continue
 		}
-		rule := e.ruleOf(rs, c.Key)
+		rule := e.ruleOf(c.Key)
 		ev, to := alarm.Raised, now
 		if !c.Active {
 			ev, to = alarm.Returned, c.Changed
@@ -135,16 +136,12 @@ func (e *Engine) alarmViews(rs *roomState, now time.Time) []AlarmView {
 			c.Value += max(0, now.Sub(c.ValueAt).Seconds())
 			c.ValueAt, c.Peak = now, max(c.Peak, c.Value)
 		}
-		costs := e.costs(rs, c, to)
+		costs := e.costs(c, to)
 		out = append(out, AlarmView{
 			Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
 			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: costs,
-			Text: e.alarmText(rs, c, ev, now, costs),
+			Text: alarm.Compose(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, costs).Subject,
 		})
 	}
 	return out
-}
-
-func (e *Engine) alarmText(rs *roomState, c alarm.Condition, ev alarm.NoticeEvent, now time.Time, costs []alarm.LotCost) string {
-	return alarm.Compose(e.cfg.Site, c, e.ruleOf(rs, c.Key), ev, now, e.cfg.Zone, costs).Subject
 }
