@@ -106,6 +106,7 @@ type writer struct {
 	refolds  []engine.Refold
 	shown    time.Time // of the last publication
 	refolded time.Time
+	imports  imports
 }
 
 func (a *App) startWriter(context.Context) (func(context.Context) error, error) {
@@ -364,6 +365,7 @@ func (w *writer) tick(ctx context.Context) {
 // as far as the load leaves room.
 func (w *writer) settle(ctx context.Context) {
 	now, idle := time.Now(), len(w.arrivals) == 0
+	w.foldImported(now)
 	if len(w.refolds) > 0 && (idle || now.Sub(w.refolded) >= refoldEvery) {
 		err := w.refold(ctx, w.refolds, crash.Refolded)
 		news := w.vitals.folded(err)

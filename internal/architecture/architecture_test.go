@@ -40,8 +40,8 @@ var rings = map[string]ring{
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"internal/sensor": core, "internal/audit": core, "internal/review": core, "internal/forecast": core,
 	"internal/dispatch": core,
-	"config":        codec,
-	"internal/wire": codec, "internal/settings": codec, "internal/secret": codec, "internal/sheet": codec,
+	"config":            codec,
+	"internal/wire":     codec, "internal/settings": codec, "internal/secret": codec, "internal/tabular": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
 	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
 	"internal/note":   core,
@@ -56,7 +56,7 @@ var rings = map[string]ring{
 // downward lists, for packages that share a ring, who may import whom.
 var downward = map[string][]string{
 	"internal/settings": {"internal/wire", "config", "internal/secret"},
-	"internal/sheet":    {"internal/wire"},
+	"internal/tabular":  {"internal/wire"},
 	"internal/demo":     {"internal/app"},
 }
 

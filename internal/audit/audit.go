@@ -17,6 +17,8 @@ const (
 	Alarm  Kind = "alarm"
 	Sensor Kind = "sensor"
 	Room   Kind = "room"
+	// Readings of the past that were imported.
+	Readings Kind = "readings"
 )
 
 // Act is one thing that a person did.

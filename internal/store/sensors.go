@@ -90,7 +90,11 @@ func (s *Store) Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.A
 	if err != nil {
 		return nil, err
 	}
-	return audit.Newest(f, limit, audit.Lots(lots), audit.Sensors(sensors), audit.Notes(notes), actions), nil
+	imports, err := s.imports(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return audit.Newest(f, limit, audit.Lots(lots), audit.Sensors(sensors), audit.Notes(notes), actions, imports), nil
 }
 
 // First gives the day of the oldest reading of a room, its start; zero when

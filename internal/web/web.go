@@ -32,6 +32,7 @@ type Actions interface {
 	Auditor
 	Forecaster
 	Reviewer
+	Importer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -116,6 +117,7 @@ func New(cfg Config) http.Handler {
 	s.routeSensors(mux)
 	s.routeNotes(mux)
 	s.routeTests(mux)
+	s.routeImports(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {

@@ -1,8 +1,8 @@
-// Package sheet reads tables of past readings: CSV as programs and devices
+// Package tabular reads tables of past readings: CSV as programs and devices
 // write it (RFC 4180, and what is common beside it: semicolons, tabs, decimal
 // commas, times without a zone). It is a codec: it reads from what it is given,
 // looks at no clock, and no input makes it panic.
-package sheet
+package tabular
 
 import (
 	"errors"
