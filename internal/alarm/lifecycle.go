@@ -7,6 +7,13 @@ import (
 	"time"
 )
 
+// MaxShelve is the longest that an alarm may be shelved at a time. The standard
+// wants shelving to end by itself (ISA-18.2 / IEC 62682, from memory; OPC 10000-9
+// section 5.8.17.4 has such a limit as MaxTimeShelved); that it is seven days is
+// judgement: a holiday, or the visit of a repairer, not a season. What takes
+// longer is taken out of service, with a reason.
+const MaxShelve = 7 * 24 * time.Hour
+
 // ErrRefused is wrapped by the errors of operator actions that do not fit the
 // state of the alarm; the condition is then unchanged.
 var ErrRefused = errors.New("refused")
@@ -30,9 +37,13 @@ func (c Condition) annunciate(rose, fell bool, at time.Time) (Condition, []Trans
 	return c, nil
 }
 
-// raise starts a new spell, unacknowledged.
+// raise starts a new spell, unacknowledged. What was noted of an earlier one
+// does not tell of it, unless the alarm stood aside meanwhile.
 func (c Condition) raise(at time.Time) (Condition, []Transition) {
 	c.AckBy, c.AckAt, c.AckNote = "", time.Time{}, ""
+	if c.State != Shelved && c.State != OutOfService {
+		c.Note, c.NoteBy, c.NoteAt = "", "", time.Time{}
+	}
 	c, moved := c.to(ActiveUnacknowledged, at, Raised)
 	c.Spell++
 	c.RaisedAt = c.Changed
@@ -91,15 +102,19 @@ func (c Condition) Acknowledge(at time.Time, by, note string) (Condition, []Tran
 	return c, moved, nil
 }
 
-// Shelve silences the alarm until the given time. It goes on following the
-// readings, gives no notice, and comes back by itself. Shelving a shelved
-// alarm moves its end.
+// Shelve silences the alarm until the given time, at most MaxShelve ahead. It
+// goes on following the readings, gives no notice, and comes back by itself.
+// Shelving a shelved alarm moves its end.
 func (c Condition) Shelve(at, until time.Time, by string) (Condition, []Transition, error) {
 	if err := named("shelve", c.Key, by); err != nil {
 		return c, nil, err
 	}
 	if !until.After(at) {
 		return c, nil, fmt.Errorf("cannot shelve %s until %s: the end must come after now: %w", c.Key, until.UTC().Format(time.RFC3339), ErrRefused)
+	}
+	if until.Sub(at) > MaxShelve {
+		return c, nil, fmt.Errorf("cannot shelve %s until %s: that is longer than %d days; shelve it again when they are over, or take it out of service: %w",
+			c.Key, until.UTC().Format(time.RFC3339), int(MaxShelve.Hours()/24), ErrRefused)
 	}
 	if c.State == OutOfService {
 		return c, nil, c.refuse("shelve", "; return it to service first")
@@ -144,4 +159,17 @@ func (c Condition) ReturnToService(at time.Time) (Condition, []Transition, error
 	}
 	c, moved := c.resume(at)
 	return c, moved, nil
+}
+
+// Annotate keeps what a person knows of the alarm, in any state; it is shown in
+// its next notices until it is raised anew. An empty text is refused.
+func (c Condition) Annotate(at time.Time, by, text string) (Condition, []Transition, error) {
+	if err := named("annotate", c.Key, by); err != nil {
+		return c, nil, err
+	}
+	if strings.TrimSpace(text) == "" {
+		return c, nil, fmt.Errorf("cannot annotate %s with nothing: say what you know of it: %w", c.Key, ErrRefused)
+	}
+	c.Note, c.NoteBy, c.NoteAt = text, by, at
+	return c, nil, nil
 }
