@@ -205,3 +205,13 @@ func (o outbox) Due(ctx context.Context, now time.Time, limit int) ([]notify.Ite
 	}
 	return out, err
 }
+
+// Waiting implements notify.Outbox.
+func (o outbox) Waiting(ctx context.Context, now time.Time) ([]notify.Item, error) {
+	logged, err := o.Store.Waiting(ctx, now)
+	var out []notify.Item
+	for _, l := range logged {
+		out = append(out, notify.Item{ID: l.ID, Channel: l.Channel, Attempts: l.Attempts, Notice: l.Notice, Due: l.Due})
+	}
+	return out, err
+}

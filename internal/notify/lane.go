@@ -3,9 +3,11 @@ package notify
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/crash"
 )
 
@@ -25,11 +27,27 @@ func (l *lane) count() {
 	}
 }
 
-// blocked reports whether an earlier notice of the same alarm waits for its
+// alarms lists what a notice tells of: none for a digest or a test.
+func alarms(n alarm.Notice) []alarm.Key {
+	var keys []alarm.Key
+	for _, i := range n.Items {
+		keys = append(keys, i.Key)
+	}
+	if len(keys) == 0 && n.Alarm != (alarm.Key{}) {
+		keys = append(keys, n.Alarm)
+	}
+	return keys
+}
+
+// blocked reports whether an earlier notice of one of its alarms waits for its
 // retry. Holds Worker.mu.
 func (l *lane) blocked(item Item) bool {
+	if len(l.retries) == 0 {
+		return false
+	}
+	keys := alarms(item.Notice)
 	for id, r := range l.retries {
-		if id < item.ID && r.alarm == item.Notice.Alarm {
+		if id < item.ID && slices.ContainsFunc(r.alarms, func(k alarm.Key) bool { return slices.Contains(keys, k) }) {
 			return true
 		}
 	}
@@ -83,8 +101,14 @@ func (w *Worker) deliver(ctx context.Context, l *lane, item Item) {
 		// stays due.
 		w.release(l, item)
 	default:
+		if age := at.Sub(item.Notice.At); age > giveUp && !IsPermanent(err) {
+			err = Permanent(fmt.Errorf("given up after %d days: %w", int(age.Hours()/24), err))
+		}
 		permanent := IsPermanent(err)
 		next := at.Add(retryAfter(item.Attempts + 1))
+		if asked, ok := later(err); ok {
+			next = asked
+		}
 		w.record(ctx, item, func(ctx context.Context) error {
 			return w.outbox.Failed(ctx, item.ID, at, next, err.Error(), permanent)
 		})
@@ -124,9 +148,10 @@ func (w *Worker) failed(l *lane, item Item, at, next time.Time, err error) {
 	l.status.Failures++
 	if permanent {
 		l.status.Refused++
+		l.status.LastRefused, l.status.RefusedBy = at, err.Error()
 		delete(l.kept, item.ID)
 	} else {
-		l.retries[item.ID] = waiting{item.Notice.Alarm, next}
+		l.retries[item.ID] = waiting{alarms(item.Notice), next}
 		l.failedFromMemory(item)
 	}
 	w.mu.Unlock()

@@ -48,6 +48,20 @@ func (b *box) Due(_ context.Context, now time.Time, limit int) ([]Item, error) {
 	return due, b.broken
 }
 
+func (b *box) Waiting(_ context.Context, now time.Time) ([]Item, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var waiting []Item
+	for _, e := range b.items {
+		if !e.closed && e.Attempts > 0 && e.due.After(now) {
+			i := e.Item
+			i.Due = e.due
+			waiting = append(waiting, i)
+		}
+	}
+	return waiting, b.broken
+}
+
 func (b *box) Delivered(_ context.Context, id int64, at time.Time) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()

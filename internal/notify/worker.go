@@ -21,6 +21,9 @@ type Outbox interface {
 	// Due lists up to limit items whose time has come, neither delivered nor
 	// failed for good, in order of their ID.
 	Due(ctx context.Context, now time.Time, limit int) ([]Item, error)
+	// Waiting lists every item of which an attempt has failed and whose time
+	// is still to come, with Due, in any order.
+	Waiting(ctx context.Context, now time.Time) ([]Item, error)
 	// Delivered closes an item.
 	Delivered(ctx context.Context, id int64, at time.Time) error
 	// Failed counts a failed attempt of an item: due again at next or, when
@@ -35,6 +38,7 @@ type Item struct {
 	Channel  string
 	Attempts int // failed ones so far
 	Notice   alarm.Notice
+	Due      time.Time // when to try again; set by Outbox.Waiting alone
 }
 
 // Times of the worker; judgement.
@@ -48,6 +52,10 @@ const (
 	batch       = 64
 	firstRetry  = 5 * time.Second
 	lastRetry   = time.Hour
+	// giveUp is the age at which a notice that no attempt could deliver counts
+	// as refused: nobody wants last month's weather, and what is behind it of
+	// the same alarm should not wait for ever.
+	giveUp = 30 * 24 * time.Hour
 )
 
 // Worker delivers what is in the outbox. Each channel has its own goroutine
@@ -69,6 +77,7 @@ type Worker struct {
 	mu                sync.Mutex
 	cancel            context.CancelFunc // ends attempts under way; nil before Start
 	stopped           bool
+	recalled          bool           // retries of the process before are known
 	taken             map[int64]bool // items queued or under way
 	settled           map[int64]bool // items let go of since the look under way began
 	orphans           int
@@ -90,8 +99,8 @@ type lane struct {
 }
 
 type waiting struct {
-	alarm alarm.Key
-	next  time.Time
+	alarms []alarm.Key // of the notice
+	next   time.Time
 }
 
 // Status is how delivery fares, for health.
@@ -113,6 +122,8 @@ type ChannelStatus struct {
 	LastError   string    // of LastFailure
 	Failures    int       // attempts failed since the last success
 	Refused     int       // notices refused for good since the start
+	LastRefused time.Time // zero: none since the start
+	RefusedBy   string    // the cause at LastRefused
 	Waiting     int       // notices queued, under way or to be retried, as far as known
 }
 
@@ -248,6 +259,9 @@ func (w *Worker) distribute(ctx context.Context) time.Duration {
 		l.again(now)
 	}
 	w.mu.Unlock()
+	if !w.recall(ctx, now) {
+		return pollFailed
+	}
 
 	listing, cancel := context.WithTimeout(ctx, markTimeout)
 	items, err := w.outbox.Due(listing, now, limit)
@@ -281,6 +295,34 @@ func (w *Worker) distribute(ctx context.Context) time.Duration {
 		return 0
 	}
 	return min(again, longest)
+}
+
+// recall learns once, from the outbox, what waits for a retry since the process
+// before, so that no notice overtakes an earlier one of its alarm. It reports
+// whether that is known.
+func (w *Worker) recall(ctx context.Context, now time.Time) bool {
+	w.mu.Lock()
+	done := w.recalled
+	w.mu.Unlock()
+	if done {
+		return true
+	}
+	listing, cancel := context.WithTimeout(ctx, markTimeout)
+	defer cancel()
+	items, err := w.outbox.Waiting(listing, now)
+	if w.outboxError("read", err); err != nil {
+		return false
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.recalled = true
+	for _, item := range items {
+		if l := w.lanes[item.Channel]; l != nil {
+			l.retries[item.ID] = waiting{alarms(item.Notice), item.Due}
+			l.count()
+		}
+	}
+	return true
 }
 
 // nextLook is the time until the first retry, from soonest to pollEvery. When
