@@ -215,9 +215,6 @@ func (f *Follower) Hold(id string, b *Belief) {
 	if b == nil {
 		return
 	}
-	if f.beliefs == nil {
-		f.beliefs = map[string]*luck{}
-	}
 	x := newLuck()
 	x.prior, x.pick = f.luck, b.pick
 	f.beliefs[id] = x

@@ -50,7 +50,15 @@ type Follower struct {
 
 // New makes a follower of lots in the classes of a catalog.
 func New(c *catalog.Catalog, rooms Rooms) *Follower {
-	return &Follower{catalog: c, rooms: rooms, luck: newLuck(), cut: 1}
+	return &Follower{catalog: c, rooms: rooms, luck: newLuck(), cut: 1, beliefs: map[string]*luck{}}
+}
+
+// In is the same follower in other rooms: lots are looked at by the same draws,
+// and by what tests have made of them.
+func (f *Follower) In(rooms Rooms) *Follower {
+	x := *f
+	x.rooms, x.knots = rooms, nil
+	return &x
 }
 
 // Course is a lot at an instant: a value that Advance carries on.

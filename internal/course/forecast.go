@@ -18,6 +18,8 @@ type Ahead interface {
 	Mean(from, to float64) (unit.Celsius, unit.Pascal)
 	// Ageing is what a core behind a lag ages by at an activation energy.
 	Ageing(ea unit.KJPerMol, lag unit.Hours) Ageing
+	// Light is the dose that the room receives, lux hours a day, 0 or more.
+	Light() float64
 }
 
 // Ageing is the thermal exposure ahead, relative to room.Reference.
@@ -44,20 +46,25 @@ func (e Ends) Projection(at time.Time) Projection {
 }
 
 // Forecast looks ahead from a course as Ends does, but in the climate ahead of
-// the lot's room and in the dark. l may differ from the lot that was followed
-// in container, mass, treatment and seal.
+// a room, and in its light where that reaches the food. l may differ from the
+// lot that was followed in container, mass, treatment, seal and shading;
+// repacked opens every container to the air as Keeping.Repacked does.
 //
 // The likely end is that in the likely future. In a draw, what a mode ages from
 // now on is that of the likely future times exp(z × LnSpread), where z is one
 // standard normal number for all modes and all lots, since one summer is hot
 // for all of them, and LnSpread grows with the activation energy of the draw.
 // Water and gas inside go along with the likely future in every draw.
-func (f *Follower) Forecast(c Course, l lot.Lot, a Ahead) (Ends, error) {
-	s, err := f.kept(&c, l, Keeping{})
+func (f *Follower) Forecast(c Course, l lot.Lot, a Ahead, repacked bool) (Ends, error) {
+	s, err := f.kept(&c, l, Keeping{Repacked: repacked})
 	if err != nil {
 		return Ends{}, err
 	}
-	return f.ends(c, around{subject: s, coming: newComing(s, a, c.At)}, 0), nil
+	light := 0.0
+	if s.lit() {
+		light = a.Light()
+	}
+	return f.ends(c, around{subject: s, coming: newComing(s, a, c.At)}, light), nil
 }
 
 // coming is the climate ahead as a lot meets it.

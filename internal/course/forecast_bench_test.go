@@ -16,6 +16,8 @@ type prospect struct {
 	kept map[room.Key]*forecast.Exposure
 }
 
+func (p prospect) Light() float64 { return 0 }
+
 func (p prospect) Ageing(ea unit.KJPerMol, lag unit.Hours) course.Ageing {
 	k := room.Key{Ea: ea, Lag: lag}
 	if p.kept[k] == nil {
@@ -42,7 +44,7 @@ func BenchmarkForecast500(b *testing.B) {
 	for b.Loop() {
 		p := prospect{ahead, map[room.Key]*forecast.Exposure{}}
 		for i, l := range lots {
-			e, err := f.Forecast(base[i], l, p)
+			e, err := f.Forecast(base[i], l, p, false)
 			if err != nil || math.IsNaN(e.Days) || e.Days < 0 {
 				b.Fatal(e.Days, err)
 			}

@@ -232,9 +232,26 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 	if damp[likely] < e.Days {
 		e.Days, e.By = damp[likely], a.food.Limit
 	}
+	causes := f.drawn(&c, a, knots, light, damp, e.Draws)
+	if a.informed() {
+		e.Days, e.By = a.middle(e.Draws, e.Days), ""
+		if e.Days < horizon {
+			e.By = most(causes)
+		}
+	}
+	return e
+}
+
+// drawn sets the end in every draw, and says what ends it there; empty where
+// it is not within the horizon.
+func (f *Follower) drawn(c *Course, a around, knots []knot, light float64, damp [tracks]float64, draws []float64) (causes []string) {
+	causes = make([]string, len(draws))
 	failure, v := a.failure(), a.luck.vessel(a.food.ID)
-	for d := range e.Draws {
-		e.Draws[d] = min(horizon, v.place(d, failure).damp(damp))
+	for d := range draws {
+		if draws[d] = v.place(d, failure).damp(damp); draws[d] < horizon {
+			causes[d] = a.food.Limit
+		}
+		draws[d] = min(horizon, draws[d])
 	}
 	for i := range a.food.Modes {
 		m := &a.food.Modes[i]
@@ -242,20 +259,39 @@ func (f *Follower) ends(c Course, a around, light float64) Ends {
 			continue
 		}
 		t, future := a.luck.of(a.food.ID, m), f.luck.future()
-		for d := range e.Draws {
+		for d := range draws {
 			at := v.place(d, failure)
 			now, warm := 0.0, 0.0
 			if a.coming != nil {
 				now = knots[0].curves[i].consumed(m, t, d, at, c.dose)
 				warm = t.warmth(future[d], m.Ea.Likely, m.Ea.Low, m.Ea.High, d)
 			}
-			e.Draws[d] = min(e.Draws[d], crossing(knots, func(k *knot) float64 {
-				return k.drawn(i, k.curves[i].consumed(m, t, d, at, c.dose+float64(light*k.days)), now, warm) - 1
-			}))
+			end := crossing(knots, func(k *knot) float64 {
+				dark := k.drawn(i, k.curves[i].consumed(m, t, d, at, c.dose), now, warm)
+				return dark + lightShare(m, t.light[d], light*k.days) - 1
+			})
+			if end < draws[d] {
+				draws[d], causes[d] = end, m.Name
+			}
 		}
 	}
-	e.Days = a.middle(e.Draws, e.Days)
-	return e
+	return causes
+}
+
+// most is the cause of most draws, of equals the one met first.
+func most(causes []string) (best string) {
+	count := map[string]int{}
+	for _, c := range causes {
+		if c != "" {
+			count[c]++
+		}
+	}
+	for _, c := range causes {
+		if count[c] > count[best] {
+			best = c
+		}
+	}
+	return best
 }
 
 // damp picks among the days of each track the one nearest in moisture; a seal

@@ -29,9 +29,9 @@ type Ending struct {
 	Days, EarlyDays float64
 	At              time.Time // likely end; zero beyond 100 years
 	By              string    // the mode that ends it, or the food's Limit of water activity
-	// Modes is the days until each mode of the food likely reaches its limit,
-	// nutrients too, in the order of the catalog; 100 years for one that does
-	// not reach it while the lot lasts.
+	// Modes is the days until each mode of the food likely reaches its limit by
+	// the constants of the catalog, nutrients too, in the order of the catalog;
+	// 100 years for one that does not reach it while the lot lasts.
 	Modes []float64
 }
 
@@ -43,33 +43,19 @@ func (e Ending) Beyond() bool { return e.At.IsZero() }
 // lot that was followed in container, mass, treatment, seal and shading. What
 // the past has cost stays. At plan storage, in air as humid as the outlook
 // says, in the dark and not repacked the likely end is that of Outlook.
-//
-// Light ahead counts for Modes and for the likely end, not for EarlyDays.
 func (f *Follower) WhatIf(c Course, l lot.Lot, k Keeping) (Ending, error) {
 	s, err := f.kept(&c, l, k)
 	if err != nil {
 		return Ending{}, err
 	}
-	var o Outlook
-	f.end(c, s.around(k.Temperature, climate.VapourPressure(k.Temperature, k.Humidity)), &o)
-	e := Ending{Days: horizon, EarlyDays: horizon, By: o.EndBy}
-	if !o.EndEarly.IsZero() {
-		e.EarlyDays = o.EndEarly.Sub(c.At).Hours() / 24
-	}
-	if !o.End.IsZero() {
-		e.Days = o.End.Sub(c.At).Hours() / 24
-	}
-	for i := range s.food.Modes { // f.end has left its knots
+	x := f.ends(c, s.around(k.Temperature, climate.VapourPressure(k.Temperature, k.Humidity)), k.Light)
+	e := Ending{Days: x.Days, EarlyDays: x.Band().Low, At: within(c.At, x.Days), By: x.By}
+	for i := range s.food.Modes { // f.ends has left its knots
 		m := &s.food.Modes[i]
-		d := crossing(f.knots, func(x *knot) float64 {
+		e.Modes = append(e.Modes, crossing(f.knots, func(x *knot) float64 {
 			return x.likely[i] + lightShare(m, m.LightRate.Likely, k.Light*x.days) - 1
-		})
-		e.Modes = append(e.Modes, d)
-		if !m.Nutrient && d < e.Days && !s.informed() { // after tests the likely end is that of the draws
-			e.Days, e.By = d, m.Name
-		}
+		}))
 	}
-	e.At = within(c.At, e.Days)
 	return e, nil
 }
 
@@ -90,7 +76,7 @@ func (f *Follower) kept(c *Course, l lot.Lot, k Keeping) (*subject, error) {
 	return s, nil
 }
 
-// least is how much of the last 30 days, or of another stretch, must be known to say what a room is
+// least is how much of the last 30 days must be known to say what a room is
 // like (judgement).
 const least = 7 * 24 * time.Hour
 
@@ -100,12 +86,7 @@ const least = 7 * 24 * time.Hour
 // the days is known; an unknown humidity is the room's damp limit, and is told
 // by damp.
 func (f *Follower) Lately(in string, at time.Time) (k Keeping, damp, ok bool) {
-	return f.Over(in, at.Add(-lately), at)
-}
-
-// Over is what a room was like in a stretch of time, as Lately tells it of the
-// last 30 days.
-func (f *Follower) Over(in string, from, at time.Time) (k Keeping, damp, ok bool) {
+	from := at.Add(-lately)
 	e := f.rooms.Exposure(in, 0, room.AirEa, from, at)
 	known := e.Measured + e.Estimated
 	if known < least {

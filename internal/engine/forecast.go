@@ -37,8 +37,10 @@ const keptDays = 3
 type prospect struct {
 	day   time.Time
 	model *forecast.Model
+	hold  forecast.Hold
 	ahead *forecast.Ahead // nil until it is asked for
 	aging map[room.Key]*forecast.Exposure
+	light float64 // lux hours a day in the year before the day
 	// known is how much of the room was measured before the day, and of the
 	// air outdoors.
 	known, outdoors time.Duration
@@ -64,7 +66,7 @@ func (e *Engine) prospectOf(name string, day time.Time) *prospect {
 			p.known += time.Hour
 		}
 	}
-	p.model = forecast.Fit(h, o)
+	p.model, p.light = forecast.Fit(h, o), e.lightOf(name, day)
 	if len(kept) >= keptDays {
 		kept = slices.Delete(kept, 0, 1)
 	}
@@ -107,12 +109,41 @@ func (e *Engine) forgetProspects(name string, since time.Time) {
 	}
 }
 
+// leastLight is how much light must have been measured to go by: one day and
+// night (judgement).
+const leastLight = 24 * time.Hour
+
+// lightOf is the mean light of a room in the year before a day, lux hours a
+// day, of the time in which it was measured; 0 where less than a day was.
+func (e *Engine) lightOf(name string, day time.Time) float64 {
+	dose, ms := 0.0, 0.0
+	for _, s := range e.Hours(name, day.AddDate(-1, 0, 0), day) {
+		if s.DoseMS > 0 {
+			dose, ms = dose+float64(s.Dose), ms+float64(s.DoseMS)
+		}
+	}
+	if ms < float64(leastLight.Milliseconds()) {
+		return 0
+	}
+	return dose / ms * float64((24 * time.Hour).Milliseconds())
+}
+
 // climate is the futures of the room, made once.
 func (p *prospect) climate() *forecast.Ahead {
 	if p.ahead == nil {
-		p.ahead = p.model.Ahead(p.day)
+		p.ahead = p.model.Held(p.day, p.hold)
 	}
 	return p.ahead
+}
+
+// Light implements course.Ahead.
+func (p *prospect) Light() float64 { return p.light }
+
+// held is the same room with its air bounded from now on.
+func (p *prospect) held(h forecast.Hold) *prospect {
+	x := *p
+	x.hold, x.ahead, x.aging = h, nil, map[room.Key]*forecast.Exposure{}
+	return &x
 }
 
 // At implements course.Ahead.

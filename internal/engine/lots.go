@@ -177,7 +177,7 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 		if t.outlook, err = e.follower.Outlook(c, l); err != nil {
 			return err
 		}
-		ends, err := e.follower.Forecast(c, l, e.prospectOf(l.Room(), from.Truncate(24*time.Hour)))
+		ends, err := e.follower.Forecast(c, l, e.prospectOf(l.Room(), from.Truncate(24*time.Hour)), false)
 		if err != nil {
 			return err
 		}

@@ -29,8 +29,9 @@ type LotView struct {
 	Limiting  string     `json:"limiting_mode"`
 	Modes     []ModeView `json:"modes"`
 	// End is the projected end: when remaining quality reaches 0 if the lot
-	// stays in its room, under the forecast of the climate there. Its 10 to
-	// 90 % band joins what is open of the climate and of the constants. Zero
+	// stays in its room, under the forecast of the climate there, and in its
+	// light where that reaches the food. Its 10 to 90 % band joins what is open
+	// of the climate and of the constants. Zero
 	// beyond 100 years and for a finished lot. EndBy names the mode, or what
 	// water does to the food.
 	End      time.Time `json:"projected_end,omitzero"`

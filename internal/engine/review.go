@@ -62,16 +62,29 @@ func (e *Engine) Review(now time.Time) ([]review.Review, error) {
 // reviewLot tells the past of a lot that is worked out. What is not settled yet
 // goes into a copy of its account.
 func (e *Engine) reviewLot(l lot.Lot) (review.Review, error) {
-	t := e.lots[l.ID]
-	a, err := e.reviewer.Advance(t.account, l, t.asOf)
+	a, err := e.accountOf(l)
 	if err != nil {
-		return review.Review{}, fmt.Errorf("cannot review lot %s: %w", l.ID, err)
+		return review.Review{}, err
 	}
 	out := a.Review(l)
 	for i := range out.Events {
 		e.grow(&out.Events[i].Spell)
 	}
 	return out, nil
+}
+
+// accountOf is the account of a lot up to the instant of its view, and as tests
+// have corrected that.
+func (e *Engine) accountOf(l lot.Lot) (review.Account, error) {
+	t := e.lots[l.ID]
+	a, err := e.reviewer.Advance(t.account, l, t.asOf)
+	if err != nil {
+		return a, fmt.Errorf("cannot review lot %s: %w", l.ID, err)
+	}
+	if t.view.Tested != nil {
+		a = a.Corrected(t.limiting, 1-t.view.Remaining.Likely)
+	}
+	return a, nil
 }
 
 // grow brings a spell to its present end: it may have gone on after the lot had

@@ -1,34 +1,44 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
 	"time"
 
+	"dryhold/internal/course"
+	"dryhold/internal/forecast"
 	"dryhold/internal/lot"
 	"dryhold/internal/nearest"
 	"dryhold/internal/review"
+	"dryhold/internal/unit"
 )
 
-// Question asks what another way of keeping would do for lots.
+// Question asks what another way of keeping would do for lots, or what one more
+// sensor would.
 type Question struct {
 	Lots []string // those in store when empty
 	review.Scenario
+	// Sensor is the room where one more sensor would hang, or Outdoors; it is
+	// asked of alone.
+	Sensor string
 }
 
 // LotGain is what it would do for one lot. Ends are zero where they are not
-// within 100 years. Now is its end if its room goes on as in the last year, so
-// that like is held against like; it is not the end at plan storage.
+// within 100 years. Now is LotView.Projected: its end in its room under the
+// forecast, so that like is held against like.
 type LotGain struct {
 	review.Gain
-	Food   string    `json:"food_name"`
-	Room   string    `json:"room"`
-	Why    string    `json:"why_not,omitempty"` // Not in words
-	Now    time.Time `json:"end_now,omitzero"`
-	Then   time.Time `json:"end_then,omitzero"`
-	NowBy  string    `json:"end_now_by,omitempty"`
-	ThenBy string    `json:"end_then_by,omitempty"`
+	// Band is of a question for a sensor, whose gain in days is none.
+	Band   *Narrowing `json:"band,omitempty"`
+	Food   string     `json:"food_name"`
+	Room   string     `json:"room"`
+	Why    string     `json:"why_not,omitempty"` // Not in words
+	Now    time.Time  `json:"end_now,omitzero"`
+	Then   time.Time  `json:"end_then,omitzero"`
+	NowBy  string     `json:"end_now_by,omitempty"`
+	ThenBy string     `json:"end_then_by,omitempty"`
 }
 
 // WhatIf is the answer: gains in the order in which the lots were added, and
@@ -38,18 +48,31 @@ type WhatIf struct {
 	Lots  []LotGain `json:"lots"`
 	Total Estimate  `json:"total_days"`
 	Tried int       `json:"lots_tried"` // that it goes with
+	// Climates are what the climate ahead of the rooms was learned from, those
+	// of lots and of the scenario, by name of the room.
+	Climates []Learned `json:"climates"`
+}
+
+// Learned says what the climate ahead of a room was learned from.
+type Learned struct {
+	Room string `json:"room"`
+	From string `json:"from"`
 }
 
 // Trial answers a question a few lots at a time, so that the owner of the
 // engine can do other work in between. Each lot is judged against itself at one
 // instant; between lots the readings may go on by what arrived meanwhile.
 type Trial struct {
-	e     *Engine
-	trial *review.Trial
-	lots  []string
-	now   time.Time
-	out   WhatIf
-	gains []review.Gain
+	e      *Engine
+	trial  *review.Trial
+	lots   []string
+	out    WhatIf
+	gains  []review.Gain
+	sensor string
+	// ahead is the climate of rooms as it would be, by room: held at most at
+	// bounds, or less open.
+	ahead map[string]*prospect
+	made  bool // one was made for the last lot
 }
 
 // Bounds of what can be asked (judgement): those of the limits of a room, and
@@ -63,13 +86,13 @@ const (
 // Try prepares the answer to a question. The error wraps lot.ErrInvalid or
 // lot.ErrNotFound where it is for the one who asks.
 func (e *Engine) Try(now time.Time, q Question) (*Trial, error) {
-	if err := e.checkScenario(q.Scenario); err != nil {
+	if err := e.checkQuestion(q); err != nil {
 		return nil, err
 	}
 	if err := e.workOut(now); err != nil {
 		return nil, fmt.Errorf("cannot try another way: %w", err)
 	}
-	t := &Trial{e: e, now: now, out: WhatIf{At: now, Lots: []LotGain{}}}
+	t := &Trial{e: e, out: WhatIf{At: now, Lots: []LotGain{}}, sensor: q.Sensor, ahead: map[string]*prospect{}}
 	first := now
 	for _, id := range q.Lots {
 		if _, err := e.book.Find(id); err != nil {
@@ -85,18 +108,56 @@ func (e *Engine) Try(now time.Time, q Question) (*Trial, error) {
 			first = l.Packing.PackedAt
 		}
 	}
-	t.trial = e.reviewer.Try(q.Scenario, e, first, now)
+	t.trial = e.reviewer.Try(q.Scenario, e, t.climate, first, now)
 	return t, nil
+}
+
+// climate implements review.Prospects.
+func (t *Trial) climate(in string, at time.Time, warmest *unit.Celsius, dampest *unit.RH) (course.Ahead, bool) {
+	p := t.e.prospectOf(in, at.Truncate(24*time.Hour))
+	t.learned(in, p)
+	if warmest != nil || dampest != nil {
+		p = t.another(in, p, func() *prospect { return p.held(forecast.Hold{Warmest: warmest, Dampest: dampest}) })
+	}
+	return p, p.known >= leastKnown || p.stated
+}
+
+// leastKnown is how much must have been measured of a room that a lot is sent
+// to, unless the keeper states its normals (judgement).
+const leastKnown = 7 * 24 * time.Hour
+
+// another is the climate of a room as it would be. Lots of one trial may be
+// looked ahead from two days.
+func (t *Trial) another(in string, now *prospect, make func() *prospect) *prospect {
+	p := t.ahead[in]
+	if p == nil || !p.day.Equal(now.day) {
+		p, t.made = make(), true
+		t.ahead[in] = p
+	}
+	return p
+}
+
+func (t *Trial) learned(in string, p *prospect) {
+	i, found := slices.BinarySearchFunc(t.out.Climates, in, func(l Learned, in string) int { return cmp.Compare(l.Room, in) })
+	if !found {
+		t.out.Climates = slices.Insert(t.out.Climates, i, Learned{in, p.source(in)})
+	}
 }
 
 func hintOf(name string, names []string) string { return nearest.Hint(name, names) }
 
-// checkScenario refuses what can not be, and a question that asks for nothing.
-func (e *Engine) checkScenario(s review.Scenario) error {
+// checkQuestion refuses what can not be, and a question that asks for nothing.
+func (e *Engine) checkQuestion(q Question) error {
+	s := q.Scenario
 	within := func(v, low, high float64) bool { return v >= low && v <= high }
+	nothing := s.Room == "" && s.Warmest == nil && s.Dampest == nil && !s.Boxed && s.Container == "" && s.AbsorberCM3 == 0
 	switch {
-	case s.Room == "" && s.Warmest == nil && s.Dampest == nil && !s.Boxed && s.Container == "" && s.AbsorberCM3 == 0:
-		return lot.Invalid("ask for something: another room, a bound of temperature or humidity, boxes, a container or an absorber")
+	case q.Sensor != "" && (!nothing || s.Past):
+		return lot.Invalid("ask of one more sensor alone: it gains no days, it narrows the band of the projected end")
+	case q.Sensor != "":
+		return e.checkSensor(q.Sensor)
+	case nothing:
+		return lot.Invalid("ask for something: another room, a bound of temperature or humidity, boxes, a container, an absorber or one more sensor")
 	case s.Room != "" && e.find(s.Room) == nil:
 		return lot.NotFound("there is no room %q%s", s.Room, hintOf(s.Room, e.Rooms()))
 	case s.Warmest != nil && !within(float64(*s.Warmest), coldest, hottest):
@@ -132,34 +193,35 @@ func (t *Trial) Next(now time.Time, n int) (more bool, err error) {
 			return false, err
 		}
 		t.lots = t.lots[1:]
+		if t.made { // as much work as many lots: let the owner in
+			t.made = false
+			break
+		}
 	}
 	return len(t.lots) > 0, nil
 }
 
-// horizon is that of package course, days: an end so far away is none.
-const horizon = 100 * 365.25
-
+// try tries it on a lot from the instant that its view looks ahead from, so that
+// the end as it is now is that of the view.
 func (t *Trial) try(l lot.Lot) error {
 	x := t.e.lots[l.ID]
-	c, err := t.e.follower.Advance(x.account.Course(), l, x.asOf)
+	c, err := t.e.follower.Advance(x.account.Course(), l, x.lookedAt)
 	if err != nil {
 		return err
 	}
-	g, err := t.trial.Lot(c, l)
+	out := LotGain{Food: x.view.FoodName, Room: l.Room()}
+	if t.sensor != "" {
+		out.Gain, out.Band, err = t.surer(c, l)
+	} else {
+		out.Gain, err = t.trial.Lot(c, l)
+	}
 	if err != nil {
 		return fmt.Errorf("cannot try another way for lot %s: %w", l.ID, err)
 	}
-	t.gains = append(t.gains, g)
-	out := LotGain{Gain: g, Food: x.view.FoodName, Room: l.Room(), Why: t.e.whyNot(g.Not, l)}
-	if g.Not == "" {
-		end := func(days float64, by string) time.Time {
-			if by == "" || days >= horizon {
-				return time.Time{}
-			}
-			return c.At.Add(time.Duration(days * 24 * float64(time.Hour)))
-		}
-		out.Now, out.NowBy = end(g.Now.Days, g.Now.By), g.Now.By
-		out.Then, out.ThenBy = end(g.Then.Days, g.Then.By), g.Then.By
+	t.gains = append(t.gains, out.Gain)
+	if out.Why = t.e.whyNot(out.Not, l); out.Not == "" {
+		now, then := out.Gain.Now.Projection(c.At), out.Gain.Then.Projection(c.At)
+		out.Now, out.NowBy, out.Then, out.ThenBy = now.Likely, now.By, then.Likely, then.By
 		t.out.Tried++
 	}
 	t.out.Lots = append(t.out.Lots, out)
@@ -190,7 +252,7 @@ func (e *Engine) whyNot(code string, l lot.Lot) string {
 	case review.NotSealed:
 		return "the container does not seal, so it holds no low oxygen: choose another container as well"
 	case review.NotKnownRoom:
-		return "too little is known of that room in the last year"
+		return "too little is known of that room: less than a week of readings, and no normals stated"
 	}
 	return code
 }

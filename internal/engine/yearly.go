@@ -25,10 +25,9 @@ func (e *Engine) Pasts(now time.Time) ([]Past, error) {
 	}
 	var out []Past
 	for _, l := range e.book.Lots() {
-		t := e.lots[l.ID]
-		a, err := e.reviewer.Advance(t.account, l, t.asOf)
+		a, err := e.accountOf(l)
 		if err != nil {
-			return nil, fmt.Errorf("cannot review lot %s: %w", l.ID, err)
+			return nil, err
 		}
 		out = append(out, Past{a.Review(l), a.InMonths(l)})
 	}

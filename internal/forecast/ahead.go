@@ -31,7 +31,11 @@ type Ahead struct {
 
 // Ahead simulates the members from an instant on, which should not lie before
 // the end of the history.
-func (m *Model) Ahead(at time.Time) *Ahead {
+func (m *Model) Ahead(at time.Time) *Ahead { return m.Held(at, Hold{}) }
+
+// Held is Ahead of a room whose air is bounded. The members are those of Ahead,
+// so that bounds which none of them reaches change not a digit.
+func (m *Model) Held(at time.Time, h Hold) *Ahead {
 	day, share := dayOf(at)
 	edges := edgesAhead()
 	a := &Ahead{at: at.UTC(), offset: share}
@@ -39,7 +43,7 @@ func (m *Model) Ahead(at time.Time) *Ahead {
 	sums := make([]sum, len(edges)*n)
 	piece := pieceOf(edges)
 	m.ahead(day, edges[len(edges)-1], func(member, d int, o outcome) {
-		sums[int(piece[d])*n+member].add(o)
+		sums[int(piece[d])*n+member].add(h.bound(o))
 	})
 	start := 0
 	for p, end := range edges {

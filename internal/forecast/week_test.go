@@ -5,8 +5,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"dryhold/internal/unit"
 )
 
 // The response of the simulated room is found again, noise and all.
@@ -181,34 +179,31 @@ func TestWeekStartsAtThePresent(t *testing.T) {
 	}
 }
 
-func TestWorth(t *testing.T) {
+// TestSurer: how much less one more sensor leaves open of what a lot ages by in
+// five years. Where nothing is known it is most, where years are known little.
+func TestSurer(t *testing.T) {
 	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	gains := func(m *Model, at time.Time) []Gain {
-		g := m.Worth(at, 80, 2, unit.Days(5*year), 0.3)
-		for _, x := range g {
-			if !(x.Then <= x.Now && x.Narrower >= 0 && x.Narrower < 1) {
-				t.Errorf("%+v", x)
-			}
+	narrower := func(what string, m *Model, at time.Time) (here, outdoors float64) {
+		t.Helper()
+		spread := func(m *Model) float64 {
+			x := m.Ahead(at).Exposure(80, 2)
+			return x.LnSpread(5 * year)
 		}
-		return g
+		now := spread(m)
+		here, outdoors = 1-spread(m.Surer(at, SensorHere))/now, 1-spread(m.Surer(at, SensorOutdoors))/now
+		t.Logf("%s: ln exposure spreads by %.4f, with a sensor here by %.0f %% less, outdoors by %.0f %%", what, now, 100*here, 100*outdoors)
+		return here, outdoors
 	}
-	none := gains(Fit(History{}, Options{}), at)
+	none, _ := narrower("never measured", Fit(History{}, Options{}), at)
 	first, days := invented(3, 5*365)
-	long := gains(FitDays(first, days, Options{}), instant(first+len(days)))
-	t.Logf("room never measured: %+v", none)
-	t.Logf("room measured for five years: %+v", long)
-	if none[0].What != SensorHere || none[0].Narrower < 0.3 {
-		t.Errorf("a sensor in a room without one narrows by %.2f", none[0].Narrower)
+	_, short := narrower("measured for two months", FitDays(first, days[:60], Options{}), instant(first+60))
+	m := FitDays(first, days, Options{})
+	long, _ := narrower("measured for five years", m, instant(first+len(days)))
+	if none < 0.3 || short < 0.05 || long > 0.1 || long > none {
+		t.Error("that is not what one more sensor is worth")
 	}
-	if long[0].Narrower > 0.05 || long[0].Narrower > none[0].Narrower {
-		t.Errorf("one more year narrows by %.2f where five are known", long[0].Narrower)
+	// What is expected is the same.
+	if a, b := m.temp.mean, m.Surer(instant(first+len(days)), SensorHere).temp.mean; a != b {
+		t.Errorf("expected %v, with one more sensor %v", a, b)
 	}
-	short := gains(FitDays(first, days[:60], Options{}), instant(first+60))
-	t.Logf("room measured for two months: %+v", short)
-	if short[1].Narrower < 0.05 {
-		t.Errorf("with two months known a sensor outdoors narrows by %.2f", short[1].Narrower)
-	}
-	// The rule itself: nothing left open by the climate leaves the constants.
-	g := none[0]
-	near(t, "rule", g.Narrower, 1-math.Hypot(0.3, g.Then)/math.Hypot(0.3, g.Now), 1e-12)
 }

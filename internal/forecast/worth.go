@@ -3,58 +3,29 @@ package forecast
 import (
 	"math"
 	"time"
-
-	"dryhold/internal/unit"
 )
 
-// Gain is what one more sensor would be worth for a lot.
-type Gain struct {
-	What string
-	// Now and Then are the spread of ln of the exposure over the lot's life
-	// ahead (one standard deviation), without and with it.
-	Now, Then float64
-	// Narrower is the share by which the band of the projected end shrinks, 0
-	// to 1: 1 - sqrt((c²+Then²)/(c²+Now²)), where c is the spread of ln life
-	// that the food's constants leave. Both add as squares since neither
-	// knows of the other.
-	Narrower float64
-}
+// Sensor is one that a room does not have yet.
+type Sensor int
 
-// What a Gain may be.
+// What may be hung up, for a year.
 const (
-	SensorHere    = "a sensor in the room for a year"
-	SensorOutdoor = "a sensor outdoors for a year"
+	SensorHere     Sensor = iota // in the room
+	SensorOutdoors               // outdoors
 )
 
-// Worth tells for a lot in this room how far its band would narrow with a year
-// of readings from the room, and with a year from outdoors. ea and lag are
-// those of the mode that ends it, life its days ahead, constants the spread
-// (one standard deviation) of ln of its life from all but the climate: of a
-// 10 to 90 % band of life, ln(high/low)/2.563.
+// Surer is the model as it would be had one more sensor hung for the year before
+// an instant: what it expects is the same, but it leaves less open.
 //
 // What a sensor will read is unknown, but how far it will narrow what is open
 // does not depend on it: in a linear model with known noise the posterior
-// spread follows from the days of the readings alone (the preposterior
-// analysis of Raiffa & Schlaifer 1961). So the band is that of today, had the
-// sensor hung there for the year before.
-func (m *Model) Worth(at time.Time, ea unit.KJPerMol, lag unit.Hours, life unit.Days, constants float64) []Gain {
-	spread := func(m *Model) float64 {
-		x := m.Ahead(at).Exposure(ea, lag)
-		return x.LnSpread(float64(life))
+// spread follows from the days of the readings alone (the preposterior analysis
+// of Raiffa & Schlaifer 1961).
+func (m *Model) Surer(at time.Time, s Sensor) *Model {
+	if s == SensorOutdoors {
+		return m.outdoors(at)
 	}
-	now := spread(m)
-	gain := func(what string, then float64) Gain {
-		then = min(then, now)
-		g := Gain{What: what, Now: now, Then: then}
-		if total := math.Hypot(constants, now); total > 0 {
-			g.Narrower = 1 - math.Hypot(constants, then)/total
-		}
-		return g
-	}
-	return []Gain{
-		gain(SensorHere, spread(m.measured(at, 365))),
-		gain(SensorOutdoor, spread(m.outdoors(at))),
-	}
+	return m.measured(at, 365)
 }
 
 // measured is the model as if the room had been measured on so many days more,

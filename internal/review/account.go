@@ -42,7 +42,45 @@ type Account struct {
 	pieces       []piece
 	costs        []Cost // of each piece one for each of modes
 	spells       []Spell
-	next         time.Time // when the month of the last piece is over
+	next         time.Time   // when the month of the last piece is over
+	correction   *correction // nil where no test has spoken
+}
+
+// correction is what tests have made of an account: of which of modes it is told, and
+// by what its costs are multiplied.
+type correction struct {
+	mode  int
+	times float64
+}
+
+// Corrected is the account as the keeper's tests correct it: told of a mode, by
+// its index among those of the food, that has consumed so much of its life. A
+// test says how far a lot has come and not by what, so every cost is corrected
+// in proportion, and the life of the mode against it: in days of it nothing has
+// cost more or less than before. What Advance makes of it is not corrected.
+func (a Account) Corrected(mode int, consumed float64) Account {
+	i := slices.IndexFunc(a.modes, func(m account) bool { return m.index == mode })
+	if i < 0 {
+		return a
+	}
+	sum := 0.0
+	for at := i; at < len(a.costs); at += len(a.modes) {
+		sum += a.costs[at].Consumed()
+	}
+	a.correction = &correction{i, 1}
+	if sum > 0 && consumed > 0 { // a lot of which nothing was consumed has no cost to correct
+		a.correction.times = consumed / sum
+	}
+	return a
+}
+
+// cost of a piece in a mode, corrected.
+func (a *Account) cost(piece, mode int) Cost {
+	c := a.costs[piece*len(a.modes)+mode]
+	if a.correction != nil {
+		return c.Times(a.correction.times)
+	}
+	return c
 }
 
 // account is what an Account needs to know of a mode.
@@ -150,7 +188,7 @@ func (r *Reviewer) Advance(a Account, l lot.Lot, to time.Time) (Account, error) 
 		p, _ := plan.Step(s.To)
 		b.step(s, p)
 	}
-	a.course, a.plan = now.Course(), plan.Course()
+	a.course, a.plan, a.correction = now.Course(), plan.Course(), nil
 	return a, nil
 }
 

@@ -168,7 +168,7 @@ func BenchmarkTry500(b *testing.B) {
 	}
 	most := unit.Celsius(18)
 	for b.Loop() {
-		trial := r.Try(Scenario{Warmest: &most}, rooms, end, end)
+		trial := r.Try(Scenario{Warmest: &most}, rooms, asLately(r, rooms), end, end)
 		var gains []Gain
 		for i, l := range lots {
 			g, err := trial.Lot(courses[i], l)

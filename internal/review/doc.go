@@ -42,6 +42,10 @@
 // excursions and gaps apart. Unknown time counts at the plan storage of the room
 // the lot stood in then, as it does in package course.
 //
+// Tests by the keeper say how far a lot has come, not by what: Account.Corrected
+// lays what they have made of the model on all its costs in proportion, so that
+// the parts sum to what the lot's view says is consumed.
+//
 // Shares of life are told in days by the life that the mode would have had at
 // plan storage from packing on, and in kilograms by the mass of the lot
 // (judgement): ten kilograms that lost a tenth of their life count as one.

@@ -270,6 +270,38 @@ func advance(t fataler, r *Reviewer, l lot.Lot, to time.Time) Account {
 	return a
 }
 
+// constant is a climate ahead that never changes, in no doubt.
+type constant struct {
+	at time.Time
+	course.Keeping
+}
+
+func (c constant) At() time.Time { return c.at }
+func (c constant) Mean(_, _ float64) (unit.Celsius, unit.Pascal) {
+	return c.Temperature, climate.VapourPressure(c.Temperature, c.Humidity)
+}
+func (c constant) Ageing(ea unit.KJPerMol, _ unit.Hours) course.Ageing {
+	return steadily(kinetics.AccelerationFactor(ea, c.Temperature, room.Reference))
+}
+func (c constant) Light() float64 { return c.Keeping.Light }
+
+type steadily float64
+
+func (s steadily) Factor(_, _ float64) float64 { return float64(s) }
+func (s steadily) LnSpread(float64) float64    { return 0 }
+
+// asLately has every room go on as it was in the last 30 days, so that ends can
+// be worked out by hand.
+func asLately(r *Reviewer, rooms Rooms) Prospects {
+	return func(in string, at time.Time, warmest *unit.Celsius, dampest *unit.RH) (course.Ahead, bool) {
+		k, _, known := r.follower.In(hold(rooms, warmest, dampest, at.AddDate(0, 0, -31), at)).Lately(in, at)
+		if !known {
+			k = course.Keeping{Temperature: rooms.Plan(in), Humidity: rooms.Damp(in)}
+		}
+		return constant{at, k}, known
+	}
+}
+
 func near(t fataler, what string, got, want, tolerance float64) {
 	t.Helper()
 	if !(math.Abs(got-want) <= tolerance) {

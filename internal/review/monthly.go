@@ -23,7 +23,7 @@ func (a Account) InMonths(l lot.Lot) []InMonth {
 	}
 	var out []InMonth
 	for i, piece := range a.pieces {
-		c := a.costs[i*len(a.modes)+limiting]
+		c := a.cost(i, limiting)
 		m := InMonth{l.Stays[piece.stay].Room, Span{piece.month / 12, time.Month(piece.month%12 + 1), c}}
 		j := len(out)
 		for j > 0 && out[j-1].Year == m.Year && out[j-1].Month == m.Month && out[j-1].Room != m.Room {

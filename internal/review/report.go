@@ -65,9 +65,12 @@ func (a Account) Review(l lot.Lot) Review {
 	}
 	m := a.modes[limiting]
 	out.Mode, out.Life = m.name, m.life
+	if a.correction != nil {
+		out.Life /= a.correction.times
+	}
 	stays, spells := a.events(l, &out)
 	for i, piece := range a.pieces {
-		c := a.costs[i*len(a.modes)+limiting]
+		c := a.cost(i, limiting)
 		out.Cost = out.Cost.Add(c)
 		out.Months = span(out.Months, piece.month/12, time.Month(piece.month%12+1), c)
 		out.Years = span(out.Years, piece.month/12, 0, c)
@@ -115,8 +118,11 @@ func (a *Account) events(l lot.Lot, out *Review) (stays, spells []*Event) {
 }
 
 // limiting is the mode that has consumed most, the first of equals as in
-// package course; -1 for none.
+// package course, or by the tests; -1 for none.
 func (a *Account) limiting() int {
+	if a.correction != nil {
+		return a.correction.mode
+	}
 	consumed := make([]float64, len(a.modes))
 	for i, c := range a.costs {
 		consumed[i%len(a.modes)] += c.Consumed()

@@ -55,71 +55,52 @@ type Gain struct {
 	Now, Then course.Ends `json:"-"`
 }
 
+// Prospects gives the climate ahead of a room, from the day of an instant on,
+// held at most at bounds where they are not nil. known is false where too little
+// is known of the room to send a lot there.
+type Prospects func(room string, at time.Time, warmest *unit.Celsius, dampest *unit.RH) (ahead course.Ahead, known bool)
+
 // Trial tries one scenario on lots. It holds what they share and is not safe
 // for concurrent use.
 type Trial struct {
 	r        *Reviewer
 	s        Scenario
-	rooms    course.Rooms     // of the scenario
-	follower *course.Follower // in them
-	now      time.Time
-	keepings map[keepingKey]keeping
+	follower *course.Follower // in the rooms of the scenario
+	ahead    Prospects
 }
 
-type keepingKey struct {
-	room     string
-	scenario bool
-}
-
-type keeping struct {
-	course.Keeping
-	known bool
-}
-
-// year is how much of the past says what a room is like from now on: all
-// seasons alike.
-const year = 365 * 24 * time.Hour
-
-// Try prepares a scenario at an instant. rooms are those of the reviewer, and
-// first is when the first of the lots was packed.
-func (r *Reviewer) Try(s Scenario, rooms Rooms, first, now time.Time) *Trial {
-	if back := now.Add(-year); back.Before(first) {
-		first = back
-	}
+// Try prepares a scenario at an instant. rooms are those of the reviewer, ahead
+// what comes in them, and first is when the first of the lots was packed.
+func (r *Reviewer) Try(s Scenario, rooms Rooms, ahead Prospects, first, now time.Time) *Trial {
 	bounded := hold(rooms, s.Warmest, s.Dampest, first, now)
-	return &Trial{r, s, bounded, course.New(r.catalog, bounded), now, map[keepingKey]keeping{}}
+	return &Trial{r, s, r.follower.In(bounded), ahead}
 }
 
-// Lot tries the scenario on a lot, given its course. From now on a room is
-// taken to be as it was in the last year, or as plan storage where that is not
-// known.
+// Lot tries the scenario on a lot, given its course, under the forecast of its
+// room. Nothing of the past is tried unless the scenario is of it.
 func (t *Trial) Lot(c course.Course, l lot.Lot) (Gain, error) {
 	g := Gain{Lot: l.ID}
 	other, container, not, err := t.other(c, l)
 	if g.Not = not; err != nil || not != "" {
 		return g, err
 	}
-	now, err := t.lit(t.keeping(l.Room(), false), l)
-	if err != nil {
+	now, _ := t.ahead(l.Room(), c.At, nil, nil)
+	if g.Now, err = t.r.follower.Forecast(c, l, now, false); err != nil {
 		return g, err
 	}
-	if g.Now, err = t.r.follower.Ends(c, l, now); err != nil {
-		return g, err
-	}
-	k := t.keeping(l.Room(), false)
-	if !t.s.Past {
-		if k = t.keeping(other.Room(), true); t.s.Room != "" && !k.known {
+	then, repacked := now, false
+	if t.s.Past {
+		if c, err = t.again(c, other); err != nil {
+			return g, err
+		}
+	} else {
+		known := false
+		if then, known = t.ahead(other.Room(), c.At, t.s.Warmest, t.s.Dampest); t.s.Room != "" && !known {
 			return Gain{Lot: l.ID, Not: NotKnownRoom}, nil
 		}
-	} else if c, err = t.again(c, other); err != nil {
-		return g, err
+		repacked = container || t.s.AbsorberCM3 > 0
 	}
-	then, err := t.lit(k, other)
-	if err != nil {
-		return g, err
-	}
-	then.Repacked = !t.s.Past && (container || t.s.AbsorberCM3 > 0)
-	if g.Then, err = t.follower.Ends(c, other, then); err != nil {
+	if g.Then, err = t.follower.Forecast(c, other, then, repacked); err != nil {
 		return g, err
 	}
 	g.compare()
@@ -208,36 +189,6 @@ func (t *Trial) absorber(c course.Course, l lot.Lot, k catalog.Container) (not s
 		return NotDry, nil
 	}
 	return "", nil
-}
-
-// keeping is how a room keeps what stands in it from now on.
-func (t *Trial) keeping(in string, scenario bool) keeping {
-	key := keepingKey{in, scenario}
-	k, ok := t.keepings[key]
-	if !ok {
-		f, rooms := t.r.follower, t.r.rooms
-		if scenario {
-			f, rooms = t.follower, t.rooms
-		}
-		k.Keeping, _, k.known = f.Over(in, t.now.Add(-year), t.now)
-		if !k.known {
-			k.Keeping = course.Keeping{Temperature: rooms.Plan(in), Humidity: rooms.Damp(in)}
-		}
-		t.keepings[key] = k
-	}
-	return k
-}
-
-// lit leaves the light of a room to a lot that it reaches.
-func (t *Trial) lit(k keeping, l lot.Lot) (course.Keeping, error) {
-	c, err := t.r.catalog.Container(l.Packing.Container)
-	if err != nil {
-		return k.Keeping, fmt.Errorf("cannot look ahead for lot %s: %w", l.ID, err)
-	}
-	if !c.Clear || l.Packing.Shading != lot.OpenShelf {
-		k.Light = 0
-	}
-	return k.Keeping, nil
 }
 
 // Total is the days gained by all lots together that the scenario goes with,

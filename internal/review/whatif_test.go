@@ -22,7 +22,7 @@ func humidity(rh unit.RH) *unit.RH         { return &rh }
 func try(t fataler, r *Reviewer, h *house, s Scenario, l lot.Lot, at time.Time) Gain {
 	t.Helper()
 	a := advance(t, r, l, at)
-	g, err := r.Try(s, h, packed(), at).Lot(a.Course(), l)
+	g, err := r.Try(s, h, asLately(r, h), packed(), at).Lot(a.Course(), l)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +48,7 @@ func TestWhatIfOfThePresentIsThePresent(t *testing.T) {
 			{}, {Past: true}, {Room: "cellar"}, {Room: "cellar", Past: true}, {Container: "pet-2l"},
 			{Warmest: celsius(40), Dampest: humidity(0.99)}, {Warmest: celsius(40), Dampest: humidity(0.99), Past: true},
 		} {
-			g, err := r.Try(s, h, packed(), at).Lot(a.Course(), l)
+			g, err := r.Try(s, h, asLately(r, h), packed(), at).Lot(a.Course(), l)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -194,7 +194,7 @@ func TestWhatIfPackedOtherwise(t *testing.T) {
 	}
 	for _, s := range []Scenario{{Container: "no-such-box"}} {
 		a := advance(t, r, x, at)
-		if _, err := r.Try(s, h, packed(), at).Lot(a.Course(), x); err == nil {
+		if _, err := r.Try(s, h, asLately(r, h), packed(), at).Lot(a.Course(), x); err == nil {
 			t.Errorf("tried %+v", s)
 		}
 	}
