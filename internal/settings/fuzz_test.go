@@ -9,6 +9,8 @@ import (
 	"pgregory.net/rapid"
 
 	"dryhold/config"
+	"dryhold/internal/alarm"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/settings"
 	"dryhold/internal/wire"
 )
@@ -70,6 +72,20 @@ func checkSettings(t rapid.TB, src []byte) {
 	if s.Mail != nil && (s.Mail.Host == "" || s.Mail.Port < 1 || len(s.Mail.To) == 0) {
 		t.Fatalf("accepted %q with mail %+v", src, s.Mail)
 	}
+	for i, r := range s.People() {
+		quiet := func(minute int) bool {
+			return slices.ContainsFunc(r.Quiet, func(q dispatch.Span) bool { return (minute >= q.From) != (minute >= q.To) != (q.From > q.To) })
+		}
+		free := 0
+		for minute := range 24 * 60 {
+			if !quiet(minute) {
+				free++
+			}
+		}
+		if r.Name == "" || len(r.Channels) == 0 || r.Least < alarm.Low || r.Zone == nil || r.AtMost < 1 || !slices.IsSorted(r.Repeat) || free < 60 {
+			t.Fatalf("accepted %q with recipient %d %+v", src, i, r)
+		}
+	}
 }
 
 func checkCatalog(t rapid.TB, src []byte) {
@@ -93,6 +109,7 @@ func seeds(f *testing.F) {
 		"topics: [{topic: \"a/{room}\", number: {quantity: temperature, unit: C}}]", "topics: [{topic: a, senml: {records: [{name: \"{room}:t\", quantity: temperature, unit: K}]}}]",
 		"topics: [{topic: h/s/n/+, room: r, homie: {properties: [{name: t, quantity: link, unit: dBm}]}}]", "broker: {url: tcp://h:1}", "foods: []\ncontainers: []\n",
 		"foods: [{isotherm: {equation: gab, xm: 1, c: , k: 0}, moisture: 1}]", "foods: [{isotherm: none, species: x, modes: [{nutrient: true}]}]",
+		"mail: {host: h, from: a@b, to: [c@d]}\nnotify: {recipients: [{name: m, channels: [mail], quiet: [{from: \"22:00\", to: \"07:00\", zone: UTC}], repeat: [4h, 1d], digest: {day: monday, at: 6:30}, drill: 2-29}]}",
 		"a: [\n#", "a: {b\n#c", "a: !", "a: ''\n ''", "---\n---\n...\n", "a: b\n  c: d", ": :", "-\n-", "stale: 1h\nstale: 2h\n",
 	} {
 		f.Add([]byte(s))

@@ -1,7 +1,6 @@
 package settings
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -91,7 +90,7 @@ func (p *parse) top(root ast.Node) {
 				key{name: "mqtt_topic", read: p.noticeTopic},
 				key{name: "channels", read: func(n ast.Node) { p.list(n, "channels", p.channel) }},
 				// After the channels, to which they refer.
-				key{name: "recipients", read: func(n ast.Node) { p.recipients(n) }},
+				key{name: "recipients", read: p.recipients},
 			)
 		}},
 		key{name: "eating", read: func(n ast.Node) { p.list(n, "eating", p.eating) }},
@@ -117,16 +116,23 @@ func (p *parse) acceptByDefault(given bool) {
 }
 
 func (p *parse) zone(n ast.Node) {
+	if zone, ok := p.location(n); ok {
+		p.s.Zone = zone
+	}
+}
+
+// location reads a time zone.
+func (p *parse) location(n ast.Node) (*time.Location, bool) {
 	name := p.text(n, "zone")
 	if name == "" {
-		return
+		return nil, false
 	}
 	zone, err := time.LoadLocation(name)
 	if err != nil {
 		p.at(n, "%q is not a time zone: use a name such as Europe/Berlin, or UTC", name)
-		return
+		return nil, false
 	}
-	p.s.Zone = zone
+	return zone, true
 }
 
 // name reads the name of a room or sensor.
@@ -294,18 +300,7 @@ func (p *parse) delay(n ast.Node, what string, to *time.Duration) {
 	}
 }
 
-func (p *parse) priority(n ast.Node, rule *alarm.Rule) {
-	names := map[string]alarm.Priority{"low": alarm.Low, "medium": alarm.Medium, "high": alarm.High}
-	name := p.word(n, "priority")
-	priority, ok := names[name]
-	if !ok && name != "" {
-		p.at(n, "unknown priority %q%s", name, hint(name, slices.Sorted(maps.Keys(names))))
-		return
-	}
-	if ok {
-		rule.Priority = priority
-	}
-}
+func (p *parse) priority(n ast.Node, rule *alarm.Rule) { p.priorityWord(n, "priority", &rule.Priority) }
 
 // quantity reads "18 C" to the canonical unit.
 func (p *parse) quantity(n ast.Node, what string, l limit, convert func(unit.Unit, float64) float64) (float64, bool) {

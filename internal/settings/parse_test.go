@@ -13,6 +13,7 @@ import (
 
 	"dryhold/config"
 	"dryhold/internal/alarm"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/forecast"
 	"dryhold/internal/secret"
 	"dryhold/internal/settings"
@@ -140,7 +141,13 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			UsernameFile: "secrets/mail-user", PasswordFile: "secrets/mail-password",
 			From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan", "neighbour@larch-house.lan"},
 		},
-		Notify:  settings.Notify{MQTTTopic: "dryhold/notices"},
+		Notify: settings.Notify{MQTTTopic: "dryhold/notices", Recipients: []dispatch.Recipient{
+			{
+				Name: "mara", Channels: []string{"mail"}, Least: alarm.Low, Quiet: []dispatch.Span{{From: 22 * 60, To: 7 * 60}}, Urgent: alarm.High,
+				Zone: berlin, Repeat: dispatch.DefaultRepeat(), AtMost: 3, Digest: dispatch.DefaultDigest(), Drill: &dispatch.Yearly{Month: time.April, Day: 12},
+			},
+			{Name: "neighbour", Channels: []string{"mail"}, Least: alarm.Medium, Zone: berlin, Repeat: dispatch.DefaultRepeat(), After: 6 * time.Hour, AtMost: 3},
+		}},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}
