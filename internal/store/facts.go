@@ -157,8 +157,14 @@ type Queued struct {
 	Notice   alarm.Notice
 }
 
-func queueNotices(ctx context.Context, tx *sql.Tx, notices []alarm.Notice, channels []string, now time.Time) error {
+// queueNotices puts each notice into the outbox, a row for each of its channels
+// or, where it names none, for each of those of machines.
+func queueNotices(ctx context.Context, tx *sql.Tx, notices []alarm.Notice, machines []string, now time.Time) error {
 	for _, n := range notices {
+		channels := n.Channels
+		if channels == nil {
+			channels = machines
+		}
 		body, err := json.Marshal(n)
 		if err != nil {
 			return fmt.Errorf("cannot write notice %s: %w", n.Key, err)
