@@ -64,6 +64,9 @@ func TestSensors(t *testing.T) {
 		{Kind: sensor.Calibrated, Room: "cellar", Sensor: "c-1", Quantity: of(unit.Temperature), From: at(21), Gain: 1},
 		{Kind: sensor.Swapped, Room: "cellar", Sensor: "c-1", New: "c-2", From: at(22)},
 		{Kind: sensor.Revoked, Revokes: 99, Note: "of nothing"},
+		{Kind: sensor.Placed, Room: "cellar", Sensor: "c-2", Place: "top shelf", From: at(30), To: at(37)},
+		{Kind: sensor.Placed, Room: "cellar", Sensor: "c-2", Place: "floor", In: "loft", From: at(37)},
+		{Kind: sensor.Placed, Room: "cellar", Sensor: "c-2", From: at(44)},
 	}
 	for i := range changes {
 		changes[i].Seq, changes[i].Recorded = i+1, at(100+i)
@@ -83,6 +86,9 @@ func TestSensors(t *testing.T) {
 		{At: at(21), What: "calibrated temperature: value + 0 K, with no date to do so again", Old: "not calibrated"},
 		{At: at(22), What: "swapped for c-2"},
 		{At: at(113), Of: "/", What: "revoked change 99", Why: "of nothing"},
+		{At: at(30), Of: "cellar/c-2", What: `placed at "top shelf" until 2026-08-20T12:00:00Z`},
+		{At: at(37), Of: "cellar/c-2", What: `placed in loft at "floor"`},
+		{At: at(44), Of: "cellar/c-2", What: "back in its place"},
 	}
 	for i := range want {
 		want[i].Told, want[i].Kind, want[i].Change = changes[i].Recorded, Sensor, i+1

@@ -73,6 +73,14 @@ func Words(c sensor.Change) string {
 			return "swapped for another device of the same name"
 		}
 		return "swapped for " + c.New
+	case sensor.Placed:
+		if c.Place == "" {
+			return "back in its place" + until
+		}
+		if c.In != "" {
+			return fmt.Sprintf("placed in %s at %q%s", c.In, c.Place, until)
+		}
+		return fmt.Sprintf("placed at %q%s", c.Place, until)
 	case sensor.Revoked:
 		return fmt.Sprintf("revoked change %d", c.Revokes)
 	}

@@ -74,6 +74,9 @@ func (e *Engine) CheckSensor(c sensor.Change) error {
 	if rs == nil {
 		return lot.NotFound("no room %q%s", target.Room, nearest.Hint(target.Room, e.Rooms()))
 	}
+	if in := target.In; in != "" && e.find(in) == nil {
+		return lot.NotFound("no room %q%s", in, nearest.Hint(in, e.Rooms()))
+	}
 	var names []string
 	for _, h := range e.known(rs, c.Recorded) {
 		names = append(names, h.sensor)

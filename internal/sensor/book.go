@@ -16,8 +16,9 @@ import (
 // A reading counts by its own time, whenever the change was told: first the
 // calibration in force, then every correction that covers it in the order they
 // were told, then once the rounding. It does not count at all where it was
-// voided, or while its sensor is retired: a device that somebody took down may
-// go on sending from a drawer.
+// voided, while its sensor is retired (a device that somebody took down may go
+// on sending from a drawer), or while it was placed: then it tells of the place
+// and not of the room.
 type Book struct {
 	changes []Change
 	devices map[device]history
@@ -122,6 +123,13 @@ func (b *Book) Correct(r room.Reading) (_ room.Reading, counts bool) {
 	if len(h) == 0 {
 		return r, true
 	}
+	if _, away := h.placed(r.At); away {
+		return r, false
+	}
+	return h.correct(r)
+}
+
+func (h history) correct(r room.Reading) (_ room.Reading, counts bool) {
 	if h.retired(r.Sensor, r.At) {
 		return r, false
 	}

@@ -246,7 +246,7 @@ func drawChanges(t *rapid.T, most int) []Change {
 		n := b.NextSeq()
 		c := rapid.SampledFrom([]Change{
 			calibrated(n, from, gain, offset), corrected(n, from, to, gain, offset), voided(n, from, to),
-			swapped(n, "a", from, ""), swapped(n, "a", from, "b"), swapped(n, "b", from, "a"), revoked(n, max(1, n-1)),
+			swapped(n, "a", from, ""), swapped(n, "a", from, "b"), swapped(n, "b", from, "a"), carried(n, "shelf", from, to), carried(n, "", from, 0), revoked(n, max(1, n-1)),
 		}).Draw(t, "change")
 		if b.Check(c) == nil {
 			b.Apply(c)

@@ -26,6 +26,11 @@ const (
 	// one under the same name when New is empty. Its calibration ends; where
 	// New is another name, the sensor is no longer expected to speak.
 	Swapped Kind = "swapped"
+	// Placed: from From up to To, or until the next Placed of the sensor, it
+	// stood at Place in the room In, or in its own where In is empty. What it
+	// reads then is of that place and does not count for its room. With an empty
+	// Place it is back, and counts again.
+	Placed Kind = "placed"
 	// Revoked takes back the change of the sequence number Revokes.
 	Revoked Kind = "revoked"
 )
@@ -45,10 +50,12 @@ type Change struct {
 	// every quantity of the sensor.
 	Quantity *unit.Quantity `json:"quantity,omitempty"`
 	From     time.Time      `json:"from,omitzero"`
-	To       time.Time      `json:"to,omitzero"`      // excluded; of Corrected and Voided
+	To       time.Time      `json:"to,omitzero"`      // excluded; of Corrected, Voided and, if it is known, Placed
 	Gain     float64        `json:"gain,omitempty"`   // 0.5 to 2; of Calibrated and Corrected
 	Offset   float64        `json:"offset,omitempty"` // in the canonical unit of the quantity
 	Due      time.Time      `json:"due,omitzero"`     // of Calibrated; zero when none is planned
 	New      string         `json:"new,omitempty"`    // of Swapped
+	Place    string         `json:"place,omitempty"`  // of Placed: "top shelf by the window"
+	In       string         `json:"in,omitempty"`     // of Placed
 	Revokes  int            `json:"revokes,omitempty"`
 }

@@ -65,6 +65,8 @@ func (b *Book) Check(c Change) error {
 		return lot.Invalid("a change of kind %q revokes none", c.Kind)
 	case c.New != "" && c.Kind != Swapped:
 		return lot.Invalid("a new sensor %q goes with kind %q only", c.New, Swapped)
+	case c.Place+c.In != "" && c.Kind != Placed:
+		return lot.Invalid("a place goes with kind %q only", Placed)
 	}
 	if err := checkNote(c); err != nil {
 		return err
@@ -78,8 +80,10 @@ func (b *Book) Check(c Change) error {
 		return firstOf(checkSpan(c), checkVoided(c))
 	case Swapped:
 		return b.checkSwapped(c)
+	case Placed:
+		return b.checkPlaced(c)
 	}
-	return lot.Invalid("unknown change %q: it is one of calibrated, corrected, voided, swapped, revoked", c.Kind)
+	return lot.Invalid("unknown change %q: it is one of calibrated, corrected, voided, swapped, placed, revoked", c.Kind)
 }
 
 func firstOf(errs ...error) error {
