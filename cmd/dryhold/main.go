@@ -15,9 +15,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"dryhold/internal/nearest"
+	"dryhold/internal/notify"
 )
 
 func main() {
+	notify.LimitDefaultClient()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	err := newRoot().ExecuteContext(ctx)
 	stop()

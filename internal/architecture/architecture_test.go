@@ -78,6 +78,7 @@ var owners = map[string]string{
 	"github.com/prometheus/client_golang": "internal/metrics",
 	"github.com/wneessen/go-mail":         "internal/notify",
 	"github.com/cenkalti/backoff/v5":      "internal/notify",
+	"github.com/nicholas-fedor/shoutrrr":  "internal/notify",
 	"github.com/goccy/go-yaml":            "internal/settings",
 	"github.com/tidwall/gjson":            "internal/wire",
 	"golang.org/x/crypto":                 "internal/secret",

@@ -129,10 +129,11 @@ type redactor struct{ secrets []string }
 
 // leastHidden is the length from which a part of a secret is hidden, bytes;
 // shorter ones occur by chance everywhere.
-const leastHidden = 6
+const leastHidden = 4
 
 // newRedactor hides the texts given and, of each, the parts between the signs
-// of an address, as they are and as they are without escapes.
+// of an address, the larger and the smaller ones, as they are and as they are
+// without escapes.
 func newRedactor(texts ...string) redactor {
 	var r redactor
 	add := func(s string) {
@@ -141,13 +142,14 @@ func newRedactor(texts ...string) redactor {
 		}
 	}
 	for _, text := range texts {
-		add(text)
-		for _, part := range strings.FieldsFunc(text, func(c rune) bool { return strings.ContainsRune("/:@?&=+,;# ", c) }) {
-			add(part)
-			if plain, err := url.QueryUnescape(part); err == nil {
-				add(plain)
-				add(url.QueryEscape(plain))
-				add(url.PathEscape(plain))
+		for _, signs := range []string{"", "/@?&#", "/@?&#:=+,; "} {
+			for _, part := range strings.FieldsFunc(text, func(c rune) bool { return strings.ContainsRune(signs, c) }) {
+				add(part)
+				if plain, err := url.QueryUnescape(part); err == nil {
+					add(plain)
+					add(url.QueryEscape(plain))
+					add(url.PathEscape(plain))
+				}
 			}
 		}
 	}

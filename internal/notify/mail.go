@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -30,8 +31,10 @@ const (
 	NoTLS    TLSMode = "none"     // plain text; a password then goes to this machine only, or hashed
 )
 
-// MailConfig is the account that sends notices.
+// MailConfig is the account that sends notices, and whom this channel sends
+// them to.
 type MailConfig struct {
+	Name string // of the channel; "mail" when empty
 	Host string
 	Port int // 1 to 65535
 	TLS  TLSMode
@@ -44,7 +47,7 @@ type MailConfig struct {
 	To                 []string // at least one
 }
 
-// Mail is the channel "mail". Each recipient gets a message of their own, so
+// Mail is a channel by mail. Each recipient gets a message of their own, so
 // that a refused address does not keep the notice from the others. Safe for
 // concurrent use.
 type Mail struct {
@@ -90,8 +93,8 @@ func NewMail(config MailConfig) (*Mail, error) {
 	return m, nil
 }
 
-// Name is "mail".
-func (*Mail) Name() string { return "mail" }
+// Name is that of the configuration.
+func (m *Mail) Name() string { return cmp.Or(m.config.Name, "mail") }
 
 // Send gives the notice to the mail server for every recipient that has not
 // got it by an earlier try. The error is permanent when all that is left are
@@ -250,20 +253,56 @@ func (m *Mail) message(n alarm.Notice, to *netmail.Address) *mail.Msg {
 	message.Subject(n.Subject)
 	message.SetDateWithValue(n.At)
 	message.SetMessageIDWithValue(m.messageID(n.Site, n.Key))
-	message.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834
-	if spell, ok := strings.CutSuffix(n.Key, "/"+string(alarm.Returned)); ok {
-		// Shown by mail programs below the message that raised the alarm.
-		raised := "<" + m.messageID(n.Site, spell+"/"+string(alarm.Raised)) + ">"
-		message.SetGenHeader(mail.HeaderInReplyTo, raised)
-		message.SetGenHeader(mail.HeaderReferences, raised)
+	message.SetGenHeader("Auto-Submitted", "auto-generated")    // RFC 3834
+	message.SetGenHeader("List-Id", "<dryhold."+m.domain()+">") // RFC 2919, to sort by
+	if threads := m.threads(n); len(threads) > 0 {
+		message.SetGenHeader(mail.HeaderReferences, strings.Join(threads, " "))
 	}
-	message.SetBodyString(mail.TypeTextPlain, n.Body)
+	message.SetBodyString(mail.TypeTextPlain, n.Body+linkText(n.Links))
 	return message
+}
+
+// mostThreads bounds the references of one message.
+const mostThreads = 10
+
+// threads names, for each alarm of the notice, the conversation that all
+// notices of its present spell belong to: mail programs show them together. It
+// begins with no message, since whichever comes first may be of several alarms.
+func (m *Mail) threads(n alarm.Notice) []string {
+	items := n.Items
+	if len(items) == 0 && n.Alarm != (alarm.Key{}) {
+		items = []alarm.Item{{Key: n.Alarm, Since: n.Since}}
+	}
+	var out []string
+	for _, i := range items[:min(mostThreads, len(items))] {
+		of := i.Key.String() + " since " + i.Since.UTC().Format(time.RFC3339)
+		if id := "<" + m.messageID(n.Site, of) + ">"; !slices.Contains(out, id) {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
+// linkText lists links below the body.
+func linkText(links []alarm.Link) string {
+	if len(links) == 0 {
+		return ""
+	}
+	text := "\nFrom here, each once:\n"
+	for _, l := range links {
+		text += "\n" + l.Text + ":\n" + l.URL + "\n"
+	}
+	return text
 }
 
 // messageID follows from the notice alone, so that a repeat carries the same.
 func (m *Mail) messageID(site, key string) string {
 	sum := sha256.Sum256([]byte(site + "\x00" + key))
+	return hex.EncodeToString(sum[:16]) + "@" + m.domain()
+}
+
+// domain is that of the sender.
+func (m *Mail) domain() string {
 	_, domain, _ := strings.Cut(m.from.Address, "@")
-	return hex.EncodeToString(sum[:16]) + "@" + domain
+	return domain
 }

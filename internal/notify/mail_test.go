@@ -2,20 +2,23 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
+	"fmt"
 	"io"
 	"mime"
 	"mime/quotedprintable"
 	"net"
 	netmail "net/mail"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/emersion/go-smtp"
-	"github.com/google/go-cmp/cmp"
+	gocmp "github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/alarm"
 )
@@ -53,7 +56,7 @@ func TestMailModes(t *testing.T) {
 		}
 		got[0].Raw = ""
 		want := received{From: "hearth@larch.example", To: []string{"ada@larch.example"}, User: user, TLS: secure}
-		if diff := cmp.Diff(want, got[0]); diff != "" {
+		if diff := gocmp.Diff(want, got[0]); diff != "" {
 			t.Errorf("%s differs (-want +got):\n%s", mode, diff)
 		}
 	}
@@ -81,15 +84,86 @@ func TestMailMessage(t *testing.T) {
 	if got[0].Raw != got[1].Raw {
 		t.Errorf("a repeat differs:\n%s\n%s", got[0].Raw, got[1].Raw)
 	}
-	id := check(t, got[0].Raw, raised, "")
-	if again := check(t, got[2].Raw, returned, id); again == id {
+	id, thread := check(t, got[0].Raw, raised)
+	again, same := check(t, got[2].Raw, returned)
+	if again == id {
 		t.Errorf("two notices share the Message-ID %s", id)
+	}
+	if thread != same || strings.Count(thread, "@") != 1 {
+		t.Errorf("two notices of one spell have the references %q and %q", thread, same)
+	}
+}
+
+// Notices of one spell of an alarm are one conversation, also where a message
+// tells of several alarms; another spell, another alarm and a digest are not.
+func TestMailThreads(t *testing.T) {
+	o := &office{}
+	m := channel(t, open(t, o, NoTLS))
+	both, first, later, digest := grouped(), grouped(), grouped(), grouped()
+	first.Items = first.Items[:1]
+	later.Items = []alarm.Item{later.Items[0]}
+	later.Items[0].Since = later.Items[0].Since.Add(48 * time.Hour)
+	digest.Items, digest.Alarm, digest.Event = nil, alarm.Key{}, alarm.Digest
+	var threads [][]string
+	for i, n := range []alarm.Notice{both, first, later, digest} {
+		n.Key = fmt.Sprintf("mara/%d", i)
+		if err := m.Send(soon(t), n); err != nil {
+			t.Fatal(err)
+		}
+		_, references := check(t, o.taken()[i].Raw, n)
+		threads = append(threads, strings.Fields(references))
+	}
+	if len(threads[0]) != 2 || len(threads[1]) != 1 || len(threads[2]) != 1 || len(threads[3]) != 0 {
+		t.Fatalf("references %q", threads)
+	}
+	if threads[1][0] != threads[0][0] || threads[2][0] == threads[0][0] || threads[0][0] == threads[0][1] {
+		t.Errorf("references %q", threads)
+	}
+}
+
+// Links stand below the body, whole on a line of their own.
+func TestMailLinks(t *testing.T) {
+	o := &office{}
+	m := channel(t, open(t, o, NoTLS))
+	n := grouped()
+	address := "https://hearth.lan/a/" + strings.Repeat("x", 90)
+	n.Links = []alarm.Link{{Text: "Acknowledge warm/loft", URL: address}, {Text: "Shelve warm/loft for a day", URL: address + "y"}}
+	if err := m.Send(soon(t), n); err != nil {
+		t.Fatal(err)
+	}
+	want := n
+	want.Body = strings.TrimRight(n.Body, "\n") + "\n\nFrom here, each once:\n\nAcknowledge warm/loft:\n" + address + "\n\nShelve warm/loft for a day:\n" + address + "y\n"
+	check(t, o.taken()[0].Raw, want)
+}
+
+// Several channels use one account, each with its own name and recipients.
+func TestMailChannels(t *testing.T) {
+	o := &office{user: "hearth"}
+	config := open(t, o, StartTLS)
+	config.Username, config.Password = "hearth", "letmein"
+	var got []string
+	for name, to := range map[string]string{"": "ada@larch.example", "neighbour-mail": "bo@larch.example"} {
+		config.Name, config.To = name, []string{to}
+		m := channel(t, config)
+		if want := cmp.Or(name, "mail"); m.Name() != want {
+			t.Errorf("the channel is named %q, want %q", m.Name(), want)
+		}
+		if err := m.Send(soon(t), notice(1, alarm.Raised)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, r := range o.taken() {
+		got = append(got, r.To...)
+	}
+	slices.Sort(got)
+	if diff := gocmp.Diff([]string{"ada@larch.example", "bo@larch.example"}, got); diff != "" {
+		t.Errorf("recipients differ (-want +got):\n%s", diff)
 	}
 }
 
 // check parses a message back and compares it with the notice; it returns the
-// Message-ID.
-func check(t *testing.T, raw string, n alarm.Notice, answers string) string {
+// Message-ID and the references.
+func check(t *testing.T, raw string, n alarm.Notice) (id, references string) {
 	t.Helper()
 	message, err := netmail.ReadMessage(strings.NewReader(raw))
 	if err != nil {
@@ -119,7 +193,7 @@ func check(t *testing.T, raw string, n alarm.Notice, answers string) string {
 		t.Fatal(err)
 	}
 	text := strings.TrimRight(string(bytes.ReplaceAll(body, []byte("\r\n"), []byte("\n"))), "\n")
-	if diff := cmp.Diff(strings.TrimRight(n.Body, "\n"), text); diff != "" {
+	if diff := gocmp.Diff(strings.TrimRight(n.Body, "\n"), text); diff != "" {
 		t.Errorf("body differs (-want +got):\n%s", diff)
 	}
 	f := func(header, want string) {
@@ -131,15 +205,14 @@ func check(t *testing.T, raw string, n alarm.Notice, answers string) string {
 	f("From", `"dryhold" <hearth@larch.example>`)
 	f("To", `"Ada" <ada@larch.example>`)
 	f("Auto-Submitted", "auto-generated")
-	f("In-Reply-To", answers)
-	f("References", answers)
+	f("List-Id", "<dryhold.larch.example>")
 	f("User-Agent", "")
 	f("X-Mailer", "")
-	id := message.Header.Get("Message-ID")
+	id = message.Header.Get("Message-ID")
 	if !strings.HasPrefix(id, "<") || !strings.HasSuffix(id, "@larch.example>") {
 		t.Errorf("Message-ID %q", id)
 	}
-	return id
+	return id, message.Header.Get("References")
 }
 
 func busy() error {
@@ -222,7 +295,7 @@ func TestMailRecipients(t *testing.T) {
 	for _, r := range o.taken() {
 		got = append(got, r.To...)
 	}
-	if diff := cmp.Diff([]string{"fine@larch.example", "busy@larch.example"}, got); diff != "" {
+	if diff := gocmp.Diff([]string{"fine@larch.example", "busy@larch.example"}, got); diff != "" {
 		t.Errorf("recipients differ (-want +got):\n%s", diff)
 	}
 }
