@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -58,36 +59,81 @@ func (s *Store) Newest(ctx context.Context, after time.Time) (map[room.Series]ti
 
 // EachDay gives the readings of a room from an instant on, one UTC day at a
 // time in order, each day sorted by time. A packed day that is damaged goes to
-// the quarantine, and what came of that day later is given alone.
+// the quarantine, and what came of that day later is given alone. Only the
+// writer may call it, or a day might be packed while it is read.
 func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit func([]room.Reading) error) error {
 	series := s.seriesOf(name)
-	first := floorDay(from.UnixMilli())
-	days, err := s.daysOf(ctx, series, first)
+	days, err := s.daysOf(ctx, series, floorDay(from.UnixMilli()))
 	if err != nil {
 		return fmt.Errorf("cannot list the days of %s: %w", name, err)
 	}
 	for _, day := range days {
-		var out []room.Reading
-		for _, k := range series {
-			points, bad, err := s.day(ctx, s.read, k.id, day)
-			if err != nil {
-				return fmt.Errorf("cannot read %s on %s: %w", k.Series, dateOf(day).Format(time.DateOnly), err)
-			}
-			if bad != "" {
-				s.quarantine(ctx, k.id, day)
-			}
-			for _, p := range points {
-				if at := time.UnixMilli(p.at).UTC(); !at.Before(from) {
-					out = append(out, room.Reading{Series: k.Series, At: at, Value: k.Quantity.FromSteps(p.steps)})
-				}
-			}
+		out, err := s.wholeDay(ctx, s.read, series, day, from)
+		if err != nil {
+			return err
 		}
-		slices.SortStableFunc(out, func(a, b room.Reading) int { return a.At.Compare(b.At) })
 		if err := visit(out); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// EachDayOf is EachDay of several rooms together, before an instant. It may be
+// called beside the writer: each day is read as of one commit.
+func (s *Store) EachDayOf(ctx context.Context, rooms []string, from, to time.Time, visit func([]room.Reading) error) error {
+	var series []keyed
+	for _, name := range rooms {
+		series = append(series, s.seriesOf(name)...)
+	}
+	days, err := s.daysOf(ctx, series, floorDay(from.UnixMilli()))
+	if err != nil {
+		return fmt.Errorf("cannot list the days: %w", err)
+	}
+	for _, day := range days {
+		if !dateOf(day).Before(to) {
+			return nil
+		}
+		out, err := s.dayAtOnce(ctx, series, day, from)
+		if err != nil {
+			return err
+		}
+		out = out[:sort.Search(len(out), func(i int) bool { return !out[i].At.Before(to) })]
+		if err := visit(out); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dayAtOnce reads a day in one transaction.
+func (s *Store) dayAtOnce(ctx context.Context, series []keyed, day int64, from time.Time) ([]room.Reading, error) {
+	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read a day: %w", err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	return s.wholeDay(ctx, tx, series, day, from)
+}
+
+// wholeDay gives the readings of a day from an instant on, sorted by time.
+func (s *Store) wholeDay(ctx context.Context, q queryer, series []keyed, day int64, from time.Time) (out []room.Reading, err error) {
+	for _, k := range series {
+		points, bad, err := s.day(ctx, q, k.id, day)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read %s on %s: %w", k.Series, dateOf(day).Format(time.DateOnly), err)
+		}
+		if bad != "" {
+			s.quarantine(ctx, k.id, day)
+		}
+		for _, p := range points {
+			if at := time.UnixMilli(p.at).UTC(); !at.Before(from) {
+				out = append(out, room.Reading{Series: k.Series, At: at, Value: k.Quantity.FromSteps(p.steps)})
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b room.Reading) int { return a.At.Compare(b.At) })
+	return out, nil
 }
 
 type keyed struct {
