@@ -1,51 +1,49 @@
 package store
 
 import (
-	"math/rand/v2"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
-
-	"github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/room"
 )
 
-// TestReadBesidePacking reads all rooms together, again and again, while the
-// days they are read from are packed: no reading is missed, none comes twice,
-// and they come in order.
+// TestReadBesidePacking reads two rooms together, again and again, while late
+// readings come for days that are packed, and they are packed anew: none that
+// was on disk before is missed, none comes twice, and they come in order.
 func TestReadBesidePacking(t *testing.T) {
-	const days = 60
+	const days, rounds = 16, 40
 	s := open(t, t.TempDir())
-	rng := rand.New(rand.NewPCG(5, 6))
-	var want []room.Reading
-	for day := range days {
-		for m := 0; m < 24*60; m += 60 {
-			for _, name := range []string{"cellar", "loft"} {
-				r := reading("a", epoch.Add(time.Duration(day)*24*time.Hour+time.Duration(m)*time.Minute), 15+rng.Float64())
+	rooms := []string{"cellar", "loft"}
+	round := func(n int) (out []room.Reading) {
+		for day := range days {
+			for _, name := range rooms {
+				r := reading("a", epoch.Add(time.Duration(day)*24*time.Hour+time.Duration(n)*time.Minute), 15)
 				r.Room = name
-				want = append(want, r)
+				out = append(out, r)
 			}
 		}
+		return out
 	}
-	commit(t, s, Outcome{}, want...)
+	commit(t, s, Outcome{}, round(0)...)
+	var stored atomic.Int64
 	ended := make(chan error, 1)
-	go func() {
-		for {
-			more, err := s.Pack(t.Context(), epoch.Add((days-1)*24*time.Hour))
-			if err != nil || !more {
+	var writing sync.WaitGroup
+	defer writing.Wait()
+	writing.Go(func() {
+		for n := 1; n <= rounds; n++ {
+			commit(t, s, Outcome{}, round(n)...)
+			stored.Store(int64(n))
+			if _, err := s.Pack(t.Context(), epoch.Add(days*24*time.Hour)); err != nil {
 				ended <- err
 				return
 			}
 		}
-	}()
-	from, to := epoch.Add(90*time.Minute), epoch.Add((days-1)*24*time.Hour+3*time.Hour)
-	var within []room.Reading
-	for _, r := range want {
-		if !r.At.Before(from) && r.At.Before(to) {
-			within = append(within, r)
-		}
-	}
-	for reads, done := 0, false; !done || reads < 2; reads++ {
+		ended <- nil
+	})
+	to := epoch.Add((days-1)*24*time.Hour + time.Minute)
+	for done := false; !done; {
 		select {
 		case err := <-ended:
 			if err != nil {
@@ -54,16 +52,30 @@ func TestReadBesidePacking(t *testing.T) {
 			done = true
 		default:
 		}
-		var got []room.Reading
-		err := s.EachDayOf(t.Context(), []string{"cellar", "loft"}, from, to, func(day []room.Reading) error {
-			got = append(got, day...)
+		least := int(stored.Load()) + 1 // readings of each room and day
+		seen, last := map[string]int{}, time.Time{}
+		err := s.EachDayOf(t.Context(), rooms, epoch, to, func(day []room.Reading) error {
+			for _, r := range day {
+				if r.At.Before(last) || !r.At.Before(to) {
+					t.Errorf("%v comes after %v, up to %v", r, last, to)
+				}
+				last = r.At
+				seen[r.Room+r.At.Format(time.DateOnly)]++
+			}
 			return nil
 		})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if d := cmp.Diff(within, got); d != "" {
-			t.Fatalf("read %d (-want +got):\n%.1000s", reads, d)
+		if len(seen) != days*len(rooms) {
+			t.Fatalf("%d rooms and days, want %d", len(seen), days*len(rooms))
+		}
+		end := to.Add(-time.Minute).Format(time.DateOnly)
+		for day, n := range seen {
+			whole := day != rooms[0]+end && day != rooms[1]+end
+			if whole && n < least || n > rounds+1 || !whole && n != 1 {
+				t.Fatalf("%s: %d readings while %d to %d were stored", day, n, least, rounds+1)
+			}
 		}
 	}
 }
