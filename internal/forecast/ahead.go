@@ -41,9 +41,17 @@ func (m *Model) Held(at time.Time, h Hold) *Ahead {
 	a := &Ahead{at: at.UTC(), offset: share}
 	n := m.options.Members
 	sums := make([]sum, len(edges)*n)
+	var free []sum
+	if h != (Hold{}) {
+		free = make([]sum, len(sums))
+	}
 	piece := pieceOf(edges)
 	m.ahead(day, edges[len(edges)-1], func(member, d int, o outcome) {
-		sums[int(piece[d])*n+member].add(h.bound(o))
+		at := int(piece[d])*n + member
+		sums[at].add(h.bound(o))
+		if free != nil {
+			free[at].add(o)
+		}
 	})
 	start := 0
 	for p, end := range edges {
@@ -56,6 +64,12 @@ func (m *Model) Held(at time.Time, h Hold) *Ahead {
 		start = end
 	}
 	a.grid = newGrid(edges, sums, n)
+	if free != nil {
+		for i := range free {
+			free[i].finish()
+		}
+		a.grid.within(newGrid(edges, free, n))
+	}
 	return a
 }
 

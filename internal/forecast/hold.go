@@ -14,6 +14,25 @@ type Hold struct {
 	Dampest *unit.RH
 }
 
+// coldest is how many standard deviations below the likely future that lies in
+// which a bound is taken to be never reached.
+const coldest = 3
+
+// within keeps the spread of a held room wide enough that no future down to the
+// coldest ages food more than were the room free: a bound cuts the hot futures
+// and leaves the cold ones, which a spread that is the same to both sides does
+// not know.
+func (g grid) within(free grid) {
+	for p := range g {
+		for s := range shares {
+			for e := range energies {
+				x, y := &g[p][s][e], &free[p][s][e]
+				x.spread = max(x.spread, y.spread-(y.mid-x.mid)/coldest)
+			}
+		}
+	}
+}
+
 // bound holds a day. Vapour is bounded by the humidity at the bounded
 // temperature, and where that was lowered by saturation there, since a cooled
 // room condenses what is above it.

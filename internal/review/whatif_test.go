@@ -2,6 +2,7 @@ package review
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -10,6 +11,8 @@ import (
 
 	"dryhold/internal/barrier"
 	"dryhold/internal/climate"
+	"dryhold/internal/course"
+	"dryhold/internal/forecast"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
@@ -93,6 +96,59 @@ func TestHotterRoomsGainNothing(t *testing.T) {
 			g := try(t, r, h, Scenario{Room: "loft", Past: past}, l, after(10))
 			if g.Days.Likely > 1e-6 || g.Days.High > 1 {
 				t.Errorf("past %v: %g K warmer gains %+v days of %g", past, float64(warmer), g.Days, g.Now.Days)
+			}
+		}
+	})
+}
+
+// foreseen is a climate ahead as an engine has it.
+type foreseen struct{ *forecast.Ahead }
+
+func (f foreseen) Ageing(ea unit.KJPerMol, lag unit.Hours) course.Ageing {
+	x := f.Exposure(ea, lag)
+	return &x
+}
+func (f foreseen) Light() float64 { return 0 }
+
+// Nor does it by the forecast, in any draw of constants and climate together,
+// however short the history; and a room that is held never costs life. The same
+// random numbers serve both rooms.
+func TestHotterRoomsGainNothingAhead(t *testing.T) {
+	c := shipped(t)
+	rapid.Check(t, func(t *rapid.T) {
+		days := rapid.IntRange(20, 480).Draw(t, "days of history")
+		warmer := unit.Celsius(rapid.Float64Range(0.5, 10).Draw(t, "K"))
+		mean, wave := rapid.Float64Range(8, 25).Draw(t, "°C"), rapid.Float64Range(0, 8).Draw(t, "wave, K")
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
+		weather := make([]float64, days+1)
+		for d := range days {
+			weather[d+1] = 0.8*weather[d] + 0.8*rng.NormFloat64()
+		}
+		h := newHouse()
+		for name, more := range map[string]unit.Celsius{"cellar": 0, "loft": warmer} {
+			h.by(name, longest, func(i int) room.Slot {
+				v := mean - wave*math.Cos(2*math.Pi*float64(i)/8766) + 2*math.Sin(2*math.Pi*float64(i)/24) + weather[min(days, i/24)]
+				return hour(unit.Celsius(v)+more, 0.5, 0)
+			})
+		}
+		at := after(float64(days))
+		ahead := func(in string, _ time.Time, warmest *unit.Celsius, dampest *unit.RH) (course.Ahead, bool) {
+			past := forecast.FromSlots(packed(), h.rooms[in].slots).Before(at)
+			return foreseen{forecast.Fit(past, forecast.Options{Seed: 1, Members: 5}).Held(at, forecast.Hold{Warmest: warmest, Dampest: dampest})}, true
+		}
+		l := lotOf(rapid.SampledFrom(c.FoodIDs()).Draw(t, "food"), "can-no10", "cellar")
+		r := reviewer(c, h, noSpells)
+		a := advance(t, r, l, at)
+		for _, s := range []Scenario{{Room: "loft"}, {Warmest: celsius(unit.Celsius(mean))}} {
+			g, err := r.Try(s, h, ahead, packed(), at).Lot(a.Course(), l)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if s.Room != "" && (g.Days.Likely > 1e-6 || g.Days.High > 1e-6) {
+				t.Errorf("%g K warmer gains %+v days of %g", float64(warmer), g.Days, g.Now.Days)
+			}
+			if s.Warmest != nil && (g.Days.Likely < -1e-6 || g.Days.Low < -0.002*g.Now.Days) {
+				t.Errorf("held at %v gains %+v days of %g", *s.Warmest, g.Days, g.Now.Days)
 			}
 		}
 	})
