@@ -8,40 +8,46 @@ import (
 	"dryhold/internal/crash"
 	"dryhold/internal/engine"
 	"dryhold/internal/room"
+	"dryhold/internal/settings"
 )
+
+// engineConfig is the engine of a configuration, with the facts in the store.
+func (a *App) engineConfig(ctx context.Context, s *settings.Settings) (cfg engine.Config, err error) {
+	cfg = engine.Config{
+		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
+		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: a.opts.Futures},
+	}
+	for _, r := range s.Rooms {
+		cfg.Rooms = append(cfg.Rooms, r.Name)
+	}
+	if cfg.Lots, err = a.store.LotChanges(ctx); err != nil {
+		return cfg, err
+	}
+	if cfg.Sensors, err = a.store.SensorChanges(ctx); err != nil {
+		return cfg, err
+	}
+	cfg.Notes, err = a.store.NoteChanges(ctx)
+	return cfg, err
+}
 
 // startEngine builds the state from the facts in the store.
 func (a *App) startEngine(ctx context.Context) (func(context.Context) error, error) {
-	changes, err := a.store.LotChanges(ctx)
+	cfg, err := a.engineConfig(ctx, a.opts.Settings)
 	if err != nil {
 		return nil, err
 	}
-	told, err := a.store.SensorChanges(ctx)
-	if err != nil {
+	if cfg.Conditions, err = a.store.Conditions(ctx); err != nil {
 		return nil, err
 	}
-	notes, err := a.store.NoteChanges(ctx)
-	if err != nil {
-		return nil, err
-	}
-	conditions, err := a.store.Conditions(ctx)
-	if err != nil {
+	cfg.Dispatching.Recipients = a.opts.Settings.People()
+	if cfg.Dispatching.Told, err = a.store.Told(ctx); err != nil {
 		return nil, err
 	}
 	if err := a.loadStated(ctx); err != nil {
 		return nil, err
 	}
-	s := a.opts.Settings
-	var listed []string
-	for _, r := range s.Rooms {
-		listed = append(listed, r.Name)
-	}
-	a.engine, err = engine.New(engine.Config{
-		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
-		Rooms: listed, Started: a.upkeep.since(a.now()), Lots: changes, Sensors: told, Notes: notes, Conditions: conditions,
-		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: a.opts.Futures},
-	})
-	if err != nil {
+	cfg.Started = a.upkeep.since(a.now())
+	if a.engine, err = engine.New(cfg); err != nil {
 		return nil, err
 	}
 	rooms, err := a.store.Rooms(ctx)
@@ -56,7 +62,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 		return nil, err
 	}
 	first := a.engine.Snapshot(a.now())
-	a.counters.rooms(a.engine.Rooms(), first.Sensors, s.Sensors)
+	a.counters.rooms(a.engine.Rooms(), first.Sensors, a.opts.Settings.Sensors)
 	a.published.Store(first)
 	return nil, nil
 }
