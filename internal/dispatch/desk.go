@@ -13,6 +13,7 @@ import (
 type Item struct {
 	Key   alarm.Key
 	Event alarm.NoticeEvent // Raised, Escalated, Reminder or Returned
+	At    time.Time         // of the event: of a return, when it was; else now
 }
 
 // Message is one message for one recipient, for others to word.
@@ -318,10 +319,10 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 	})
 	m := d.message(p)
 	for _, x := range g.items {
-		m.Items = append(m.Items, Item{x.Key, x.event})
 		p.touch(x.Key)
 		switch x.event {
 		case alarm.Returned:
+			m.Items = append(m.Items, Item{x.Key, x.event, x.told.Ended})
 			p.over(x.told)
 			continue
 		case alarm.Reminder:
@@ -330,6 +331,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 			x.told.Told = d.now
 		}
 		x.told.Last = d.now
+		m.Items = append(m.Items, Item{x.Key, x.event, d.now})
 		if x.Key.Kind == alarm.Delivery && p.reachable(refusing) {
 			m.Channels = slices.DeleteFunc(slices.Clone(p.Channels), func(c string) bool { return slices.Contains(refusing, c) })
 		}

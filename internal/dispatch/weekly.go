@@ -67,8 +67,8 @@ func (d *Desk) drill(p *person, quiet bool) (m Message, ok bool) {
 	return m, true
 }
 
-// Drilled takes note that a recipient has acknowledged the drill, and gives
-// what must be stored. The error wraps lot.ErrNotFound or lot.ErrInvalid.
+// Drilled is what must be stored where a recipient acknowledges the drill, and
+// then loaded. The error wraps lot.ErrNotFound or lot.ErrInvalid.
 func (d *Desk) Drilled(to string) ([]Told, error) {
 	p := d.person(to)
 	switch {
@@ -77,7 +77,7 @@ func (d *Desk) Drilled(to string) ([]Told, error) {
 	case !p.diary.DrillOpen:
 		return nil, lot.Invalid("no drill waits for %s", to)
 	}
-	p.diary.DrillOpen = false
-	p.touch(alarm.Key{})
-	return p.takeChanged(), nil
+	b := p.diary
+	b.DrillOpen = false
+	return []Told{{To: to, Diary: &b}}, nil
 }

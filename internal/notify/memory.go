@@ -15,12 +15,16 @@ type outcome struct {
 	write func(context.Context) error
 }
 
-// FromMemory gives a notice to every channel past the outbox, for when the
-// store cannot take it; it goes before those of the outbox. Each channel tries
-// until it takes or refuses the notice, or the worker stops: then it is lost.
+// FromMemory gives a notice to its channels, or to every one where it names
+// none, past the outbox, for when the store cannot take it; it goes before those
+// of the outbox. Each channel tries until it takes or refuses the notice, or the
+// worker stops: then it is lost.
 func (w *Worker) FromMemory(n alarm.Notice) {
 	w.mu.Lock()
 	for _, l := range w.lanes {
+		if n.Channels != nil && !slices.Contains(n.Channels, l.status.Channel) {
+			continue
+		}
 		item := Item{ID: math.MinInt64 + w.given, Channel: l.status.Channel, Notice: n}
 		l.kept[item.ID] = item
 		l.insert(item)

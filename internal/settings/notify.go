@@ -27,8 +27,8 @@ const (
 	mostSpans = 8
 )
 
-// ways are the names of the channels to people.
-func (s *Settings) ways() []string {
+// Ways are the names of the channels to people, in order.
+func (s *Settings) Ways() []string {
 	var names []string
 	for _, c := range s.Notify.Channels {
 		names = append(names, c.Name)
@@ -42,11 +42,11 @@ func (s *Settings) ways() []string {
 // People are who is told: those named or, where nobody is and there is a way to
 // people, one recipient with the defaults and every way.
 func (s *Settings) People() []dispatch.Recipient {
-	if len(s.Notify.Recipients) > 0 || len(s.ways()) == 0 {
+	if len(s.Notify.Recipients) > 0 || len(s.Ways()) == 0 {
 		return s.Notify.Recipients
 	}
 	r := s.recipient()
-	r.Name, r.Channels = dispatch.DefaultName, s.ways()
+	r.Name, r.Channels = dispatch.DefaultName, s.Ways()
 	return []dispatch.Recipient{r}
 }
 
@@ -122,7 +122,7 @@ func (p *parse) recipientName(n ast.Node) string {
 
 // recipientChannels reads the ways to a recipient.
 func (p *parse) recipientChannels(n ast.Node) (names []string) {
-	known := p.s.ways()
+	known := p.s.Ways()
 	p.list(n, "channels", func(n ast.Node) {
 		name := p.word(n, "a channel")
 		switch {
