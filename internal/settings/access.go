@@ -56,6 +56,11 @@ func (s *Settings) Warnings() []string {
 	if e := s.Broker.Embedded; e != nil && !loopback(e.Listen) && e.TLS == nil {
 		out = append(out, fmt.Sprintf("broker.embedded: passwords and readings cross the network on %s unencrypted, since allow_plain is set and tls is not", e.Listen))
 	}
+	for _, c := range s.Notify.Channels {
+		if w := c.Webhook; w != nil && w.AllowPlain && strings.HasPrefix(w.URL, "http://") {
+			out = append(out, fmt.Sprintf("notify.channels.%s: notices cross the network unencrypted, since allow_plain is set and its url is not https", c.Name))
+		}
+	}
 	return out
 }
 

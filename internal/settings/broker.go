@@ -223,12 +223,7 @@ func (p *parse) mail(n ast.Node) {
 		}},
 		p.path("username_file", &m.UsernameFile), p.path("password_file", &m.PasswordFile),
 		key{name: "from", required: true, read: func(n ast.Node) { m.From = p.address(n, "from") }},
-		key{name: "to", required: true, read: func(n ast.Node) {
-			p.list(n, "to", func(n ast.Node) { m.To = append(m.To, p.address(n, "to")) })
-			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
-				p.at(n, "to is empty: give at least one address")
-			}
-		}},
+		key{name: "to", required: true, read: func(n ast.Node) { m.To = p.mailAddresses(n) }},
 	)
 	p.together(n, "mail", pair{"username_file", "password_file", &m.UsernameFile, &m.PasswordFile})
 	if m.Port == 0 {

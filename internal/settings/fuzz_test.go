@@ -2,9 +2,11 @@ package settings_test
 
 import (
 	"errors"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -72,6 +74,7 @@ func checkSettings(t rapid.TB, src []byte) {
 	if s.Mail != nil && (s.Mail.Host == "" || s.Mail.Port < 1 || len(s.Mail.To) == 0) {
 		t.Fatalf("accepted %q with mail %+v", src, s.Mail)
 	}
+	checkChannels(t, src, s)
 	for i, r := range s.People() {
 		quiet := func(minute int) bool {
 			return slices.ContainsFunc(r.Quiet, func(q dispatch.Span) bool { return (minute >= q.From) != (minute >= q.To) != (q.From > q.To) })
@@ -85,6 +88,40 @@ func checkSettings(t rapid.TB, src []byte) {
 		if r.Name == "" || len(r.Channels) == 0 || r.Least < alarm.Low || r.Zone == nil || r.AtMost < 1 || !slices.IsSorted(r.Repeat) || free < 60 {
 			t.Fatalf("accepted %q with recipient %d %+v", src, i, r)
 		}
+	}
+}
+
+// checkChannels checks what holds for every channel that is accepted.
+func checkChannels(t rapid.TB, src []byte, s *settings.Settings) {
+	t.Helper()
+	names := map[string]bool{"log": true, "mqtt": true}
+	for _, c := range s.Notify.Channels {
+		kinds := 0
+		if w := c.Webhook; w != nil {
+			kinds++
+			if u, err := url.Parse(w.URL); err != nil || u.User != nil || u.Hostname() == "" || u.Scheme != "https" && u.Scheme != "http" || w.SecretFile == "" {
+				t.Fatalf("accepted %q with webhook %+v", src, w)
+			}
+		}
+		if c.Push != nil {
+			kinds++
+			if c.Push.URLFile == "" || strings.Contains(c.Push.URLFile, "://") {
+				t.Fatalf("accepted %q with push %+v", src, c.Push)
+			}
+		}
+		if c.Mail != nil {
+			kinds++
+			if s.Mail == nil || len(c.Mail.To) == 0 {
+				t.Fatalf("accepted %q with mail to %+v", src, c.Mail)
+			}
+		}
+		if kinds != 1 || names[c.Name] || wire.CheckName(c.Name) != nil {
+			t.Fatalf("accepted %q with channel %+v", src, c)
+		}
+		names[c.Name] = true
+	}
+	if s.Notify.PingEvery < time.Minute {
+		t.Fatalf("accepted %q with a ping every %v", src, s.Notify.PingEvery)
 	}
 }
 
@@ -108,6 +145,8 @@ func seeds(f *testing.F) {
 		"a: &b [*b]", "!!str a", "%TAG ! x\n---\n", "rooms: [{name: a, limits: {warm: 18 C}}]", "\xff", "\ufeffa", "a\r\n\tb", "mail: {host: h, from: a@b, to: [c@d]}",
 		"topics: [{topic: \"a/{room}\", number: {quantity: temperature, unit: C}}]", "topics: [{topic: a, senml: {records: [{name: \"{room}:t\", quantity: temperature, unit: K}]}}]",
 		"topics: [{topic: h/s/n/+, room: r, homie: {properties: [{name: t, quantity: link, unit: dBm}]}}]", "broker: {url: tcp://h:1}", "foods: []\ncontainers: []\n",
+		"notify: {channels: [{name: a, webhook: {url: \"https://h/x\", secret_file: s}}, {name: b, push: {url_file: u}}], ping_url_file: p, ping_every: 1m}",
+		"mail: {host: h, from: a@b, to: [c@d]}\nnotify: {channels: [{name: mail, mail: {to: [e@f]}}]}",
 		"foods: [{isotherm: {equation: gab, xm: 1, c: , k: 0}, moisture: 1}]", "foods: [{isotherm: none, species: x, modes: [{nutrient: true}]}]",
 		"mail: {host: h, from: a@b, to: [c@d]}\nnotify: {recipients: [{name: m, channels: [mail], quiet: [{from: \"22:00\", to: \"07:00\", zone: UTC}], repeat: [4h, 1d], digest: {day: monday, at: 6:30}, drill: 2-29}]}",
 		"a: [\n#", "a: {b\n#c", "a: !", "a: ''\n ''", "---\n---\n...\n", "a: b\n  c: d", ": :", "-\n-", "stale: 1h\nstale: 2h\n",

@@ -86,12 +86,12 @@ func (p *parse) top(root ast.Node) {
 		}},
 		key{name: "mail", read: p.mail},
 		key{name: "notify", read: func(n ast.Node) {
-			p.mapping(n, "notify",
+			p.mapping(n, "notify", append(p.ping(),
 				key{name: "mqtt_topic", read: p.noticeTopic},
 				key{name: "channels", read: func(n ast.Node) { p.list(n, "channels", p.channel) }},
 				// After the channels, to which they refer.
 				key{name: "recipients", read: p.recipients},
-			)
+			)...)
 		}},
 		key{name: "eating", read: func(n ast.Node) { p.list(n, "eating", p.eating) }},
 		key{name: "persons", read: p.persons},

@@ -139,14 +139,18 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 		Mail: &settings.Mail{
 			Host: "mail.lan", Port: 587, TLS: settings.StartTLS,
 			UsernameFile: "secrets/mail-user", PasswordFile: "secrets/mail-password",
-			From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan", "neighbour@larch-house.lan"},
+			From: "dryhold@larch-house.lan", To: []string{"keeper@larch-house.lan"},
 		},
-		Notify: settings.Notify{MQTTTopic: "dryhold/notices", Recipients: []dispatch.Recipient{
+		Notify: settings.Notify{MQTTTopic: "dryhold/notices", PingURLFile: "secrets/ping-url", PingEvery: time.Hour, Channels: []settings.Channel{
+			{Name: "house", Webhook: &settings.Webhook{URL: "https://automation.lan:8123/api/dryhold", SecretFile: "secrets/webhook", CAFile: "secrets/ca.pem"}},
+			{Name: "phone", Push: &settings.Push{URLFile: "secrets/push-url"}},
+			{Name: "neighbour-mail", Mail: &settings.MailTo{To: []string{"neighbour@larch-house.lan"}}},
+		}, Recipients: []dispatch.Recipient{
 			{
-				Name: "mara", Channels: []string{"mail"}, Least: alarm.Low, Quiet: []dispatch.Span{{From: 22 * 60, To: 7 * 60}}, Urgent: alarm.High,
+				Name: "mara", Channels: []string{"mail", "phone"}, Least: alarm.Low, Quiet: []dispatch.Span{{From: 22 * 60, To: 7 * 60}}, Urgent: alarm.High,
 				Zone: berlin, Repeat: dispatch.DefaultRepeat(), AtMost: 3, Digest: dispatch.DefaultDigest(), Drill: &dispatch.Yearly{Month: time.April, Day: 12},
 			},
-			{Name: "neighbour", Channels: []string{"mail"}, Least: alarm.Medium, Zone: berlin, Repeat: dispatch.DefaultRepeat(), After: 6 * time.Hour, AtMost: 3},
+			{Name: "neighbour", Channels: []string{"neighbour-mail"}, Least: alarm.Medium, Zone: berlin, Repeat: dispatch.DefaultRepeat(), After: 6 * time.Hour, AtMost: 3},
 		}},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},

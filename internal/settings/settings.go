@@ -186,6 +186,11 @@ type Notify struct {
 	Channels []Channel
 	// Recipients are who is told, in the order of the file. See People.
 	Recipients []dispatch.Recipient
+	// PingURLFile names the file with an address that is asked each PingEvery
+	// while all is well, so that a service elsewhere notices when it is not;
+	// empty for none. The address is a secret.
+	PingURLFile string
+	PingEvery   time.Duration
 }
 
 // Defaults.
@@ -212,7 +217,7 @@ func Default() *Settings {
 		AcceptNewRooms: true,
 		Stale:          DefaultStale,
 		Topics:         DefaultTopics(),
-		Notify:         Notify{MQTTTopic: DefaultNotices},
+		Notify:         Notify{MQTTTopic: DefaultNotices, PingEvery: DefaultPingEvery},
 	}
 }
 
