@@ -44,7 +44,12 @@ func looking(t *testing.T) (url string, asked *[]string) {
 			answer = engine.WhatIf{At: at, Tried: 1, Total: engine.Estimate{Low: -0.2, Likely: 30, High: 50}, Lots: []engine.LotGain{
 				{Gain: review.Gain{Lot: "L-1", Days: lot.Range{Low: -0.2, Likely: 30, High: 50}}, Food: "Brown rice", Room: "loft", Now: at, Then: at.AddDate(0, 1, 0)},
 				{Gain: review.Gain{Lot: "L-2", Not: review.NotSealed}, Food: "Hard wheat", Room: "loft", Why: "the container does not seal"},
-			}}
+			}, Climates: []engine.Learned{{Room: "loft", From: "2 years of readings of loft"}}}
+			if strings.Contains(string(body), "sensor") {
+				answer = engine.WhatIf{At: at, Tried: 1, Lots: []engine.LotGain{
+					{Gain: review.Gain{Lot: "L-1"}, Band: &engine.Narrowing{Now: 400, Then: 300, Share: 0.25}, Food: "Brown rice", Room: "loft", Now: at, Then: at},
+				}}
+			}
 		case "/api/v1/use-first":
 			answer = web.UseFirstAnswer{Caution: web.UseFirstCaution, Words: web.SupplyWords(nil), Lots: []web.UseTurn{{
 				Turn: review.Turn{Stock: review.Stock{Lot: "L-1", KG: 10, Early: at}}, FoodName: "Brown rice", Room: "loft", Words: []string{"may end by rancidity in 48 days"},
@@ -85,6 +90,9 @@ func TestLookingBackAndAhead(t *testing.T) {
 	prints([]string{`"cost_days"`}, "review", "--lot", "L-1", "--json")
 	prints([]string{"moved to cellar, the room at most at 64F, since packing", "L-1 Brown rice in loft: +30.0 days (0 to 50), likely end Jul 2026 → Aug 2026.", "does not go: the container does not seal", "for 1 lot of 2"},
 		"what-if", "--all", "--room", "cellar", "--at-most", "64F", "--since-packing")
+	prints([]string{"Climate ahead of loft: forecast from 2 years of readings of loft."}, "what-if", "--all", "--boxed")
+	prints([]string{"one more sensor, outdoors, read for a year", "L-1 Brown rice in loft: band of 400 days, with it 300: 25 % narrower, by 100 days; likely end Jul", "Together the bands of the projected ends would be 25 % narrower, by 100 days, for 1 lot of 1."},
+		"what-if", "--all", "--sensor", "outdoors")
 	prints([]string{"1. L-1 Brown rice, 10.0 kg, in loft: low edge Jul 2026", "rancidity in 48 days.", "When in doubt, throw it out."}, "use-first")
 	file := filepath.Join(t.TempDir(), "review.pdf")
 	prints([]string{"Written to "}, "report", "--format", "pdf", "-o", file, "--from", "2026-01-01")
@@ -93,6 +101,7 @@ func TestLookingBackAndAhead(t *testing.T) {
 	}
 	want := []string{
 		"GET /api/v1/review?room=loft", "GET /api/v1/review?lot=L-1", `POST /api/v1/what-if {"room":"cellar","at_most":"64F","since_packing":true}`,
+		`POST /api/v1/what-if {"boxed":true}`, `POST /api/v1/what-if {"sensor":"outdoors"}`,
 		"GET /api/v1/use-first", "GET /api/v1/report?format=pdf&from=2026-01-01",
 	}
 	if got := strings.Join(*asked, "\n"); got != strings.Join(want, "\n") {

@@ -101,6 +101,9 @@ func TestWhatCannotBeAsked(t *testing.T) {
 	refuses(Question{Scenario: review.Scenario{Container: "pet-2"}}, lot.ErrInvalid, `"pet-2l"`)
 	refuses(Question{Scenario: review.Scenario{AbsorberCM3: -1}}, lot.ErrInvalid, "absorber")
 	refuses(Question{Scenario: review.Scenario{AbsorberCM3: math.NaN()}}, lot.ErrInvalid, "absorber")
+	refuses(Question{Sensor: "celler"}, lot.ErrNotFound, `did you mean "cellar"`)
+	refuses(Question{Sensor: "outdors"}, lot.ErrNotFound, `did you mean "outdoors"`)
+	refuses(Question{Sensor: "loft", Scenario: review.Scenario{Boxed: true}}, lot.ErrInvalid, "alone")
 	refuses(Question{Lots: []string{"L-9"}, Scenario: review.Scenario{Boxed: true}}, lot.ErrNotFound, "L-9")
 }
 

@@ -36,7 +36,7 @@ func TestCapped(t *testing.T) {
 // its bound or than saturated.
 func TestHeld(t *testing.T) {
 	first, days := invented(5, 800)
-	m := FitDays(first, days, Options{})
+	m := FitDays(first, days, Options{Members: 8})
 	at := instant(first + len(days))
 	free := m.Ahead(at)
 	hold := func(warmest unit.Celsius, dampest unit.RH) *Ahead {

@@ -57,6 +57,12 @@ func (k *keeper) WhatIf(_ context.Context, q engine.Question) (engine.WhatIf, er
 	if q.Dampest != nil {
 		asked += fmt.Sprintf(" %.2f", float64(*q.Dampest))
 	}
+	if q.Sensor != "" {
+		return engine.WhatIf{At: noon(), Tried: 2, Lots: []engine.LotGain{
+			{Gain: review.Gain{Lot: "L-1"}, Band: &engine.Narrowing{Now: 400, Then: 100, Share: 0.75}, Food: "Hard wheat", Room: "loft", Now: noon().AddDate(10, 0, 0)},
+			{Gain: review.Gain{Lot: "L-2"}, Band: &engine.Narrowing{Now: 200, Then: 200}, Food: "Brown rice", Room: "cellar"},
+		}, Climates: []engine.Learned{{Room: "loft", From: "30 days of readings of loft"}}}, k.note("%s, sensor %s", asked, q.Sensor)
+	}
 	if q.Room == "nowhere" {
 		return engine.WhatIf{}, lot.NotFound("there is no room %q", q.Room)
 	}
@@ -132,6 +138,11 @@ func TestWhatIfAnswers(t *testing.T) {
 	wantProblem(t, post(`{"rooms":"x"}`), http.StatusBadRequest, "rooms")
 	doc := page(t, h, "/what-if?lot=L-1,L-2&at_most=18+C&boxed=yes&absorber_cm3=300", http.StatusOK)
 	wantWords(t, doc, "the room at most at 18 C, boxed from light, with a fresh absorber of 300 cm³, from now on", "Together +812 days, 100 days to 900 days (10 to 90 %), for 1 lot of 2.", "Jul 2036 → beyond 100 years", "does not go: the food is too moist")
+	doc = page(t, h, "/what-if?sensor=outdoors", http.StatusOK)
+	wantWords(t, doc, "one more sensor, outdoors, read for a year", "75 % narrower, by 300 days", "no narrower", "400 days → 100 days", "Together the bands of the projected ends would be 50 % narrower, by 300 days, for 2 lots of 2.", "Climate ahead of loft: forecast from 30 days of readings of loft.")
+	if got := k.seen(); !strings.HasSuffix(got[len(got)-1], "sensor outdoors") {
+		t.Errorf("asked %q", got)
+	}
 	wantWords(t, page(t, h, "/what-if?room=nowhere", http.StatusNotFound), `no room "nowhere"`)
 	wantWords(t, page(t, h, "/what-if?at_most=warm", http.StatusUnprocessableEntity), "at_most")
 	wantWords(t, page(t, h, "/what-if?absorber_cm3=big", http.StatusUnprocessableEntity), "such as 300")

@@ -29,11 +29,14 @@ type WhatIf struct {
 	// SincePacking asks what would be if it had been so since packing, instead
 	// of from now on.
 	SincePacking bool `json:"since_packing,omitempty"`
+	// Sensor is where one more sensor would hang: a room, or outdoors. It is
+	// asked of alone: how much surer the projected ends would be.
+	Sensor string `json:"sensor,omitempty"`
 }
 
 // question reads the units.
 func (b WhatIf) question() (engine.Question, *refusal) {
-	q := engine.Question{Lots: b.Lots, Scenario: review.Scenario{
+	q := engine.Question{Lots: b.Lots, Sensor: b.Sensor, Scenario: review.Scenario{
 		Past: b.SincePacking, Room: b.Room, Boxed: b.Boxed, Container: b.Repack, AbsorberCM3: b.Absorber,
 	}}
 	if b.AtMost != "" {
@@ -77,22 +80,22 @@ func (s *server) postWhatIf(w http.ResponseWriter, r *http.Request) {
 
 // whatIfForm is the form as it was filled in.
 type whatIfForm struct {
-	Lot, Room, AtMost, Damp, Repack, Absorber string
-	Boxed, SincePacking                       bool
+	Lot, Room, AtMost, Damp, Repack, Absorber, Sensor string
+	Boxed, SincePacking                               bool
 }
 
 // asks says whether anything was asked.
 func (f whatIfForm) asks() bool {
-	return f.Room+f.AtMost+f.Damp+f.Repack+f.Absorber != "" || f.Boxed
+	return f.Room+f.AtMost+f.Damp+f.Repack+f.Absorber+f.Sensor != "" || f.Boxed
 }
 
 func formOf(q url.Values) whatIfForm {
 	get := func(name string) string { return strings.TrimSpace(q.Get(name)) }
-	return whatIfForm{get("lot"), get("room"), get("at_most"), get("at_most_humidity"), get("repack"), get("absorber_cm3"), get("boxed") != "", get("since_packing") != ""}
+	return whatIfForm{get("lot"), get("room"), get("at_most"), get("at_most_humidity"), get("repack"), get("absorber_cm3"), get("sensor"), get("boxed") != "", get("since_packing") != ""}
 }
 
 func (f whatIfForm) body() (WhatIf, *refusal) {
-	b := WhatIf{Room: f.Room, AtMost: f.AtMost, Damp: f.Damp, Repack: f.Repack, Boxed: f.Boxed, SincePacking: f.SincePacking}
+	b := WhatIf{Room: f.Room, AtMost: f.AtMost, Damp: f.Damp, Repack: f.Repack, Sensor: f.Sensor, Boxed: f.Boxed, SincePacking: f.SincePacking}
 	if f.Lot != "" {
 		b.Lots = strings.Fields(strings.ReplaceAll(f.Lot, ",", " "))
 	}
@@ -108,6 +111,9 @@ func (f whatIfForm) body() (WhatIf, *refusal) {
 
 // Words say what is asked.
 func (b WhatIf) Words() string {
+	if b.Sensor != "" {
+		return "one more sensor, " + b.place() + ", read for a year"
+	}
 	var parts []string
 	say := func(is bool, text string) {
 		if is {
@@ -127,7 +133,16 @@ func (b WhatIf) Words() string {
 	return strings.Join(parts, ", ") + when
 }
 
-// gainRow is one lot of an answer.
+// place is where the sensor would hang.
+func (b WhatIf) place() string {
+	if b.Sensor == engine.Outdoors {
+		return b.Sensor
+	}
+	return "in " + b.Sensor
+}
+
+// gainRow is one lot of an answer. Of a sensor Days is by how much the band
+// would narrow, and Band from what to what.
 type gainRow struct {
 	Lot, Food, Room, Link string
 	Days, Band, Ends, Why string
@@ -138,8 +153,10 @@ type whatIfView struct {
 	Title, Version, Problem string
 	Form                    whatIfForm
 	Asked, Total            string
+	Sensor                  bool
 	At                      moment
 	Rows                    []gainRow
+	Climates                []string
 }
 
 func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
@@ -157,7 +174,7 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 			if err == nil {
 				p := pageContext{now: s.Now(), zone: s.Zone}
 				v.Asked, v.At = body.Words(), p.moment(x.At)
-				v.Total, v.Rows = GainTotal(x), gainRows(x, s.Zone)
+				v.Total, v.Rows, v.Climates, v.Sensor = GainTotal(x), gainRows(x, s.Zone), Climates(x), body.Sensor != ""
 			} else {
 				status, v.Problem = s.failure(r, "try another way", err)
 			}
@@ -175,6 +192,9 @@ func gainRows(x engine.WhatIf, zone *time.Location) []gainRow {
 		if g.Not == "" {
 			row.Days, row.Band = Gained(g.Days.Likely), days(g.Days.Low)+" to "+days(g.Days.High)
 			row.Ends = GainEnds(g, zone)
+			if g.Band != nil {
+				row.Days, row.Band = Narrower(*g.Band), days(g.Band.Now)+" → "+days(g.Band.Then)
+			}
 		}
 		out = append(out, row)
 	}
@@ -189,7 +209,27 @@ func GainEnds(g engine.LotGain, zone *time.Location) string {
 		}
 		return t.In(zone).Format("Jan 2006")
 	}
+	if g.Band != nil {
+		return f(g.Now)
+	}
 	return f(g.Now) + " → " + f(g.Then)
+}
+
+// Narrower says by how much a band narrows.
+func Narrower(n engine.Narrowing) string {
+	if n.Days() < 0.5 {
+		return "no narrower"
+	}
+	return percent().text(n.Share) + " narrower, by " + days(n.Days())
+}
+
+// Climates say what the climate ahead of the rooms was learned from.
+func Climates(x engine.WhatIf) []string {
+	var out []string
+	for _, c := range x.Climates {
+		out = append(out, "Climate ahead of "+c.Room+": forecast from "+c.From+".")
+	}
+	return out
 }
 
 // Gained says a gain in days.
@@ -209,6 +249,22 @@ func GainTotal(x engine.WhatIf) string {
 	if x.Tried == 0 {
 		return "It goes with none of these lots."
 	}
+	if n, is := bands(x); is {
+		return "Together the bands of the projected ends would be " + Narrower(n) + ", for " + plural(x.Tried, "lot", "lots") + " of " + strconv.Itoa(len(x.Lots)) + "."
+	}
 	return "Together " + Gained(x.Total.Likely) + ", " + days(x.Total.Low) + " to " + days(x.Total.High) + " (10 to 90 %), for " +
 		plural(x.Tried, "lot", "lots") + " of " + strconv.Itoa(len(x.Lots)) + "."
+}
+
+// bands adds up those of the lots; is says whether a sensor was asked of.
+func bands(x engine.WhatIf) (sum engine.Narrowing, is bool) {
+	for _, g := range x.Lots {
+		if g.Band != nil {
+			sum.Now, sum.Then, is = sum.Now+g.Band.Now, sum.Then+g.Band.Then, true
+		}
+	}
+	if sum.Now > 0 {
+		sum.Share = 1 - sum.Then/sum.Now
+	}
+	return sum, is
 }
