@@ -114,8 +114,8 @@ func (d *Desk) Step(now time.Time, standing []Standing, refusing []string) (out 
 	return out, changed
 }
 
-// mend takes instants that lie ahead, from a clock that was wrong, as now:
-// nothing may be put off by them.
+// mend takes instants that lie ahead, from a clock that was wrong, as now, and
+// messages sent then as none: nothing may be put off by them.
 func (p *person) mend(now time.Time) {
 	mended := false
 	back := func(t *time.Time) {
@@ -133,9 +133,10 @@ func (p *person) mend(now time.Time) {
 		}
 		mended = false
 	}
-	for i := range p.diary.Sent {
-		back(&p.diary.Sent[i])
-	}
+	p.diary.Sent = slices.DeleteFunc(p.diary.Sent, func(at time.Time) bool {
+		mended = mended || at.After(now)
+		return at.After(now)
+	})
 	for _, at := range []*time.Time{&p.diary.Digest, &p.diary.Drill, &p.diary.DrillTold} {
 		back(at)
 	}
@@ -336,7 +337,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 			m.Channels = slices.DeleteFunc(slices.Clone(p.Channels), func(c string) bool { return slices.Contains(refusing, c) })
 		}
 	}
-	if g.loud < alarm.High {
+	if g.items[0].loud() < alarm.High {
 		p.diary.Sent = append(p.diary.Sent, d.now)
 	}
 	return m
