@@ -27,9 +27,13 @@ const (
 )
 
 // Rule is the setting of one condition. Limit and Deadband are in the
-// canonical unit of the quantity watched (°C, fraction, lx); for Silent the
-// limit is the stale limit in seconds and only OnDelay counts, as for
-// CalibrationDue. For LowBattery the trouble is below the limit.
+// canonical unit of the quantity watched (°C, fraction, lx), or that which the
+// kind names; spans of time are in seconds. For Silent the limit is the stale
+// limit and only OnDelay counts, as for CalibrationDue. For LowBattery, Quality,
+// OxygenSpent, AbsorberSmall and Disk the trouble is below the limit.
+//
+// A rule without delays is instant, one with an on-delay continuous, and one
+// with a window that looks back accumulated.
 type Rule struct {
 	Kind     Kind
 	Limit    float64
@@ -37,6 +41,13 @@ type Rule struct {
 	OnDelay  time.Duration // above the limit this long before it is active
 	OffDelay time.Duration // below the deadband this long before it returns
 	Priority Priority
+	// Over is the temperature, °C, of HoursOver and Ahead.
+	Over float64
+	// Window is how far Ageing and HoursOver look back and Ahead looks ahead.
+	Window time.Duration
+	// Planned is when the lot of EndsEarly is planned to be used; zero where
+	// nobody has said so.
+	Planned time.Time
 	// Stale is how long a reading stands: past it the value is unknown
 	// without a call of Missing. Zero: only Missing makes it unknown.
 	Stale time.Duration

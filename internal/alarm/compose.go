@@ -22,35 +22,48 @@ const caution = "Days of life are an estimate of quality, never a statement of s
 
 // Compose writes the notice of one event of the condition, with times in the
 // zone of the site (nil: UTC). c is the condition after the transition. Costs
-// come in any order; one that is not a finite number is left out of the list
-// and counted in the text as not known.
-func Compose(site string, c Condition, r Rule, ev NoticeEvent, at time.Time, zone *time.Location, costs []LotCost) Notice {
+// of the context come in any order; one that is not a finite number is left out
+// of the list and counted in the text as not known.
+func Compose(site string, c Condition, r Rule, ev NoticeEvent, at time.Time, zone *time.Location, x Context) Notice {
+	d := newDraft(site, c, r, ev, at, zone, x)
+	return Notice{
+		Key: c.NoticeKey(ev), Event: ev, Alarm: c.Key, Priority: r.Priority, Site: site,
+		At: at, Since: c.Since, Subject: d.subject(), Body: d.body(), Costs: d.costs,
+	}
+}
+
+// Subject is that of the notice Compose would write.
+func Subject(site string, c Condition, r Rule, ev NoticeEvent, at time.Time, zone *time.Location, x Context) string {
+	d := newDraft(site, c, r, ev, at, zone, x)
+	return d.subject()
+}
+
+func newDraft(site string, c Condition, r Rule, ev NoticeEvent, at time.Time, zone *time.Location, x Context) draft {
 	if zone == nil {
 		zone = time.UTC
 	}
-	known := slices.DeleteFunc(slices.Clone(costs), func(k LotCost) bool {
+	known := slices.DeleteFunc(slices.Clone(x.Costs), func(k LotCost) bool {
 		return !finite(k.Days) || !finite(k.Week)
 	})
 	slices.SortStableFunc(known, func(a, b LotCost) int {
 		return cmp.Or(cmp.Compare(b.Days, a.Days), cmp.Compare(a.Lot, b.Lot))
 	})
-	d := draft{
-		site: plain(site), c: c, r: r.effective(), ev: ev, at: at, zone: zone,
-		costs: known, uncosted: len(costs) - len(known),
-		room: place(c.Key.Room), sensor: plain(c.Key.Sensor),
-	}
 	if known == nil {
 		known = []LotCost{} // so that its JSON is a list
 	}
-	return Notice{
-		Key: c.NoticeKey(ev), Event: ev, Alarm: c.Key, Priority: r.Priority, Site: site,
-		At: at, Since: c.Since, Subject: d.subject(), Body: d.body(), Costs: known,
+	return draft{
+		site: plain(site), c: c, r: r.effective(), ev: ev, at: at, zone: zone, x: x,
+		costs: known, uncosted: len(x.Costs) - len(known),
+		room: place(cmp.Or(c.Key.Room, x.Room)), sensor: plain(c.Key.Sensor),
+		lot: plain(c.Key.Lot), food: plain(x.Food),
 	}
 }
 
 // draft holds what the texts of one notice are made of.
 type draft struct {
 	site, room, sensor string
+	lot, food          string // of a condition of a lot
+	x                  Context
 	c                  Condition
 	r                  Rule
 	ev                 NoticeEvent
@@ -60,34 +73,47 @@ type draft struct {
 	uncosted           int       // lots whose cost is not known
 }
 
+// title is what the subject begins with.
+func (d draft) title() string {
+	switch scope := d.c.Key.Kind.Scope(); {
+	case scope == OfLot:
+		return strings.TrimSpace(d.lot + " " + d.food)
+	case scope == OfSite:
+		return "dryhold"
+	case scope == OfRoom && d.sensor != "":
+		return capital(d.room) + ", shelf of " + d.sensor + ","
+	}
+	return capital(d.room)
+}
+
 // subject says room, trouble, value and cost in 60 characters: the cost goes
-// first when there is no room for it, then the end of the room's name.
+// first when there is no room for it, then the end of the title.
 func (d draft) subject() string {
-	room := capital(d.room)
+	title := d.title()
 	now := d.now()
 	if d.c.Unknown {
 		now = "last " + now
 	}
 	rest := " " + d.r.words().trouble + ": " + now
-	switch w := d.faultWords(); {
-	case d.c.Key.Kind.fault() && d.ev == Returned:
-		rest = ": " + w.over
-	case d.c.Key.Kind.fault():
-		rest = ": " + w.subject
-	case d.c.Key.Kind == Silent && d.ev == Returned:
+	switch k := d.c.Key.Kind; {
+	case k.worded() && d.ev == Returned:
+		rest = ": " + d.phrases().over
+	case k.worded():
+		rest = ": " + d.phrases().subject
+	case k == Silent && d.ev == Returned:
 		rest = ": sensor " + d.sensor + " is back"
-	case d.c.Key.Kind == Silent:
+	case k == Silent:
 		rest = ": sensor " + d.sensor + " silent for " + span(d.at.Sub(d.c.lastSeen()))
 	case d.ev == Returned:
 		rest = " " + d.r.words().over + ": " + now
 	}
-	if cost := d.subjectCost(); cost != "" && length(room+rest+cost) <= subjectWidth {
+	if cost := d.subjectCost(); cost != "" && length(title+rest+cost) <= subjectWidth {
 		rest += cost
 	}
-	if over := length(room+rest) - subjectWidth; over > 0 {
-		room = clip(room, max(1, length(room)-over))
+	if over := length(title+rest) - subjectWidth; over > 0 {
+		title = clip(title, max(1, length(title)-over))
 	}
-	return clip(room+rest, subjectWidth)
+	return clip(title+rest, subjectWidth)
 }
 
 func (d draft) subjectCost() string {
@@ -101,26 +127,29 @@ func (d draft) subjectCost() string {
 	switch lost := d.costs[0].Days; {
 	case lost >= 0.1:
 		return ", up to " + days(lost) + " of life lost"
-	case d.ev == Raised && week >= 0.1:
+	case d.ev != Returned && week >= 0.1:
 		return ", up to " + days(week) + " of life a week"
 	}
 	return ""
 }
 
 func (d draft) body() string {
-	parts := []string{d.what(), d.facts(), d.cost(), d.week(), d.advice(), d.certainty(), wrap(caution), d.reference()}
+	parts := []string{d.what(), wrap(plain(d.x.Detail)), d.facts(), d.cost(), d.week(), d.advice(), d.certainty(), d.noted(), wrap(caution), d.reference()}
 	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), "\n\n") + "\n"
 }
 
 // what says what happened, where, and since when.
 func (d draft) what() string {
 	w, where := d.r.words(), "The "+d.room+" at "+d.site
+	if d.sensor != "" {
+		where = "The shelf of sensor " + d.sensor + " in the " + d.room + " at " + d.site
+	}
 	since := d.clock(d.c.Since)
-	switch f := d.faultWords(); {
-	case d.c.Key.Kind.fault() && d.ev == Returned:
-		return wrap(f.was)
-	case d.c.Key.Kind.fault():
-		return wrap(f.what)
+	switch k := d.c.Key.Kind; {
+	case k.worded() && d.ev == Returned:
+		return wrap(d.phrases().was)
+	case k.worded():
+		return wrap(d.phrases().what)
 	case d.c.Key.Kind == Silent && d.ev == Returned:
 		return wrap("Sensor " + d.sensor + " in the " + d.room + " at " + d.site + " is heard again. It had been silent for " + seconds(d.c.Peak) + ".")
 	case d.c.Key.Kind == Silent:
@@ -134,8 +163,8 @@ func (d draft) what() string {
 
 // facts lists how bad it is or was.
 func (d draft) facts() string {
-	if d.c.Key.Kind.fault() {
-		return d.faultFacts(d.faultWords())
+	if d.c.Key.Kind.worded() {
+		return d.valueFacts(d.phrases())
 	}
 	if d.c.Key.Kind == Silent {
 		return "Allowed silence  " + seconds(d.r.Limit)
@@ -149,7 +178,7 @@ func (d draft) facts() string {
 		"Highest  " + d.r.amount(d.c.Peak) + ", " + d.clock(d.c.PeakAt),
 		"Limit    " + d.r.amount(d.r.Limit),
 	}
-	if d.ev == Raised {
+	if d.ev != Returned {
 		over := d.r.amount(d.r.Limit-d.r.Deadband) + " or less"
 		if d.r.OffDelay > 0 {
 			over += " for " + span(d.r.OffDelay)
@@ -164,7 +193,7 @@ func (d draft) facts() string {
 
 // cost names the worst lots and sums up all.
 func (d draft) cost() string {
-	if len(d.costs) == 0 {
+	if !d.costly() {
 		return ""
 	}
 	total := 0.0
@@ -181,10 +210,15 @@ func (d draft) cost() string {
 	return b + fmt.Sprintf("\n  %-44s %16s", "all "+count(len(d.costs), "lot", "lots")+" together", days(total))
 }
 
-// week says what another week like this would cost.
+// costly says that there is a cost, so far or to come, of any lot.
+func (d draft) costly() bool {
+	return slices.ContainsFunc(d.costs, func(k LotCost) bool { return k.Days > 0 || k.Week > 0 })
+}
+
+// week says what the week ahead, or another one like this, would cost.
 func (d draft) week() string {
 	text := ""
-	if len(d.costs) > 0 && d.ev == Raised {
+	if d.costly() && d.ev != Returned {
 		worst, total := d.costs[0], 0.0
 		for _, k := range d.costs {
 			total += k.Week
@@ -192,8 +226,13 @@ func (d draft) week() string {
 				worst = k
 			}
 		}
-		text = "Another week like this would cost " + plain(worst.Lot) + " " + days(worst.Week)
-		if len(d.costs) > 1 {
+		text = "Another week like this"
+		if d.x.Ahead {
+			text = "The time up to " + d.clock(d.x.Until) + ", as the forecast has it,"
+		}
+		if text += " would cost " + plain(worst.Lot) + " " + days(worst.Week); worst.Week <= 0 {
+			text = strings.TrimSuffix(text, plain(worst.Lot)+" "+days(worst.Week)) + "no lot any life"
+		} else if len(d.costs) > 1 {
 			text += ", the most of any lot, and all lots together " + days(total)
 		}
 		text += ". "
@@ -201,28 +240,52 @@ func (d draft) week() string {
 	switch {
 	case d.uncosted > 0:
 		text += "The cost to " + count(d.uncosted, "more lot", "more lots") + " is not known."
-	case len(d.costs) == 0 && d.c.Key.Kind != Silent && !d.c.Key.Kind.fault():
+	case len(d.costs) > 0 && !d.costly():
+		text += "It has cost no lot any life so far that could be worked out."
+	case len(d.costs) == 0 && d.c.Key.Kind.Scope() == OfRoom:
 		text += "No cost in days of life has been worked out for any lot."
 	}
 	return wrap(strings.TrimSpace(text))
 }
 
+// otherAdvice is how many more measures are told beside the cheapest.
+const otherAdvice = 2
+
 func (d draft) advice() string {
-	if w := d.faultWords(); d.c.Key.Kind.fault() && d.ev == Returned {
-		return wrap("What to do now: " + w.after)
-	} else if d.c.Key.Kind.fault() {
-		return wrap("What to do now: " + w.advice)
-	}
-	if d.ev == Returned {
+	worded := d.c.Key.Kind.worded()
+	switch {
+	case d.ev == Returned && worded:
+		return wrap("What to do now: " + d.phrases().after)
+	case d.ev == Returned:
 		return wrap("What to do now: " + d.r.words().after)
+	case len(d.x.Advice) > 0:
+		text := "What to do now: " + plain(d.x.Advice[0].Text)
+		for _, a := range d.x.Advice[1:min(1+otherAdvice, len(d.x.Advice))] {
+			text += " Or: " + plain(a.Text)
+		}
+		return wrap(text)
+	case worded:
+		return wrap("What to do now: " + d.phrases().advice)
 	}
 	return wrap("What to do now: " + d.r.words().advice)
 }
 
+// noted is what a person has noted of the alarm.
+func (d draft) noted() string {
+	if d.c.Note == "" {
+		return ""
+	}
+	return wrap("Noted by " + plain(d.c.NoteBy) + ", " + d.clock(d.c.NoteAt) + ": " + plain(d.c.Note))
+}
+
 // certainty says how sure the notice is.
 func (d draft) certainty() string {
-	if d.c.Key.Kind.fault() {
-		return wrap(d.faultWords().how)
+	if d.c.Key.Kind.worded() {
+		text := d.phrases().how
+		if d.c.Unknown {
+			text += " It is not known as it is now: the alarm stands until it is."
+		}
+		return wrap(text)
 	}
 	if d.c.Key.Kind == Silent {
 		return wrap("How sure: silence is certain, its cause is not. What the room did meanwhile is estimated, and marked so, until readings come.")
@@ -234,7 +297,10 @@ func (d draft) certainty() string {
 	if d.c.Unknown {
 		text += " There is no reading now: the alarm stands until readings show otherwise."
 	}
-	if len(d.costs) > 0 {
+	if d.x.Ahead {
+		text += " The forecast goes by the past of the room and knows no weather service."
+	}
+	if d.costly() {
 		text += " Days of life come from published rates of ageing, which differ from food to food: take them as a measure, not as a date."
 	}
 	return wrap(text)

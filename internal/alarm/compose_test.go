@@ -71,7 +71,7 @@ func TestComposeGolden(t *testing.T) {
 	}
 	f := func(name string, c Condition, r Rule, ev NoticeEvent, costs []LotCost) {
 		t.Helper()
-		n := Compose("Larch House", c, r, ev, c.Changed, zone, costs)
+		n := Compose("Larch House", c, r, ev, c.Changed, zone, Context{Costs: costs})
 		got := n.Key + "\nSubject: " + n.Subject + "\n\n" + n.Body
 		path := filepath.Join("testdata", name+".txt")
 		if *update {
@@ -117,7 +117,7 @@ func TestComposeFits(t *testing.T) {
 			return LotCost{Lot: rapid.String().Draw(t, "lot"), Food: rapid.String().Draw(t, "food"), Days: number.Draw(t, "days"), Week: number.Draw(t, "week")}
 		}), 0, 6).Draw(t, "costs")
 		before := append([]LotCost(nil), costs...)
-		n := Compose(rapid.String().Draw(t, "site"), c, r, ev, noon(), nil, costs)
+		n := Compose(rapid.String().Draw(t, "site"), c, r, ev, noon(), nil, Context{Costs: costs})
 
 		if got := utf8.RuneCountInString(n.Subject); got > 60 || strings.ContainsAny(n.Subject, "\r\n") {
 			t.Fatalf("subject of %d characters: %q", got, n.Subject)
@@ -148,7 +148,7 @@ func TestComposeSubject(t *testing.T) {
 	f := func(room string, value float64, costs []LotCost, want string) {
 		t.Helper()
 		c := spell(Key{Kind: Warm, Room: room}, warmRule(), Raised, value, value)
-		if got := Compose("Larch House", c, warmRule(), Raised, noon(), nil, costs).Subject; got != want {
+		if got := Compose("Larch House", c, warmRule(), Raised, noon(), nil, Context{Costs: costs}).Subject; got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}

@@ -285,7 +285,7 @@ func TestSilent(t *testing.T) {
 	age(90, 0)
 	age(91, 0)
 	age(200, 0)
-	if text := Compose("", c, r, Raised, minute(200), nil, nil).Subject; text != "Loft: sensor loft-1 silent for 3 h 20 min" {
+	if text := Compose("", c, r, Raised, minute(200), nil, Context{}).Subject; text != "Loft: sensor loft-1 silent for 3 h 20 min" {
 		t.Errorf("the text does not age with the silence: %q", text)
 	}
 	c, _ = c.Missing(r, minute(201))

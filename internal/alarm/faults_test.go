@@ -21,7 +21,7 @@ func TestFaultTexts(t *testing.T) {
 		if !c.Active {
 			t.Fatalf("%s is not active at %g", kind, v)
 		}
-		n := Compose("larch-house", c, r, Raised, since.Add(time.Hour), nil, nil)
+		n := Compose("larch-house", c, r, Raised, since.Add(time.Hour), nil, Context{})
 		if n.Subject != subject {
 			t.Errorf("%s: subject %q, want %q", kind, n.Subject, subject)
 		}
@@ -34,7 +34,7 @@ func TestFaultTexts(t *testing.T) {
 		if strings.Contains(text, "No cost") || strings.Contains(text, "beyond its limit") {
 			t.Errorf("%s:\n%s", kind, n.Body)
 		}
-		n = Compose("larch-house", c, r, Returned, since.Add(time.Hour), nil, nil)
+		n = Compose("larch-house", c, r, Returned, since.Add(time.Hour), nil, Context{})
 		if n.Subject != over {
 			t.Errorf("%s: subject of the return %q, want %q", kind, n.Subject, over)
 		}
@@ -143,7 +143,7 @@ func TestKinds(t *testing.T) {
 			t.Errorf("%s twice", k)
 		}
 		seen[k] = true
-		if k.fault() && (draft{c: Condition{Key: Key{Kind: k}}, r: Rule{Kind: k}}).faultWords().subject == "" {
+		if k.fault() && (draft{c: Condition{Key: Key{Kind: k}}, r: Rule{Kind: k}}).phrases().subject == "" {
 			t.Errorf("%s has no words", k)
 		}
 	}

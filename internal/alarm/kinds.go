@@ -13,7 +13,7 @@ const (
 	Hot        Kind = "hot"        // air temperature above a second, higher limit
 	Condensing Kind = "condensing" // dew point of the air less the coldest core in the room, K
 	Ageing     Kind = "ageing"     // days of life lost a day beyond plan, the worst lot, mean of a window
-	HoursOver  Kind = "hours_over" // hours above a temperature within a window
+	HoursOver  Kind = "hours_over" // time above a temperature within a window, s
 	Ahead      Kind = "ahead"      // chance that the warm limit is passed within a window to come, share
 )
 
@@ -24,7 +24,7 @@ const (
 	MoistureRed    Kind = "moisture_red"    // water activity above the food's red line
 	OxygenSpent    Kind = "oxygen_spent"    // capacity left in the absorber below a share of what it had
 	AbsorberSmall  Kind = "absorber_small"  // capacity of the absorber below a share of the oxygen enclosed
-	HoldIncomplete Kind = "hold_incomplete" // days since packing with the insect hold not complete
+	HoldIncomplete Kind = "hold_incomplete" // time since packing with the insect hold not complete, s
 	HoldComplete   Kind = "hold_complete"   // the insect hold was completed; information
 	Quality        Kind = "quality"         // remaining quality below a level
 	EndsEarly      Kind = "ends_early"      // share of the planned time by which the projected end comes too early

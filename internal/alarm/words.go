@@ -33,6 +33,9 @@ type words struct {
 func (r Rule) words() words {
 	const after = "nothing. If this comes often, a cooler, darker or drier place for the lots that lose most is the lasting cure."
 	switch r.Kind {
+	case Hot:
+		return words{"far too warm", "no longer hot",
+			"carry the lots that lose most to the coolest room today. Shade the windows and keep the room shut while it is warmer outside than inside.", after}
 	case Warm:
 		return words{"too warm", "cool again",
 			"shade the windows and keep the room shut by day; open it when it is cooler outside than inside. If that is not enough, carry the lots that lose most to the coolest room.", after}
@@ -53,15 +56,25 @@ func (r Rule) words() words {
 // amount writes a value of the rule's quantity with its unit.
 func (r Rule) amount(v float64) string {
 	switch r.Kind {
-	case Warm:
-		return fmt.Sprintf("%.1f °C", v)
+	case Warm, Hot, CoreWarm:
+		return degrees(v)
 	case Damp:
 		return fmt.Sprintf("%.1f %% RH", 100*v)
 	case Bright:
 		return fmt.Sprintf("%.0f lx", v)
-	case Silent, Stuck, CalibrationDue:
+	case Silent, Stuck, CalibrationDue, HoursOver, Clock, Export, Delivery, HoldIncomplete:
 		return seconds(v)
-	case Spike, Drift, Disagree:
+	case MoistureAmber, MoistureRed:
+		return fmt.Sprintf("%.2f", v)
+	case Ageing:
+		return fmt.Sprintf("%.1f days of life a day", v)
+	case Ahead, OxygenSpent, AbsorberSmall, Quality, EndsEarly:
+		return fmt.Sprintf("%.0f %%", 100*v)
+	case HoldComplete:
+		return "complete"
+	case Disk:
+		return megabytes(v)
+	case Spike, Drift, Disagree, Condensing:
 		return fmt.Sprintf("%.1f K", v)
 	case SpikeHumidity, DriftHumidity, DisagreeHumidity:
 		return fmt.Sprintf("%.1f %% RH", 100*v)
@@ -69,6 +82,15 @@ func (r Rule) amount(v float64) string {
 		return fmt.Sprintf("%.0f %%", 100*v)
 	}
 	return fmt.Sprintf("%.6g", v)
+}
+
+func degrees(v float64) string { return fmt.Sprintf("%.1f °C", v) }
+
+func megabytes(v float64) string {
+	if v >= 10e9 {
+		return fmt.Sprintf("%.0f GB", v/1e9)
+	}
+	return fmt.Sprintf("%.0f MB", v/1e6)
 }
 
 // days writes a cost in days of life.

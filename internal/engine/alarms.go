@@ -12,17 +12,39 @@ import (
 	"dryhold/internal/unit"
 )
 
-// kindOf is the condition that a quantity drives.
-func kindOf(q unit.Quantity) (alarm.Kind, bool) {
+// kindsOf are the conditions that a quantity drives.
+func kindsOf(q unit.Quantity) []alarm.Kind {
 	switch q {
 	case unit.Temperature:
-		return alarm.Warm, true
+		return []alarm.Kind{alarm.Warm, alarm.Hot}
 	case unit.Humidity:
-		return alarm.Damp, true
+		return []alarm.Kind{alarm.Damp}
 	case unit.Illuminance:
-		return alarm.Bright, true
+		return []alarm.Kind{alarm.Bright}
 	}
-	return "", false
+	return nil
+}
+
+// shelfRule is the rule of a condition of the air that a sensor has of its own:
+// it then watches a shelf by itself. given is false where it goes with the room;
+// a rule without a kind is one that is switched off.
+func (e *Engine) shelfRule(sensor string, kind alarm.Kind) (rule alarm.Rule, given bool) {
+	if e.cfg.ShelfRules == nil {
+		return rule, false
+	}
+	rule, given = e.cfg.ShelfRules(sensor)[kind]
+	return rule, given
+}
+
+// airRule is the condition that a reading of a sensor drives, with its rule.
+func (e *Engine) airRule(rs *roomState, kind alarm.Kind, sensor string) (key alarm.Key, rule alarm.Rule, ok bool) {
+	key = alarm.Key{Kind: kind, Room: rs.name}
+	if own, given := e.shelfRule(sensor, kind); given {
+		key.Sensor = sensor
+		return key, own, own.Kind != ""
+	}
+	rule, ok = rs.rules[kind]
+	return key, rule, ok
 }
 
 // condition finds a condition of the room, or makes it.
@@ -67,22 +89,26 @@ func (e *Engine) kept(key alarm.Key) *alarm.Condition {
 	return nil
 }
 
-// judge runs the condition that a new reading drives. Of several sensors the highest value decides: the warmest shelf.
+// judge runs the conditions that a new reading drives. Of several sensors the
+// highest value decides: the warmest shelf.
 func (e *Engine) judge(rs *roomState, r room.Reading, fx *Effects) {
-	kind, watched := kindOf(r.Quantity)
-	if rule, ok := rs.rules[kind]; watched && ok {
-		rule.Stale = e.cfg.Stale(r.Sensor)
-		c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
-		next, ts := e.observe(rs, *c, rule, r)
-		fx.note(c, next, ts)
+	for _, kind := range kindsOf(r.Quantity) {
+		if key, rule, ok := e.airRule(rs, kind, r.Sensor); ok {
+			rule.Stale = e.cfg.Stale(r.Sensor)
+			c := rs.condition(key)
+			next, ts := e.observe(rs, *c, rule, r)
+			fx.note(c, next, ts)
+		}
 	}
 }
 
 // judgeLate judges a reading that waited, by its own time or, where another
 // sensor was judged meanwhile, by that one's: a condition does not go back.
 func (e *Engine) judgeLate(rs *roomState, r room.Reading, fx *Effects) {
-	if kind, watched := kindOf(r.Quantity); watched {
-		r.At = later(r.At, rs.faultOf(alarm.Key{Kind: kind, Room: rs.name}).ValueAt)
+	for _, kind := range kindsOf(r.Quantity) {
+		if key, _, ok := e.airRule(rs, kind, r.Sensor); ok {
+			r.At = later(r.At, rs.faultOf(key).ValueAt)
+		}
 	}
 	e.judge(rs, r, fx)
 }
@@ -103,8 +129,9 @@ func (e *Engine) observe(rs *roomState, c alarm.Condition, rule alarm.Rule, r ro
 	worst, hidden := r.Value, false
 	for l := range rs.watch.Latest() {
 		at, v := l.Standing(r.At)
+		_, apart := e.shelfRule(l.Sensor, rule.Kind)
 		switch {
-		case l.Quantity != r.Quantity || l.Sensor == r.Sensor || e.sensors.Retired(rs.name, l.Sensor, r.At):
+		case l.Quantity != r.Quantity || l.Sensor == r.Sensor || apart || c.Key.Sensor != "" || e.sensors.Retired(rs.name, l.Sensor, r.At):
 		case r.At.Sub(at) <= e.cfg.Stale(l.Sensor):
 			worst = max(worst, v)
 		default:
@@ -123,17 +150,41 @@ func (rs *roomState) silentRule(e *Engine, sensor string) (alarm.Rule, bool) {
 	return rule, ok
 }
 
-// ruleOf is the rule of a condition; the zero rule where it is watched no more.
+// ruleOf is the rule of a condition; one without limits where it is watched no
+// more.
 func (e *Engine) ruleOf(k alarm.Key) alarm.Rule {
-	rs := e.find(k.Room)
-	switch {
-	case rs == nil:
-		return alarm.Rule{Kind: k.Kind, Priority: alarm.Low}
-	case k.Kind == alarm.Silent:
-		rule, _ := rs.silentRule(e, k.Sensor)
-		return rule
+	rule, ok := alarm.Rule{}, false
+	switch scope := k.Kind.Scope(); {
+	case scope == alarm.OfSite:
+		rule, ok = e.cfg.SiteRules[k.Kind]
+	case scope == alarm.OfLot:
+		if l, err := e.book.Find(k.Lot); err == nil {
+			rule, ok = e.lotRule(l, k.Kind)
+		}
+	default:
+		if rs := e.find(k.Room); rs != nil {
+			rule, ok = e.roomRule(rs, k)
+		}
 	}
-	return rs.rules[k.Kind]
+	if !ok {
+		return alarm.Rule{Kind: k.Kind, Priority: alarm.Low}
+	}
+	return rule
+}
+
+func (e *Engine) roomRule(rs *roomState, k alarm.Key) (rule alarm.Rule, ok bool) {
+	switch {
+	case k.Kind == alarm.Silent:
+		return rs.silentRule(e, k.Sensor)
+	case k.Kind.Scope() == alarm.OfRoom && k.Sensor != "":
+		_, rule, ok = e.airRule(rs, k.Kind, k.Sensor)
+		return rule, ok
+	}
+	rule, ok = rs.rules[k.Kind]
+	if k.Kind == alarm.Ahead {
+		rule.Over = rs.rules[alarm.Warm].Limit
+	}
+	return rule, ok
 }
 
 // note stores the changed condition and keeps each event for compose.
@@ -149,34 +200,57 @@ func (fx *Effects) note(c *alarm.Condition, next alarm.Condition, ts []alarm.Tra
 		fx.Conditions[i] = next
 	}
 	for _, t := range ts {
+		fx.Transitions = append(fx.Transitions, next.Event(t))
 		if t.Event != "" {
 			fx.events = append(fx.events, event{next, t.Event, t.At})
 		}
 	}
 }
 
-// Tick lets time pass: delays run out, sensors fall silent, gaps are judged.
+// Tick lets time pass: delays run out, sensors fall silent, gaps are judged,
+// and by the hour what is worked out of rooms and lots.
 func (e *Engine) Tick(now time.Time) Effects {
 	var fx Effects
+	e.heardAt = later(e.heardAt, now)
 	for _, rs := range e.rooms {
 		rs.advance(now)
 		e.release(rs, now, &fx)
-		for _, q := range []unit.Quantity{unit.Temperature, unit.Humidity, unit.Illuminance} {
-			kind, _ := kindOf(q)
-			rule, ok := rs.rules[kind]
-			if !ok || !rs.has(q) {
-				continue
-			}
-			c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
-			rule.Stale = e.longest(rs, q)
-			next, ts := c.Tick(rule, now)
-			fx.note(c, next, ts)
-		}
+		e.tickAir(rs, now, &fx)
 		e.tickSilence(rs, now, &fx)
 		e.tickFaults(rs, now, &fx)
 	}
+	e.tickHours(now, &fx)
 	e.compose(&fx)
 	return fx
+}
+
+// tickAir lets time pass for what readings drive, of the room and of shelves
+// with a limit of their own.
+func (e *Engine) tickAir(rs *roomState, now time.Time, fx *Effects) {
+	for _, q := range []unit.Quantity{unit.Temperature, unit.Humidity, unit.Illuminance} {
+		if !rs.has(q) {
+			continue
+		}
+		for _, kind := range kindsOf(q) {
+			if rule, ok := rs.rules[kind]; ok {
+				c := rs.condition(alarm.Key{Kind: kind, Room: rs.name})
+				rule.Stale = e.longest(rs, q)
+				next, ts := c.Tick(rule, now)
+				fx.note(c, next, ts)
+			}
+		}
+	}
+	for i := range rs.conditions {
+		c := &rs.conditions[i]
+		if c.Key.Sensor == "" || c.Key.Kind.Scope() != alarm.OfRoom {
+			continue
+		}
+		if rule, given := e.shelfRule(c.Key.Sensor, c.Key.Kind); given && rule.Kind != "" {
+			rule.Stale = e.cfg.Stale(c.Key.Sensor)
+			next, ts := c.Tick(rule, now)
+			fx.note(c, next, ts)
+		}
+	}
 }
 
 // release judges readings that might have been spikes and waited for the next

@@ -10,6 +10,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/catalog"
 	"dryhold/internal/course"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/lot"
 	"dryhold/internal/note"
 	"dryhold/internal/review"
@@ -29,6 +30,14 @@ type Config struct {
 	Catalog *catalog.Catalog
 	// Rules of a room, by kind; a kind without a rule is not watched.
 	Rules func(room string) map[alarm.Kind]alarm.Rule
+	// ShelfRules are the rules of the air that a sensor has of its own, by kind,
+	// and LotRules those of a lot; one without a kind switches it off. SiteRules
+	// are those of the whole site. Nil, or a nil map, for none.
+	ShelfRules func(sensor string) map[alarm.Kind]alarm.Rule
+	LotRules   func(lot string) map[alarm.Kind]alarm.Rule
+	SiteRules  map[alarm.Kind]alarm.Rule
+	// Volume of a room, m³; 0, or nil, where it is not known.
+	Volume func(room string) float64
 	// Stale limit of a sensor.
 	Stale func(sensor string) time.Duration
 	// Rooms that are there before any reading.
@@ -43,6 +52,8 @@ type Config struct {
 	Conditions []alarm.Condition
 	// Forecasting says how rooms are looked ahead.
 	Forecasting Forecasting
+	// Dispatching says which people are told, and what they were told.
+	Dispatching Dispatching
 }
 
 // Engine is the whole state of one site. It is not safe for concurrent use:
@@ -61,11 +72,16 @@ type Engine struct {
 	lots     map[string]*tracked // by ID
 	// conditions of lots and of the whole site, sorted by kind and lot.
 	conditions []alarm.Condition
+	beside     map[alarm.Key]beside // alarms that stand
+	unjudged   bool                 // a lot was changed since lots were judged
+	heardAt    time.Time            // the latest instant it was told or asked of
 	// prospects of the rooms, by name, in the order in which they were made.
 	prospects map[string][]*prospect
 	// witnesses and beliefs are what tests say, by lot.
 	witnesses map[string]*witness
 	beliefs   map[string]believed
+
+	people people
 }
 
 // roomState is one room: its ledger, what its sensors said last and its
@@ -78,15 +94,23 @@ type roomState struct {
 	lookedOver time.Time         // the hour in which faults were last looked for
 	heard      []heard           // of whatever was sent, sorted by sensor
 	conditions []alarm.Condition // sorted by key
-	mould      mouldCourse       // up to the open days
-	spells     []review.Spell    // up to what is settled; nil until they are asked for
+	judged     time.Time         // the hour for which the air and the lots were judged
+	// lookedAhead is when the week ahead was judged, week what it was.
+	lookedAhead time.Time
+	week        *weekAhead
+	mould       mouldCourse    // up to the open days
+	spells      []review.Spell // up to what is settled; nil until they are asked for
 }
 
 // Effects is what an event asks of the world. Conditions and notices must be
 // on disk before the event is acknowledged.
 type Effects struct {
 	Conditions []alarm.Condition // changed ones, as they now are
-	Notices    []alarm.Notice
+	// Transitions are what the conditions went through, for the history.
+	Transitions []alarm.Event
+	Notices     []alarm.Notice
+	// Told is what people are told by the notices for them, on disk with these.
+	Told []dispatch.Told
 	// Refold lists rooms whose ledger must be fed again from the store,
 	// because a reading reaches into closed days or a new lot needs an
 	// exposure not kept so far.
@@ -108,7 +132,7 @@ func New(cfg Config) (*Engine, error) {
 	if cfg.Zone == nil {
 		cfg.Zone = time.UTC
 	}
-	e := &Engine{cfg: cfg, lots: map[string]*tracked{}, witnesses: map[string]*witness{}, beliefs: map[string]believed{}, prospects: map[string][]*prospect{}}
+	e := &Engine{cfg: cfg, lots: map[string]*tracked{}, witnesses: map[string]*witness{}, beliefs: map[string]believed{}, prospects: map[string][]*prospect{}, beside: map[alarm.Key]beside{}, unjudged: true}
 	e.eval = lot.Evaluator{Catalog: cfg.Catalog, Rooms: e}
 	e.follower = course.New(cfg.Catalog, e)
 	e.reviewer = review.New(cfg.Catalog, e, e.follower, e.spellsOf, cfg.Zone)
@@ -139,6 +163,7 @@ func New(cfg Config) (*Engine, error) {
 	for _, c := range cfg.Conditions {
 		*e.condition(c.Key) = c
 	}
+	e.people = newPeople(cfg.Dispatching)
 	return e, nil
 }
 
@@ -211,6 +236,7 @@ func (e *Engine) Plan(name string) unit.Celsius {
 // their arrival.
 func (e *Engine) Observe(now time.Time, readings []room.Reading) Effects {
 	var fx Effects
+	e.heardAt = later(e.heardAt, now)
 	byTime := slices.Clone(readings)
 	slices.SortStableFunc(byTime, func(a, b room.Reading) int {
 		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Room, b.Room), strings.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity))
@@ -288,7 +314,8 @@ func (fx *Effects) refold(name string, since time.Time) {
 // instant, or when the lots now need other exposures, it starts from nothing.
 func (e *Engine) Restart(f Refold) (from time.Time) {
 	rs := e.room(f.Room)
-	rs.mould, rs.lookedOver = mouldCourse{}, time.Time{}
+	rs.mould, rs.lookedOver, rs.judged, rs.lookedAhead, rs.week = mouldCourse{}, time.Time{}, time.Time{}, time.Time{}, nil
+	clear(e.beside)
 	if !f.Since.IsZero() && rs.ledger.Keys().Equal(e.fold.Keys()) {
 		from = rs.ledger.Restart(f.Since)
 		if rs.watch.Reaches(from) {
@@ -343,6 +370,8 @@ func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
 	e.book.Apply(c)
 	delete(e.lots, c.Lot)
 	delete(e.witnesses, c.Lot)
+	clear(e.beside)
+	e.unjudged = true
 	keys, err := e.wantedKeys()
 	if err != nil {
 		return fx, err

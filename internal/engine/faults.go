@@ -97,7 +97,8 @@ func (e *Engine) endSwapped(rs *roomState, now time.Time, fx *Effects) {
 			continue
 		}
 		gone := e.sensors.Retired(rs.name, c.Key.Sensor, now)
-		if !gone && (c.Key.Kind == alarm.Silent || !e.renewedSince(rs, *c, now)) {
+		stays := c.Key.Kind == alarm.Silent || c.Key.Kind.Scope() == alarm.OfRoom // a shelf is as warm under its new sensor
+		if !gone && (stays || !e.renewedSince(rs, *c, now)) {
 			continue
 		}
 		next, moved := c.End(now)

@@ -31,6 +31,8 @@ type tracked struct {
 	outlook  course.Outlook
 	end      course.Projection // under the forecast of its room
 	lookedAt time.Time         // from when outlook and end were taken
+	reviewed *review.Review    // as of asOf; nil until it is asked for
+	lost     []spent           // of the days before settled, in order
 }
 
 // Mean implements course.Rooms.
@@ -159,7 +161,7 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 		}
 	}
 	if settled.Before(at) {
-		if t.account, err = e.reviewer.Advance(t.account, l, settled); err != nil {
+		if err := e.settle(t, l, settled); err != nil {
 			return err
 		}
 	}
@@ -190,7 +192,7 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 	if err != nil {
 		return err
 	}
-	t.asOf, t.limiting = at, s.Limiting
+	t.asOf, t.limiting, t.reviewed = at, s.Limiting, nil
 	t.view, err = e.lotView(l, s, t.outlook, t.end)
 	return err
 }

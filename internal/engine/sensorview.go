@@ -132,7 +132,7 @@ func (e *Engine) faults(rs *roomState, sensor string, now time.Time) []FaultView
 	var out []FaultView
 	for _, c := range rs.conditions {
 		if c.Active && c.Key.Sensor == sensor {
-			out = append(out, FaultView{c.Key.Kind, c.Since, alarm.Compose(e.cfg.Site, c, e.ruleOf(c.Key), alarm.Raised, now, e.cfg.Zone, nil).Subject})
+			out = append(out, FaultView{c.Key.Kind, c.Since, alarm.Subject(e.cfg.Site, c, e.ruleOf(c.Key), alarm.Raised, now, e.cfg.Zone, alarm.Context{})})
 		}
 	}
 	return out

@@ -107,15 +107,28 @@ type RoomView struct {
 
 // AlarmView is one alarm condition that is not normal.
 type AlarmView struct {
-	Key      alarm.Key       `json:"key"`
-	State    alarm.State     `json:"state"`
-	Priority alarm.Priority  `json:"priority"`
-	Since    time.Time       `json:"since"`
-	Unknown  bool            `json:"unknown"` // no reading now: the state is held
-	Value    float64         `json:"value"`
-	Peak     float64         `json:"peak"`
-	Limit    float64         `json:"limit"`
-	By       string          `json:"acknowledged_by,omitempty"`
-	Text     string          `json:"text"`
-	Costs    []alarm.LotCost `json:"costs"`
+	Key      alarm.Key      `json:"key"`
+	State    alarm.State    `json:"state"`
+	Priority alarm.Priority `json:"priority"`
+	Since    time.Time      `json:"since"`
+	Unknown  bool           `json:"unknown"` // no reading now: the state is held
+	Value    float64        `json:"value"`
+	Peak     float64        `json:"peak"`
+	Limit    float64        `json:"limit"`
+	By       string         `json:"acknowledged_by,omitempty"`
+	// Spell names the present spell, as Condition.SpellKey does.
+	Spell string `json:"spell,omitempty"`
+	// Active says what the readings say, also while it is set aside.
+	Active bool `json:"active"`
+	// Note is what a person noted of it last.
+	Note   string    `json:"note,omitempty"`
+	NoteBy string    `json:"note_by,omitempty"`
+	NoteAt time.Time `json:"note_at,omitzero"`
+	// ShelvedUntil is the end of shelving, AsideBy who shelved it or took it
+	// out of service.
+	ShelvedUntil time.Time       `json:"shelved_until,omitzero"`
+	AsideBy      string          `json:"aside_by,omitempty"`
+	Text         string          `json:"text"`
+	Costs        []alarm.LotCost `json:"costs"`
+	Advice       []alarm.Advice  `json:"advice"` // the cheapest first
 }

@@ -216,6 +216,7 @@ func TestAlarmShown(t *testing.T) {
 	a.Costs = nil
 	want := AlarmView{
 		Key: warmLoft, State: alarm.ActiveUnacknowledged, Priority: alarm.Medium, Since: at(2), Value: 28, Peak: 30, Limit: 21,
+		Spell: "1/20260701T040000Z", Active: true,
 		Text: "Loft too warm: 28.0 °C, up to 0.2 days of life lost",
 	}
 	if d := cmp.Diff(want, a); d != "" {

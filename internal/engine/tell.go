@@ -6,7 +6,6 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/catalog"
 	"dryhold/internal/lot"
-	"dryhold/internal/unit"
 )
 
 // event is a transition that wants a notice, with the condition as it then
@@ -28,36 +27,70 @@ func (e *Engine) compose(fx *Effects) {
 // tell words one event of a condition, which is as it then was. It is the one
 // way to do so, whoever asks for it.
 func (e *Engine) tell(c alarm.Condition, ev alarm.NoticeEvent, at time.Time) alarm.Notice {
-	return alarm.Compose(e.cfg.Site, c, e.ruleOf(c.Key), ev, at, e.cfg.Zone, e.costs(c, at))
+	return alarm.Compose(e.cfg.Site, c, e.ruleOf(c.Key), ev, at, e.cfg.Zone, e.context(c, at))
 }
 
-// costs is what a spell of heat has cost the lots of a room up to an instant,
-// from its first reading beyond the limit on. Only heat is costed so far: the
-// other conditions have none.
-func (e *Engine) costs(c alarm.Condition, to time.Time) []alarm.LotCost {
-	if c.Key.Kind != alarm.Warm || c.Since.IsZero() {
-		return nil
+// beside is what was last worked out beside an alarm that stands, so that
+// looking at it costs nothing until the hour changes.
+type beside struct {
+	hour, changed time.Time
+	active        bool
+	context       alarm.Context
+}
+
+// contextNow is context for those who look at alarms: as of the last whole
+// hour, worked out once.
+func (e *Engine) contextNow(c alarm.Condition, to time.Time) alarm.Context {
+	hour := judgedHour(e.find(c.Key.Room), to)
+	s, ok := e.beside[c.Key]
+	if !ok || !s.hour.Equal(hour) || s.active != c.Active || !s.changed.Equal(c.RaisedAt) {
+		s = beside{hour: hour, changed: c.RaisedAt, active: c.Active, context: e.context(c, to)}
+		e.beside[c.Key] = s
 	}
-	var out []alarm.LotCost
+	return s.context
+}
+
+// context is what there is to say of an alarm beside its condition: what it has
+// cost up to an instant and would cost on, and what helps.
+func (e *Engine) context(c alarm.Condition, to time.Time) (x alarm.Context) {
+	if c.Key.Lot == "" && (c.Key.Kind.Scope() != alarm.OfRoom || c.Key.Sensor != "") {
+		return x
+	}
+	e.mustWorkOut(later(e.heardAt, to)) // what is due by the hour anyway
+	if c.Key.Lot != "" {
+		return e.lotContext(c)
+	}
+	rs := e.find(c.Key.Room)
+	if rs == nil {
+		return x
+	}
+	b := bill{e: e, rs: rs, c: c, to: to, rule: e.ruleOf(c.Key)}
 	for _, l := range e.book.Lots() {
-		if l.Finished() || l.Room() != c.Key.Room {
-			continue
+		if !l.Finished() && l.Room() == rs.name {
+			b.here = append(b.here, l)
 		}
-		m := e.limiting(l, to)
-		out = append(out, alarm.LotCost{
-			Lot: l.ID, Food: e.foodName(l),
-			Days: max(0, e.eval.Cost(l, m, c.Since, to)),
-			Week: max(0, e.eval.CostOfHolding(l, m, unit.Celsius(c.Value), 7)),
-		})
 	}
-	return out
+	if len(b.here) > 0 && b.cause() == heat {
+		b.week = e.weekOf(rs, to)
+	}
+	for _, l := range b.here {
+		x.Costs = append(x.Costs, b.cost(l))
+	}
+	if x.Ahead = b.week != nil; x.Ahead {
+		x.Until = b.week.end()
+	}
+	x.Detail = b.detail()
+	if c.Active {
+		x.Advice = b.advice(x.Costs)
+	}
+	return x
 }
 
 // limiting is the mode that limits a lot, as last worked out, or at an instant
 // if it never was.
 func (e *Engine) limiting(l lot.Lot, at time.Time) catalog.Mode {
 	if e.lots[l.ID] == nil {
-		e.mustWorkOut(at)
+		e.mustWorkOut(later(e.heardAt, at))
 	}
 	f, _ := e.cfg.Catalog.Food(l.Packing.Food) // worked out, so it is known
 	return f.Modes[e.lots[l.ID].limiting]

@@ -23,6 +23,7 @@ const (
 // line.
 func (e *Engine) Snapshot(now time.Time) *Snapshot {
 	s := &Snapshot{Site: e.cfg.Site, At: now}
+	e.heardAt = later(e.heardAt, now)
 	s.Lots = e.lotViews(now) // first: the cost of an alarm is that of the mode that limits a lot
 	for _, rs := range e.rooms {
 		s.Rooms = append(s.Rooms, e.roomView(rs, now))
@@ -136,11 +137,12 @@ func (e *Engine) alarmViews(conditions []alarm.Condition, now time.Time) []Alarm
 			c.Value += max(0, now.Sub(c.ValueAt).Seconds())
 			c.ValueAt, c.Peak = now, max(c.Peak, c.Value)
 		}
-		costs := e.costs(c, to)
+		x := e.contextNow(c, to)
 		out = append(out, AlarmView{
 			Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
-			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: costs,
-			Text: alarm.Compose(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, costs).Subject,
+			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: x.Costs, Advice: x.Advice,
+			Spell: c.SpellKey(), Active: c.Active, Note: c.Note, NoteBy: c.NoteBy, NoteAt: c.NoteAt, ShelvedUntil: c.ShelvedUntil, AsideBy: c.AsideBy,
+			Text: alarm.Subject(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, x),
 		})
 	}
 	return out

@@ -26,7 +26,7 @@ func notice(spell int, ev alarm.NoticeEvent) alarm.Notice {
 		Since: at.Add(-5 * time.Hour), RaisedAt: at, Changed: at, Value: 31.4, ValueAt: at, Peak: 31.9, PeakAt: at,
 	}
 	costs := []alarm.LotCost{{Lot: "brown-rice-1", Food: "brown rice", Days: 2.5, Week: 11}, {Lot: "milk-1", Food: "nonfat dry milk", Days: 6.2, Week: 24}}
-	return alarm.Compose("Larch House", c, r, ev, at, time.FixedZone("CEST", 7200), costs)
+	return alarm.Compose("Larch House", c, r, ev, at, time.FixedZone("CEST", 7200), alarm.Context{Costs: costs})
 }
 
 func quiet() *slog.Logger { return slog.New(slog.NewTextHandler(io.Discard, nil)) }

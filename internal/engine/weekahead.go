@@ -1,0 +1,128 @@
+package engine
+
+import (
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/forecast"
+	"dryhold/internal/kinetics"
+	"dryhold/internal/lot"
+	"dryhold/internal/room"
+	"dryhold/internal/unit"
+)
+
+const (
+	// lookAhead is how often the week ahead of a room is worked out anew
+	// (judgement: a path of a week is not another one hour later).
+	lookAhead = 6 * time.Hour
+	// knownToLookAhead is how much of a room must have been measured for its
+	// week ahead to be more than a guess (judgement).
+	knownToLookAhead = 7 * 24 * time.Hour
+	// freshOutdoors is how old the last hour measured outdoors may be for a room
+	// to be looked ahead by it (judgement).
+	freshOutdoors = 6 * time.Hour
+)
+
+// weekAhead is the next week of a room by its forecast. It is no part of the
+// fold: what was decided by it is a fact of its time.
+type weekAhead struct {
+	at   time.Time // a whole hour
+	path forecast.Path
+	sums map[unit.KJPerMol]float64 // days at room.Reference, mean over the paths
+}
+
+// known says that there is a week ahead to go by.
+func (w *weekAhead) known() bool { return w != nil && len(w.path.Mid) > 0 }
+
+// end is the instant up to which it goes.
+func (w *weekAhead) end() time.Time { return w.at.Add(time.Duration(len(w.path.Mid)) * time.Hour) }
+
+// exposure is what a mode ages by up to the end, days at room.Reference, the
+// mean of all paths: by the air, since over a week the lag of the core moves
+// nothing.
+func (w *weekAhead) exposure(ea unit.KJPerMol) float64 {
+	if sum, ok := w.sums[ea]; ok {
+		return sum
+	}
+	sum, members := 0.0, w.path.Members()
+	for _, path := range members {
+		for _, t := range path {
+			sum += kinetics.AccelerationFactor(ea, unit.Celsius(t), room.Reference)
+		}
+	}
+	w.sums[ea] = sum / 24 / float64(len(members))
+	return w.sums[ea]
+}
+
+// weekOf gives the week ahead of a room as last worked out, or works it out
+// where that is too long ago; nil where too little is known.
+func (e *Engine) weekOf(rs *roomState, now time.Time) *weekAhead {
+	hour := judgedHour(rs, now)
+	if rs.week == nil || hour.Before(rs.week.at) || hour.Sub(rs.week.at) >= lookAhead {
+		rs.week = e.makeWeek(rs, hour)
+	}
+	if !rs.week.known() {
+		return nil
+	}
+	return rs.week
+}
+
+// makeWeek works out the week ahead: by the air outdoors where that is known
+// and fresh, else from the room alone.
+func (e *Engine) makeWeek(rs *roomState, hour time.Time) *weekAhead {
+	w := &weekAhead{at: hour, sums: map[unit.KJPerMol]float64{}}
+	if !rs.ledger.Begun() {
+		return w
+	}
+	first, _ := rs.ledger.Slots()
+	if known := rs.ledger.Between(0, room.AirEa, first, hour).Measured; known < knownToLookAhead {
+		return w
+	}
+	inside := e.History(rs.name, hour)
+	if air := e.find(e.cfg.Forecasting.Outdoors); air != nil && air != rs && air.ledger.Coverage(hour.Add(-freshOutdoors), hour) > 0 {
+		if out := e.weekOf(air, hour); out != nil {
+			if r, err := forecast.FitResponse(inside, e.History(air.name, hour)); err == nil {
+				w.path = r.Predict(hour, out.path.Members())
+			}
+		}
+	}
+	if len(w.path.Mid) == 0 {
+		w.path = forecast.Fit(inside, e.ForecastOptions(rs.name)).Week(hour, forecast.WeekHours)
+	}
+	return w
+}
+
+// costAhead is what the week ahead of a room would cost a mode of a lot beyond
+// plan storage of the room it stands in, days of life at plan storage: as
+// lot.Evaluator.Cost has it of the past.
+func (e *Engine) costAhead(w *weekAhead, l lot.Lot, ea unit.KJPerMol) float64 {
+	plan := kinetics.AccelerationFactor(ea, e.Plan(l.Room()), room.Reference)
+	return w.exposure(ea)/plan - w.end().Sub(w.at).Hours()/24
+}
+
+// judgeAhead judges whether the warm limit is likely to be passed. While the
+// room is too warm, or was within a day, there is nothing to warn of.
+func (e *Engine) judgeAhead(rs *roomState, hour time.Time, fx *Effects) {
+	key := alarm.Key{Kind: alarm.Ahead, Room: rs.name}
+	rule, ok := rs.rules[alarm.Ahead]
+	warm, limited := rs.rules[alarm.Warm]
+	if !ok || !limited || rs.name == e.cfg.Forecasting.Outdoors || !e.stored(rs.name) {
+		return
+	}
+	c := rs.faultOf(alarm.Key{Kind: alarm.Warm, Room: rs.name})
+	switch {
+	case c.Active:
+		e.end(key, hour, fx) // it has come true, and has an alarm of its own
+		return
+	case !c.Changed.IsZero() && hour.Sub(c.Changed) < spellJoin && c.Spell > 0:
+		return
+	}
+	w := e.weekOf(rs, hour)
+	if w == nil {
+		e.look(key, rule, hour, 0, false, fx)
+		return
+	}
+	rule.Stale = 2 * lookAhead
+	p := w.path.Above(warm.Limit, int(rule.Window/time.Hour))
+	e.look(key, rule, hour, p.Chance, true, fx)
+}
