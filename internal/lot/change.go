@@ -66,12 +66,8 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 		return Invalid("net mass %g kg of each container: give a mass above 0", p.NetMassKG)
 	case p.NetMassKG > 2*k.Volume.High:
 		return Invalid("net mass %g kg does not go into a %s of %g L", p.NetMassKG, k.Name, k.Volume.Likely)
-	case p.PackedAt.IsZero():
-		return Invalid("no pack date: give the day it was packed")
-	case p.PackedAt.After(now.Add(24 * time.Hour)):
-		return Invalid("pack date %s is in the future", p.PackedAt.Format(time.DateOnly))
-	case p.PackedAt.Year() < oldestYear:
-		return Invalid("pack date %s is before %d", p.PackedAt.Format(time.DateOnly), oldestYear)
+	case CheckPackDate(p.PackedAt, now) != nil:
+		return CheckPackDate(p.PackedAt, now)
 	case p.MoistureWB < 0 || p.MoistureWB > 0.5 || p.MoistureWB != p.MoistureWB:
 		return Invalid("moisture %.4g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
 	case p.PerCarton < 0 || p.PerCarton > mostInCarton:
@@ -82,12 +78,44 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 	return p.checkWords()
 }
 
+// CheckPackDate reports a pack date that is missing, to come, or a slip. The
+// error wraps ErrInvalid.
+func CheckPackDate(packed, now time.Time) error {
+	switch {
+	case packed.IsZero():
+		return Invalid("no pack date: give the day it was packed")
+	case packed.After(now.Add(24 * time.Hour)):
+		return Invalid("pack date %s is in the future", packed.Format(time.DateOnly))
+	case packed.Year() < oldestYear:
+		return Invalid("pack date %s is before %d", packed.Format(time.DateOnly), oldestYear)
+	}
+	return nil
+}
+
+// CheckOverride reports a reason that cannot be kept as a line of text. The
+// error wraps ErrInvalid.
+func CheckOverride(why string) error {
+	switch n := utf8.RuneCountInString(why); {
+	case n > maxNoteLength:
+		return Invalid("a reason of %d characters: give at most %d", n, maxNoteLength)
+	case !utf8.ValidString(why) || strings.ContainsFunc(why, func(r rune) bool { return !unicode.IsGraphic(r) }):
+		return Invalid("the reason cannot be printed: write one line of plain text")
+	}
+	return nil
+}
+
 func (p Packing) checkWords() error {
 	if !slices.Contains([]TreatmentKind{NoTreatment, Absorber, FreezeThaw}, p.Treatment.Kind) {
 		return Invalid("unknown treatment %q: it is one of none, absorber, freeze-thaw", p.Treatment.Kind)
 	}
 	if !slices.Contains([]Shading{OpenShelf, Boxed, DarkRoom}, p.Shading) {
 		return Invalid("unknown shading %q: it is one of open-shelf, boxed, dark-room", p.Shading)
+	}
+	if !slices.Contains([]LeakTest{LeakNotTried, LeakHeld, LeakFound}, p.LeakTest) {
+		return Invalid("unknown leak test %q: it is held or leaked, or left out where it was not tried", p.LeakTest)
+	}
+	if err := CheckOverride(p.Override); err != nil {
+		return err
 	}
 	capacity := p.Treatment.CapacityCM3
 	if p.Treatment.Kind == Absorber && !(capacity > 0 && capacity <= 20_000) {

@@ -6,6 +6,7 @@ package lot
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"dryhold/internal/barrier"
@@ -60,7 +61,35 @@ type Packing struct {
 	PerCarton int     `json:"per_carton,omitempty"`
 	Shading   Shading `json:"shading"`
 	Room      string  `json:"room"`
-	Note      string  `json:"note,omitempty"`
+	// LeakTest is what the container showed under water before it was filled;
+	// it is the state of the seal until a note tells another.
+	LeakTest LeakTest `json:"leak_test,omitempty"`
+	// Override is why the keeper packed it against the packing advice; empty
+	// where that refused nothing.
+	Override string `json:"override,omitempty"`
+	Note     string `json:"note,omitempty"`
+}
+
+// LeakTest is what a container closed and pressed under water showed. The words
+// are stored: never rename.
+type LeakTest string
+
+// Results of the leak test.
+const (
+	LeakNotTried LeakTest = ""
+	LeakHeld     LeakTest = "held"   // no bubbles
+	LeakFound    LeakTest = "leaked" // bubbles
+)
+
+// seal is the state of the seal that the test shows.
+func (t LeakTest) seal() barrier.Seal {
+	switch t {
+	case LeakHeld:
+		return barrier.Verified
+	case LeakFound:
+		return barrier.Failed
+	}
+	return barrier.Assumed
 }
 
 // dryEnough is the moisture, fraction of wet mass, above which food must not
@@ -77,6 +106,15 @@ func (p Packing) Caution() string {
 	return fmt.Sprintf("Packed with an absorber at %.4g %% moisture: low-oxygen packing is only for dry food, "+
 		"about 10 %% or less. Botulism poisoning may result from moist food packed without oxygen, and shows in no "+
 		"smell, colour or taste.", 100*p.MoistureWB)
+}
+
+// Against says that the lot was packed against the packing advice, and why;
+// empty where it was not.
+func (p Packing) Against() string {
+	if p.Override == "" {
+		return ""
+	}
+	return fmt.Sprintf("Packed against the packing advice, since: %s.", strings.TrimRight(p.Override, "."))
 }
 
 // Stay is the time a lot stands in one room, from From until the next stay.
@@ -101,8 +139,8 @@ type Lot struct {
 	ID      string  `json:"id"`
 	Packing Packing `json:"packing"`
 	Stays   []Stay  `json:"stays"` // in order of From; the first at PackedAt
-	// Seal is the state by the last note that tells one, and Assumed until
-	// then. It holds for every container of the lot and for the whole time
+	// Seal is the state by the last note that tells one, and until then that
+	// of the leak test at packing, or Assumed. It holds for every container of the lot and for the whole time
 	// since packing: a seal found leaking is taken to have leaked from the
 	// start, since nobody saw when it began (judgement, the cautious side).
 	Seal       barrier.Seal `json:"seal"`
@@ -114,7 +152,7 @@ type Lot struct {
 
 // Lot is the lot of a packing on the day it was packed.
 func (p Packing) Lot(id string) Lot {
-	return Lot{ID: id, Packing: p, Stays: []Stay{{p.Room, p.PackedAt}}}
+	return Lot{ID: id, Packing: p, Stays: []Stay{{p.Room, p.PackedAt}}, Seal: p.LeakTest.seal()}
 }
 
 // Room is the room the lot stands in, or stood in last.
