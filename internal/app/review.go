@@ -85,7 +85,7 @@ func (a *App) foodName(id string) string {
 }
 
 // trialSlice is how many lots are tried between two turns of the writer: about
-// 3.5 ms each (1.7 s of processor for 500, `-bench Try500 ./internal/review`).
+// 7 ms each (3.6 s for 500, `-bench WhatIf500 ./internal/engine`).
 const trialSlice = 8
 
 // WhatIf implements web.Reviewer. The lots are tried a few at a time, and in
