@@ -189,7 +189,7 @@ func newAlarms() *cobra.Command {
 			if err != nil {
 				return usageError{err}
 			}
-			body := web.Acknowledge{Key: key, By: who(by), Note: note}
+			body := web.OperateAlarm{Key: key, By: who(by), Note: note}
 			if err := newClient(from).do(c.Context(), "POST", "/api/v1/alarms/acknowledge", body, nil); err != nil {
 				return err
 			}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -59,6 +60,15 @@ func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	}
 	cfg.TLS, err = a.serverTLS("broker.embedded.tls", e.TLS)
 	return cfg, err
+}
+
+// hosts are the names by which people reach the page, that in links among them.
+func (a *App) hosts() []string {
+	h := a.opts.Settings.HTTP
+	if own := h.PublicHost(); own != "" {
+		return append(slices.Clone(h.Hosts), own)
+	}
+	return h.Hosts
 }
 
 // access says who may see the page; nil is everybody.

@@ -86,6 +86,7 @@ type App struct {
 	channels []string
 	listener net.Listener // of the page
 	pageTLS  *tls.Config  // nil without
+	linkKey  []byte       // nil where notices have no links
 	// intakeSecret is what the daemon's own client shows the embedded broker.
 	intakeSecret string
 	certificates []*certificate
@@ -167,6 +168,7 @@ func (a *App) Start(ctx context.Context) error {
 		start func(context.Context) (stop func(context.Context) error, err error)
 	}{
 		{"store", a.startStore},
+		{"links", a.startLinks},
 		{"engine", a.startEngine},
 		{"page", a.listen},
 		{"broker", a.startBroker},
@@ -295,7 +297,7 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 		Handler: web.New(web.Config{
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
 			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
-			FirstReading: a.FirstReading(), Hosts: a.opts.Settings.HTTP.Hosts,
+			FirstReading: a.FirstReading(), Hosts: a.hosts(),
 			Access: a.access(), NoHSTS: a.opts.Settings.HTTP.NoHSTS,
 		}),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,

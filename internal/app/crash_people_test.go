@@ -107,7 +107,7 @@ func (p *people) change() {
 func (p *people) acknowledge() {
 	for i := 0; p.wait(20 * time.Millisecond); i++ {
 		by := fmt.Sprintf("bo-%d", i)
-		did, _ := p.post("/api/v1/alarms/acknowledge", web.Acknowledge{Key: ovenWarm(), By: by})
+		did, _ := p.post("/api/v1/alarms/acknowledge", web.OperateAlarm{Key: ovenWarm(), By: by})
 		p.keep(p.acks, by, did)
 	}
 }

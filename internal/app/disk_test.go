@@ -205,7 +205,7 @@ func outage(t *testing.T, h *house, sick store.Restriction, cause string) {
 func acknowledgeInOutage(t *testing.T, h *house) {
 	t.Helper()
 	key := alarm.Key{Kind: alarm.Warm, Room: "loft"}
-	code, answer := h.post("/api/v1/alarms/acknowledge", web.Acknowledge{Key: key, By: "Ada"})
+	code, answer := h.post("/api/v1/alarms/acknowledge", web.OperateAlarm{Key: key, By: "Ada"})
 	taken := code == http.StatusNoContent
 	if !taken && (code != http.StatusServiceUnavailable || !strings.Contains(answer, "Nothing was changed")) {
 		t.Errorf("an acknowledgement is answered with %d %s", code, answer)

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"dryhold/internal/alarm"
 	"dryhold/internal/barrier"
 	"dryhold/internal/crash"
 	"dryhold/internal/engine"
@@ -17,12 +16,12 @@ import (
 // edit is one change by a person, done by the writer; or, with read alone, a
 // question that only the writer's engine can answer.
 type edit struct {
-	change *lot.Change
-	ack    *store.Action
-	read   func(e *engine.Engine, now time.Time) error
-	work   func(w *writer) error // anything else that only the writer may do
-	result lot.Lot
-	done   chan error
+	change    *lot.Change
+	operation *operation
+	read      func(e *engine.Engine, now time.Time) error
+	work      func(w *writer) error // anything else that only the writer may do
+	result    lot.Lot
+	done      chan error
 }
 
 // submit hands an edit to the writer and waits until it is on disk.
@@ -69,11 +68,6 @@ func (a *App) NoteLot(ctx context.Context, id string, seal *barrier.Seal, note s
 	return a.submit(ctx, &edit{change: &lot.Change{Kind: lot.Noted, Lot: id, Seal: seal, Note: note, At: at, By: by}})
 }
 
-// Acknowledge implements web.Actions.
-func (a *App) Acknowledge(ctx context.Context, key alarm.Key, by, note string) error {
-	return a.submit(ctx, &edit{ack: &store.Action{Action: "acknowledge", Key: key, By: by, Note: note}})
-}
-
 // edit does one edit: it is on disk when this returns without error.
 func (w *writer) edit(ctx context.Context, e *edit) error {
 	now := w.now().UTC().Truncate(time.Millisecond)
@@ -83,8 +77,8 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	if e.work != nil {
 		return e.work(w)
 	}
-	if e.ack != nil {
-		return w.acknowledge(ctx, e.ack, now)
+	if e.operation != nil {
+		return w.operate(ctx, e.operation, now)
 	}
 	c := *e.change
 	c.Recorded = now
@@ -115,31 +109,5 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	w.take(fx)
 	e.result, err = w.engine.Lot(c.Lot)
 	w.shown = time.Time{} // publish at once: the answer must show what it promised
-	return err
-}
-
-// acknowledge takes an acknowledgement whole or not at all: one that cannot be
-// stored leaves the alarm as it was.
-func (w *writer) acknowledge(ctx context.Context, action *store.Action, now time.Time) error {
-	before, pending := w.engine.Condition(action.Key), w.pending
-	fx, err := w.engine.Acknowledge(now, action.Key, action.By, action.Note)
-	if err != nil {
-		return err
-	}
-	action.At = now
-	w.take(fx)
-	w.pending.Actions = append(w.pending.Actions, *action)
-	w.at(crash.Confirmed)
-	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
-	if err != nil {
-		w.engine.Restore(before)
-		w.pending = pending
-	}
-	w.committed(err)
-	if err == nil {
-		w.at(crash.Acknowledges)
-		w.stored()
-	}
-	w.shown = time.Time{}
 	return err
 }

@@ -327,7 +327,10 @@ func (w *writer) batch(arrivals []arrival) (b store.Batch, repeats int) {
 // take keeps what the engine asks for until a commit has stored it.
 func (w *writer) take(fx engine.Effects) {
 	w.pending.Conditions = append(w.pending.Conditions, fx.Conditions...)
-	w.pending.Notices = append(w.pending.Notices, fx.Notices...)
+	w.pending.Transitions = append(w.pending.Transitions, fx.Transitions...)
+	for _, n := range fx.Notices {
+		w.pending.Notices = append(w.pending.Notices, w.linked(n))
+	}
 	w.refolds = append(w.refolds, fx.Refold...)
 }
 

@@ -244,7 +244,7 @@ func TestAlarmsOutliveARestart(t *testing.T) {
 }
 
 func (p *play) acknowledge(h float64, key alarm.Key, by string) (Effects, error) {
-	fx, err := p.e.Acknowledge(at(h), key, by, "window shaded")
+	fx, err := p.e.Operate(at(h), Operation{Do: alarm.ActAcknowledge, Key: key, By: by, Note: "window shaded"})
 	return p.take(fx), err
 }
 

@@ -72,6 +72,7 @@ func (p *parse) http(n ast.Node) {
 		key{name: "allow_open", read: func(n ast.Node) { h.AllowOpen = p.boolean(n, "allow_open") }},
 		key{name: "allow_plain", read: func(n ast.Node) { h.AllowPlain = p.boolean(n, "allow_plain") }},
 		key{name: "hosts", read: func(n ast.Node) { p.list(n, "hosts", p.host) }},
+		key{name: "public_url", read: p.publicURL},
 		key{name: "users", read: func(n ast.Node) { p.list(n, "users", p.user) }},
 		key{name: "tokens", read: func(n ast.Node) { p.list(n, "tokens", p.token) }},
 		key{name: "tls", read: func(n ast.Node) {

@@ -88,6 +88,7 @@ func (p *parse) top(root ast.Node) {
 		key{name: "notify", read: func(n ast.Node) {
 			p.mapping(n, "notify", append(p.ping(),
 				key{name: "mqtt_topic", read: p.noticeTopic},
+				key{name: "commands", read: func(n ast.Node) { s.Notify.Commands = p.boolean(n, "commands") }},
 				key{name: "channels", read: func(n ast.Node) { p.list(n, "channels", p.channel) }},
 				// After the channels, to which they refer.
 				key{name: "recipients", read: p.recipients},

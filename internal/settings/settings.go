@@ -122,6 +122,9 @@ type HTTP struct {
 	// page besides those always allowed (see package web): as a browser sends
 	// them, in lower case, without port or brackets, each once.
 	Hosts []string
+	// PublicURL is the address under which people reach the page, scheme, host
+	// and port: the base of the links in notices. Empty: no links.
+	PublicURL string
 }
 
 // Metrics is what /metrics shows.
@@ -182,6 +185,8 @@ type Mail struct {
 type Notify struct {
 	// MQTTTopic is the topic on which each notice is published as JSON.
 	MQTTTopic string
+	// Commands lets whoever may publish on the topic of commands act on alarms.
+	Commands bool
 	// Channels are the ways to people besides the mail account.
 	Channels []Channel
 	// Recipients are who is told, in the order of the file. See People.

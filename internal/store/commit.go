@@ -45,20 +45,16 @@ type Receipt struct {
 // Outcome is what follows from a batch or an edit and must be on disk with
 // it.
 type Outcome struct {
-	Lots       []lot.Change
-	Sensors    []sensor.Change
-	Notes      []note.Change
-	Actions    []Action
-	Conditions []alarm.Condition
-	Notices    []alarm.Notice
-}
-
-// Action is what a person did to an alarm.
-type Action struct {
-	At       time.Time
-	Action   string // acknowledge
-	Key      alarm.Key
-	By, Note string
+	Lots    []lot.Change
+	Sensors []sensor.Change
+	Notes   []note.Change
+	Actions []Action
+	// Once are acts that may be done only once.
+	Once []Once
+	// Transitions are what alarms went through.
+	Transitions []alarm.Event
+	Conditions  []alarm.Condition
+	Notices     []alarm.Notice
 }
 
 // Commit stores a batch. Of the readings it finds those not stored before
@@ -239,12 +235,8 @@ func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []strin
 	if err := writeNotes(ctx, tx, out.Notes); err != nil {
 		return err
 	}
-	for _, a := range out.Actions {
-		_, err := tx.ExecContext(ctx, `INSERT INTO operator_action (at, action, key, by, note) VALUES (?, ?, ?, ?, ?)`,
-			a.At.UnixMilli(), a.Action, a.Key.String(), a.By, a.Note)
-		if err != nil {
-			return fmt.Errorf("cannot store %s of %s: %w", a.Action, a.Key, err)
-		}
+	if err := writeAlarms(ctx, tx, out); err != nil {
+		return err
 	}
 	for _, c := range out.Conditions {
 		body, err := json.Marshal(c)

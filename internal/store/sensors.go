@@ -50,27 +50,6 @@ func writeSensors(ctx context.Context, tx *sql.Tx, changes []sensor.Change) erro
 	return nil
 }
 
-// actions gives what people did to alarms, in the order it was told.
-func (s *Store) actions(ctx context.Context) ([]audit.Act, error) {
-	var out []audit.Act
-	err := scan(ctx, s.read, `SELECT at, action, key, by, note FROM operator_action ORDER BY seq`, nil, func(r *sql.Rows) error {
-		a := audit.Act{Kind: audit.Alarm}
-		var at int64
-		err := r.Scan(&at, &a.What, &a.Of, &a.By, &a.Why)
-		a.At = time.UnixMilli(at).UTC()
-		a.Told = a.At
-		if a.What == "acknowledge" {
-			a.What = "acknowledged"
-		}
-		out = append(out, a)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("cannot read what was done to alarms: %w", err)
-	}
-	return out, nil
-}
-
 // Audit gives what people did, the newest first, at most limit of it: every
 // fact of every kind but readings.
 func (s *Store) Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.Act, error) {

@@ -5,10 +5,8 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
-	"dryhold/internal/alarm"
 	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
@@ -60,13 +58,6 @@ type (
 		Note string        `json:"note,omitempty"`
 		At   time.Time     `json:"at,omitzero"` // now when left out
 		By   string        `json:"by"`
-	}
-	// Acknowledge is the body of POST /api/v1/alarms/acknowledge, answered
-	// 204. By must not be empty.
-	Acknowledge struct {
-		alarm.Key
-		By   string `json:"by"`
-		Note string `json:"note,omitempty"`
 	}
 )
 
@@ -190,14 +181,6 @@ func (s *server) postNote(w http.ResponseWriter, r *http.Request) {
 	s.done(w, r, "note what was seen of the lot", s.Actions.NoteLot(r.Context(), r.PathValue("id"), body.Seal, body.Note, s.orNow(body.At), body.By))
 }
 
-func (s *server) postAcknowledge(w http.ResponseWriter, r *http.Request) {
-	var body Acknowledge
-	if !accepted(w, r, &body, func() *refusal { return acknowledgement(body) }) {
-		return
-	}
-	s.done(w, r, "acknowledge the alarm", s.Actions.Acknowledge(r.Context(), body.Key, body.By, body.Note))
-}
-
 // done answers an edit that has no body to return.
 func (s *server) done(w http.ResponseWriter, r *http.Request, doing string, err error) {
 	if err != nil {
@@ -232,16 +215,4 @@ func personal(by, note string) *refusal {
 		return &refusal{http.StatusUnprocessableEntity, fmt.Sprintf("note: the note is longer than %d bytes", maxNote)}
 	}
 	return nil
-}
-
-// acknowledgement refuses one without an alarm or without a name: who took
-// note is the point of it.
-func acknowledgement(a Acknowledge) *refusal {
-	if a.Kind == "" || a.Room == "" {
-		return &refusal{http.StatusUnprocessableEntity, "say which alarm: kind and room, and sensor for an alarm of one sensor"}
-	}
-	if strings.TrimSpace(a.By) == "" {
-		return &refusal{http.StatusUnprocessableEntity, "by: give the name of who acknowledges"}
-	}
-	return personal(a.By, a.Note)
 }

@@ -281,8 +281,53 @@ func larchSensorChanges() []sensor.Change {
 	}
 }
 
-func (k *keeper) Acknowledge(_ context.Context, key alarm.Key, by, note string) error {
-	return k.note("acknowledge %s by %s: %s", key, by, note)
+func (k *keeper) Operate(_ context.Context, op engine.Operation) error {
+	until := ""
+	if !op.Until.IsZero() {
+		until = " until " + op.Until.Format(time.RFC3339)
+	}
+	return k.note("%s %s%s by %s: %s", op.Do, op.Key, until, op.By, op.Note)
+}
+
+func (k *keeper) Conditions(context.Context) ([]alarm.Condition, error) {
+	warm := alarm.New(alarm.Key{Kind: alarm.Warm, Room: "loft"})
+	warm.State = alarm.ActiveUnacknowledged
+	return []alarm.Condition{alarm.New(alarm.Key{Kind: alarm.Damp, Room: "cellar"}), warm}, k.note("list conditions")
+}
+
+func (k *keeper) AlarmEvents(_ context.Context, from, to time.Time, key string, limit int) ([]alarm.Event, error) {
+	events := larchEvents()
+	return events[:min(limit, len(events))], k.note("history of %q from %s to %s, at most %d", key, from.Format(time.RFC3339), to.Format(time.RFC3339), limit)
+}
+
+func (k *keeper) Link(_ context.Context, token string) (LinkView, error) {
+	v := LinkView{Do: alarm.ActAcknowledge, Key: alarm.Key{Kind: alarm.Warm, Room: "loft"}, To: "mara", Until: ago(-100 * time.Hour),
+		State: alarm.ActiveUnacknowledged, Text: "Loft too warm: 33.4 °C"}
+	switch token {
+	case "good":
+		return v, nil
+	case "shelve":
+		v.Do, v.Shelves = alarm.ActShelve, 24*time.Hour
+		return v, nil
+	case "used":
+		return LinkView{}, lot.Invalid("it was done already, by mara")
+	}
+	return LinkView{}, lot.NotFound("this link is not one of ours")
+}
+
+func (k *keeper) FollowLink(_ context.Context, token, by, note string) error {
+	return k.note("follow %s by %q: %s", token, by, note)
+}
+
+// larchEvents are what the alarms of the house went through, the newest first.
+func larchEvents() []alarm.Event {
+	warm, light := alarm.Key{Kind: alarm.Warm, Room: "loft"}, alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-light"}
+	return []alarm.Event{
+		{Key: warm, From: alarm.Shelved, To: alarm.ActiveUnacknowledged, At: ago(time.Hour), Value: 33.1, Peak: 36.2, Spell: 2, Do: alarm.ActUnshelve, By: "Mara"},
+		{Key: warm, From: alarm.ActiveUnacknowledged, To: alarm.Shelved, At: ago(3 * time.Hour), Value: 34, Peak: 36.2, Spell: 1, Do: alarm.ActShelve, By: "Mara", Note: "compressor failed", Until: ago(-5 * time.Hour)},
+		{Key: light, From: alarm.Normal, To: alarm.ActiveUnacknowledged, At: ago(4 * time.Hour), Value: 3600, Peak: 3600, Spell: 1},
+		{Key: warm, From: alarm.Normal, To: alarm.ActiveUnacknowledged, At: ago(31 * time.Hour), Value: 26.5, Peak: 26.5, Unknown: true, Spell: 1},
+	}
 }
 
 // house is a handler over the given snapshot, with the keeper behind it.

@@ -125,9 +125,9 @@ func sign(r *http.Request, body any) {
 	}
 }
 
-// open lists the paths that strangers may see.
+// open lists the paths that strangers may see. Those of links ask for the link.
 func open(path string) bool {
-	return slices.Contains([]string{"/login", "/style.css", "/healthz"}, path)
+	return strings.HasPrefix(path, LinkPath) || slices.Contains([]string{"/login", "/style.css", "/healthz"}, path)
 }
 
 // needed is the scope that a request needs: to look, to change, or to have

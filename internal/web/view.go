@@ -87,7 +87,9 @@ type alarmView struct {
 	Limit, By   string
 	Costs       []string
 	CostsMore   string
-	Acknowledge bool // acknowledging it would change its state
+	Acts        []actLink
+	Aside       string // where it is set aside, by whom and until when
+	Note        string // what was noted of it last
 	Unknown     bool
 	HasNumbers  bool
 }
@@ -257,7 +259,10 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
 		Key: a.Key, Title: alarmTitle(a.Key), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
 		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
-		Acknowledge: a.State == alarm.ActiveUnacknowledged || a.State == alarm.ReturnedUnack,
+		Acts: actLinks(a), Aside: p.aside(a),
+	}
+	if a.Note != "" {
+		v.Note = a.NoteBy + ", " + p.moment(a.NoteAt).Text + ": " + a.Note
 	}
 	if m, ok := alarmMeasure(a.Key.Kind); ok {
 		v.HasNumbers = true

@@ -12,7 +12,6 @@ import (
 	"net/http"
 	"time"
 
-	"dryhold/internal/alarm"
 	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
@@ -24,6 +23,8 @@ import (
 // is for the keeper and is shown in full; any other is a fault of the machine:
 // it is logged, and the keeper is told only that it happened.
 type Actions interface {
+	Alarmer
+	Linker
 	Explainer
 	Rebuilder
 	SensorKeeper
@@ -39,7 +40,6 @@ type Actions interface {
 	// NoteLot keeps what was seen of a lot: a text, the state of its seal (nil
 	// when the note is of something else), or both.
 	NoteLot(ctx context.Context, id string, seal *barrier.Seal, note string, at time.Time, by string) error
-	Acknowledge(ctx context.Context, key alarm.Key, by, note string) error
 }
 
 // Config is what New needs. Snapshot and Health are called from many
@@ -103,13 +103,14 @@ func New(cfg Config) http.Handler {
 	route(mux, "/{$}", methods{http.MethodGet: s.getPage})
 	route(mux, "/style.css", methods{http.MethodGet: s.getStyle})
 	route(mux, "/healthz", methods{http.MethodGet: s.getHealth})
-	route(mux, "/alarms/acknowledge", methods{http.MethodGet: s.getAcknowledge, http.MethodPost: s.postAcknowledgeForm})
 	route(mux, "/api/v1/status", methods{http.MethodGet: s.getStatus})
 	route(mux, "/api/v1/lots", methods{http.MethodGet: s.getLots, http.MethodPost: s.postLot})
 	route(mux, "/api/v1/lots/{id}", methods{http.MethodGet: s.getLot})
 	route(mux, "/api/v1/lots/{id}/move", methods{http.MethodPost: s.postMove})
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
+	s.routeAlarms(mux)
+	s.routeLinks(mux)
 	s.routeExplanations(mux)
 	s.routeForecasts(mux)
 	s.routeReviews(mux)
@@ -119,7 +120,6 @@ func New(cfg Config) http.Handler {
 	s.routeTests(mux)
 	s.routeImports(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
-	route(mux, "/api/v1/alarms/acknowledge", methods{http.MethodPost: s.postAcknowledge})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
 	}
