@@ -1,6 +1,6 @@
 // Package config embeds what ships with dryhold: the catalog of food and
-// container classes and the commented example configuration. It only carries
-// the bytes; package settings reads them.
+// container classes, the commented example configuration and the schema of
+// notices. It only carries the bytes; package settings reads them.
 package config
 
 import (
@@ -18,6 +18,11 @@ var catalogFiles embed.FS
 //
 //go:embed dryhold.example.yaml
 var example string
+
+// noticeSchema describes the JSON of a notice.
+//
+//go:embed schema/notice.schema.json
+var noticeSchema string
 
 // File is one shipped file.
 type File struct {
@@ -45,3 +50,7 @@ func Catalog() ([]File, error) {
 
 // Example is the commented example configuration.
 func Example() string { return example }
+
+// NoticeSchema is the JSON Schema (2020-12) of a notice, as webhooks and the
+// MQTT topic get it.
+func NoticeSchema() string { return noticeSchema }

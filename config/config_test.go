@@ -35,6 +35,10 @@ func TestEmbedded(t *testing.T) {
 	if err != nil || string(want) != config.Example() {
 		t.Errorf("the example differs from the file in the tree (%v)", err)
 	}
+	want, err = os.ReadFile("schema/notice.schema.json")
+	if err != nil || string(want) != config.NoticeSchema() {
+		t.Errorf("the schema of notices differs from the file in the tree (%v)", err)
+	}
 }
 
 func TestCatalogIsACopy(t *testing.T) {
