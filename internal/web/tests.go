@@ -36,6 +36,7 @@ type (
 func (s *server) routeTests(mux *http.ServeMux) {
 	route(mux, "/api/v1/lots/{id}/test", methods{http.MethodPost: s.postTest})
 	route(mux, "/api/v1/lots/{id}/tests/{number}/revoke", methods{http.MethodPost: s.postRevokeTest})
+	route(mux, "/lots/{id}/tests/{number}/revoke", methods{http.MethodPost: s.postRevokeForm})
 }
 
 func (s *server) postTest(w http.ResponseWriter, r *http.Request) {
