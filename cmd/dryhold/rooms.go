@@ -16,18 +16,22 @@ import (
 func newRooms() *cobra.Command {
 	var url string
 	c := &cobra.Command{
-		Use: "rooms", Short: "Note why a room was as it was for a while", Args: subcommand, RunE: help,
-		Long: `Note the cause of a stretch of a room's time, where you know it: the compressor
-failed, painters were in. The review then books what the stretch cost to that
-cause, in place of the excursion that was found. Nothing else changes by it: not
-the readings, not what any lot has left. These commands talk to the running
-daemon.`,
+		Use: "rooms", Short: "Note why a room was as it was, compare rooms, map the places of one", Args: subcommand, RunE: help,
+		Long: `Compare the rooms by season, map the places of a room with a sensor that is
+carried about, and note the cause of a stretch of a room's time, where you know
+it: the compressor failed, painters were in. The review then books what the
+stretch cost to that cause, in place of the excursion that was found. Nothing
+else changes by a note: not the readings, not what any lot has left. These
+commands talk to the running daemon.`,
 		Example: `  dryhold rooms note loft --from 2026-07-11 --to 2026-07-14T08:00 "compressor failed"
   dryhold rooms notes
-  dryhold rooms revoke 3 --note "it was the fuse"`,
+  dryhold rooms revoke 3 --note "it was the fuse"
+  dryhold rooms compare
+  dryhold rooms place loft "top shelf by the window" --sensor roamer
+  dryhold rooms map`,
 	}
 	addURL(c, &url)
-	c.AddCommand(newRoomsNote(&url), newRoomsNotes(&url), newRoomsRevoke(&url))
+	c.AddCommand(newRoomsNote(&url), newRoomsNotes(&url), newRoomsRevoke(&url), newRoomsCompare(&url), newRoomsPlace(&url), newRoomsMap(&url))
 	return c
 }
 

@@ -90,6 +90,7 @@ func told(from time.Time) (edits []telling) {
 		telling{"/api/v1/sensors/cellar/cellar/correct", web.CorrectSensor{Quantity: &humidity, By: "Ada", Note: "wet", From: h(5), To: h(60), Adjustment: web.Adjustment{Unit: "%", Offset: -7}}, 200},
 		telling{"/api/v1/sensors/changes/2/revoke", web.RevokeSensor{By: "Bea", Note: "it hung in the shade"}, 200},
 		telling{"/api/v1/sensors/loft/loft/void", web.VoidSensor{By: "Bea", Note: "a lamp stood beside it", From: h(40), To: h(45)}, 200},
+		telling{"/api/v1/sensors/loft/loft/place", web.PlaceSensor{By: "Bea", Place: "top shelf", From: h(50), To: h(56)}, 200},
 	)
 }
 
@@ -194,6 +195,7 @@ func TestSensorEditsOutliveAKill(t *testing.T) {
 	}
 	z := func(n int) string { return from.Add(time.Duration(n) * time.Hour).Format(time.RFC3339) }
 	want := []string{
+		"Bea loft/loft placed at \"top shelf\" until " + z(56) + ";",
 		"Bea loft/loft voided everything it measures until " + z(45) + ";",
 		"Bea loft/loft revoked change 2; voided temperature until " + z(30),
 		"Ada cellar/cellar corrected humidity until " + z(60) + ": value - 7 %;",

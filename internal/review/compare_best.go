@@ -38,7 +38,7 @@ type Standing struct {
 	// nothing below their Amber, and Moisture is that of the food now.
 	Water    barrier.Water
 	Moisture unit.DryBasis
-	Amber    float64 // water activity
+	Amber    float64 // water activity; 0 where the catalog names none
 	Sealed   bool
 }
 
@@ -397,7 +397,7 @@ func (c *comparing) refused(l *Standing, h, r int, s Season) string {
 // soaks says whether a season in such air would bring the food past its amber
 // line: through its container, so that one that is tight keeps it dry.
 func (l *Standing) soaks(t unit.Celsius, vapour unit.Pascal, s Season) bool {
-	if rh := float64(vapour) / float64(climate.VapourPressure(t, 1)); rh < l.Amber {
+	if rh := float64(vapour) / float64(climate.VapourPressure(t, 1)); l.Amber <= 0 || rh < l.Amber {
 		return false
 	}
 	if l.Water.Isotherm == nil {

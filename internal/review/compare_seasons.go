@@ -105,7 +105,7 @@ func SeasonsOf(r AirRoom) RoomSeasons {
 		for i := range list {
 			list[i].tell()
 			for j := range list[:i] {
-				if list[j].Season == list[i].Season && list[j].Year == list[i].Year-1 {
+				if !r.Open && list[j].Season == list[i].Season && list[j].Year == list[i].Year-1 {
 					list[i].against(&list[j])
 				}
 			}

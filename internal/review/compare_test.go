@@ -26,16 +26,15 @@ func steady(name string, days int, celsius func(day int, d time.Time) float64) A
 	r := AirRoom{Name: name, Plan: 21, First: time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC), Ageing: map[room.Key][]float64{wheatKey: nil}}
 	plan := kinetics.AccelerationFactor(room.AirEa, r.Plan, room.Reference) / 24
 	for i := range days {
-		t, day, aged := celsius(i, r.First.AddDate(0, 0, i)), AirDay{}, 0.0
+		t, day, s := celsius(i, r.First.AddDate(0, 0, i)), AirDay{}, room.Slot{UnknownMS: 3600e3}
+		if t == t {
+			vapour := climate.VapourPressure(unit.Celsius(t), 0.4)
+			s = room.Slot{MeasuredMS: 3600e3, VapourMS: 3600e3, TempMean: float32(t), VapourMean: float32(vapour), HumidityMean: 0.4}
+		}
+		exposure := kinetics.AccelerationFactor(room.AirEa, unit.Celsius(t), room.Reference) / 24
+		aged := kinetics.AccelerationFactor(wheatKey.Ea, unit.Celsius(t), room.Reference)
 		for range 24 {
-			s := room.Slot{UnknownMS: 3600e3}
-			if t == t {
-				vapour := climate.VapourPressure(unit.Celsius(t), 0.4)
-				s = room.Slot{MeasuredMS: 3600e3, VapourMS: 3600e3, TempMean: float32(t), VapourMean: float32(vapour), HumidityMean: 0.4}
-			}
-			exposure := kinetics.AccelerationFactor(room.AirEa, unit.Celsius(t), room.Reference) / 24
 			day.AirHour(s, exposure, plan, r.Plan, 0, false)
-			aged += kinetics.AccelerationFactor(wheatKey.Ea, unit.Celsius(t), room.Reference) / 24
 		}
 		r.Days, r.Ageing[wheatKey] = append(r.Days, day), append(r.Ageing[wheatKey], aged)
 	}

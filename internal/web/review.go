@@ -20,6 +20,7 @@ import (
 // Reviewer looks back and ahead. Each answer is worked out when it is asked
 // for. Errors are as those of Actions.
 type Reviewer interface {
+	RoomComparer
 	// Review tells what the past has cost the lots that the filter lets through.
 	Review(ctx context.Context, f ReviewFilter) (ReviewAnswer, error)
 	// WhatIf answers what another way of keeping would do.
@@ -69,6 +70,7 @@ func (s *server) routeReviews(mux *http.ServeMux) {
 	route(mux, "/api/v1/review", methods{http.MethodGet: s.getReview})
 	route(mux, "/api/v1/use-first", methods{http.MethodGet: s.getUseFirst})
 	route(mux, whatIfPath, methods{http.MethodPost: s.postWhatIf})
+	s.routeCompare(mux)
 	route(mux, "/api/v1/report", methods{http.MethodGet: s.getReport})
 }
 
