@@ -118,6 +118,9 @@ func (w *writer) tell() {
 			w.worker.FromMemory(o.notice(w.opts.Settings.Site, alarm.Raised, now, zone))
 		}
 		for _, n := range w.pending.Notices {
+			if n.Channels == nil {
+				n.Channels = w.channels
+			}
 			w.worker.FromMemory(n)
 		}
 		w.pending.Notices = nil

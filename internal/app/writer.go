@@ -46,6 +46,10 @@ type arrival struct {
 // back the broker. While the clock is not trusted, messages are decoded later,
 // and so are those behind them, since the order must stay.
 func (a *App) receive(d intake.Delivery) {
+	if d.Topic == commandTopic && a.commands != nil {
+		a.command(d)
+		return
+	}
 	a.at(crash.Received)
 	x := arrival{delivery: d}
 	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 || len(d.Payload) > wire.MaxPayload { // refused at any time, and too large to wait
@@ -110,6 +114,7 @@ type writer struct {
 }
 
 func (a *App) startWriter(context.Context) (func(context.Context) error, error) {
+	a.channels = a.machines()
 	w := &writer{App: a, outage: outage{first: cmp.Or(a.opts.pause, firstPause)}}
 	quit := make(chan struct{})
 	var once sync.Once
@@ -243,6 +248,7 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 		if w.outage.failures == 0 {
 			w.take(w.engine.Tick(w.clock.tick()))
 		}
+		w.people()
 		w.at(crash.Judged)
 		w.alarmed()
 		return w.pending, nil
@@ -331,6 +337,7 @@ func (w *writer) take(fx engine.Effects) {
 	for _, n := range fx.Notices {
 		w.pending.Notices = append(w.pending.Notices, w.linked(n))
 	}
+	w.pending.Told = append(w.pending.Told, fx.Told...)
 	w.refolds = append(w.refolds, fx.Refold...)
 }
 
@@ -347,12 +354,15 @@ func (w *writer) stored() {
 func (w *writer) tick(ctx context.Context) {
 	w.vitals.connection(w.client.Connected(), time.Now())
 	w.disk.look(time.Now())
-	w.tell()
 	_, sure := w.clock.look()
 	if sure && w.outage.failures == 0 {
 		w.take(w.engine.Tick(w.clock.tick()))
 	}
-	idle := len(w.pending.Conditions)+len(w.pending.Notices)+len(w.pending.Actions) == 0 && w.outage.failures == 0
+	if sure {
+		w.people()
+	}
+	w.tell()
+	idle := len(w.pending.Conditions)+len(w.pending.Notices)+len(w.pending.Actions)+len(w.pending.Told) == 0 && w.outage.failures == 0
 	if !sure || idle || w.held != nil || time.Now().Before(w.outage.next) {
 		return
 	}

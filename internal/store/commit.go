@@ -11,6 +11,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/crash"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/lot"
 	"dryhold/internal/note"
 	"dryhold/internal/room"
@@ -55,12 +56,13 @@ type Outcome struct {
 	Transitions []alarm.Event
 	Conditions  []alarm.Condition
 	Notices     []alarm.Notice
+	Told        []dispatch.Told // by the notices for people
 }
 
 // Commit stores a batch. Of the readings it finds those not stored before
 // and hands them to apply, whose outcome goes into the same transaction: when
 // Commit returns without error everything is on disk, when it fails nothing
-// is. channels are the notice channels to queue each notice for.
+// is. channels are those of machines, for notices that name none.
 func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time.Time, apply func(fresh []room.Reading) (Outcome, error)) error {
 	tx, err := s.write.BeginTx(ctx, nil)
 	if err != nil {
@@ -247,6 +249,9 @@ func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []strin
 		if err != nil {
 			return fmt.Errorf("cannot store alarm condition %s: %w", c.Key, err)
 		}
+	}
+	if err := writeTold(ctx, tx, out.Told); err != nil {
+		return err
 	}
 	return queueNotices(ctx, tx, out.Notices, channels, now)
 }
