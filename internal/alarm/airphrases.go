@@ -29,7 +29,7 @@ func (d draft) airPhrases() phrases {
 	case Ahead:
 		within := span(d.r.Window)
 		w.subject, w.over = now+" chance of over "+degrees(d.r.Over)+" in "+within, "heat is not expected any more"
-		w.what = "It is likely to become too warm in " + where + ": the chance that it passes its limit of " + degrees(d.r.Over) + " within the next " + within + " is " + now + "."
+		w.what = "It is likely to become too warm in " + where + ": the chance that it passes its limit of " + degrees(d.r.Over) + " within the next " + within + ", and for long enough to raise that alarm, is " + now + "."
 		w.was = "The heat that was expected in " + where + " is not expected any more: the chance of more than " + degrees(d.r.Over) + " within the next " + within + " is " + now + "."
 		w.advice = "shade the windows and keep the room shut while it is still cool; open it at night."
 		w.how = "How sure: the chance is the share of the futures of this room, made of what followed on days like this before. It knows no weather service."

@@ -15,6 +15,7 @@ import (
 func (a *App) engineConfig(ctx context.Context, s *settings.Settings) (cfg engine.Config, err error) {
 	cfg = engine.Config{
 		Site: s.Site, Zone: s.Zone, Catalog: a.opts.Catalog, Rules: s.Rules, Stale: a.staleLimit,
+		ShelfRules: s.ShelfRules, LotRules: s.LotRules, SiteRules: s.SiteRules, Volume: s.Volume,
 		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: a.opts.Futures},
 	}
 	for _, r := range s.Rooms {

@@ -3,6 +3,7 @@ package engine
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
+	"dryhold/internal/review"
 	"dryhold/internal/room"
 )
 
@@ -55,22 +57,21 @@ func TestWarmSpell(t *testing.T) {
 	}
 	p.state(warmLoft, alarm.ReturnedUnack)
 
-	// The cost told is that of the evaluator over the same stretch, on an
-	// engine that saw nothing but the store.
-	other := p.restart(12, lots...).e
-	for _, n := range p.notices {
-		if len(n.Costs) != 2 {
-			t.Fatalf("%s names %d lots, want the 2 of the loft", n.Event, len(n.Costs))
-		}
-		for _, c := range n.Costs {
-			l, err := other.Lot(c.Lot)
-			if err != nil {
-				t.Fatal(err)
-			}
-			want := other.eval.Cost(l, other.limiting(l, n.At), n.Since, n.At)
-			if math.Abs(c.Days-want) > 1e-12 || !(c.Days > 0) {
-				t.Errorf("%s: %s lost %.15g days, the evaluator says %.15g", n.Event, c.Lot, c.Days, want)
-			}
+	// The cost told is that of the review of the same excursion, on an engine
+	// that saw nothing but the store.
+	reviews, err := p.restart(12, lots...).e.Review(at(12))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := p.notices[1]
+	if len(n.Costs) != 2 {
+		t.Fatalf("%s names %d lots, want the 2 of the loft", n.Event, len(n.Costs))
+	}
+	for _, c := range n.Costs {
+		i := slices.IndexFunc(reviews, func(r review.Review) bool { return r.Lot == c.Lot })
+		want := excursions(&reviews[i], "loft")
+		if math.Abs(c.Days-want) > 1e-12 || !(c.Days > 0) {
+			t.Errorf("%s: %s lost %.15g days, the review says %.15g", n.Event, c.Lot, c.Days, want)
 		}
 	}
 	if raised, returned := p.notices[0].Costs, p.notices[1].Costs; returned[0].Days < raised[0].Days {
@@ -80,6 +81,16 @@ func TestWarmSpell(t *testing.T) {
 	if week := weekOf(p.notices[0], "L-1"); math.Abs(week-7*1.6409) > 1e-3 {
 		t.Errorf("another week costs the wheat %g days, want %g", week, 7*1.6409)
 	}
+}
+
+// excursions is what the excursions of a room have cost a lot by heat, days.
+func excursions(r *review.Review, in string) (days float64) {
+	for _, x := range r.Events {
+		if x.Kind == review.Excursion && x.Room == in {
+			days += r.InDays(x.Cost).Lost.Heat
+		}
+	}
+	return days
 }
 
 func weekOf(n alarm.Notice, id string) float64 {
@@ -307,7 +318,7 @@ func TestDampRaisesWithoutCost(t *testing.T) {
 		p.hear(humidity("cellar", "cellar-1", at(h), 0.72), temperature("cellar", "cellar-1", at(h), 16))
 	}
 	p.want(told{alarm.Raised, "damp/cellar", at(1), at(0), "Cellar too damp: 72.0 % RH"})
-	if n := p.notices[0]; len(n.Costs) != 0 || n.Priority != alarm.High {
+	if n := p.notices[0]; len(n.Costs) != 1 || n.Costs[0].Days != 0 || n.Priority != alarm.High || !strings.Contains(n.Body, "no lot any life so far") {
 		t.Errorf("%+v", n)
 	}
 }

@@ -121,11 +121,11 @@ func (b *bill) detail() string {
 	if b.c.Key.Kind != alarm.Ahead || b.week == nil || !b.c.Active {
 		return ""
 	}
-	p := b.week.path.Above(b.rule.Over, int(b.rule.Window/time.Hour))
-	if p.First.IsZero() {
+	h := b.week.heat(b.rs.rules[alarm.Warm], b.rule.Window)
+	if h.first.IsZero() {
 		return ""
 	}
-	return fmt.Sprintf("If it comes, it is most likely to pass it about %s; the warmest hour to be expected until then and after is %.1f °C.", b.e.clock(p.First), p.Highest)
+	return fmt.Sprintf("If it comes, then most likely about %s; the warmest hour of the week to be expected then is %.1f °C.", b.e.clock(h.first), h.highest)
 }
 
 // clock writes an instant in the zone of the site.

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"slices"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -123,6 +124,40 @@ func (e *Engine) judgeAhead(rs *roomState, hour time.Time, fx *Effects) {
 		return
 	}
 	rule.Stale = 2 * lookAhead
-	p := w.path.Above(warm.Limit, int(rule.Window/time.Hour))
-	e.look(key, rule, hour, p.Chance, true, fx)
+	h := w.heat(warm, rule.Window)
+	e.look(key, rule, hour, h.chance, true, fx)
+}
+
+// comingHeat is what may come of the limit of warm.
+type comingHeat struct {
+	chance  float64   // share of the paths in which its alarm would be raised
+	first   time.Time // when it passes the limit, in the middle of them
+	highest float64   // mean of the warmest hour of each of them, °C
+}
+
+// heat looks for spells above the limit of warm that begin within a window and
+// last for its on-delay: a loft that is warm every afternoon is not too warm
+// where the keeper has said so.
+func (w *weekAhead) heat(warm alarm.Rule, window time.Duration) (h comingHeat) {
+	long := max(1, int((warm.OnDelay+time.Hour-1)/time.Hour))
+	var firsts []int
+	for _, path := range w.path.Members() {
+		run := 0
+		for i, t := range path[:min(len(path), int(window/time.Hour)+long)] {
+			if run++; !(t > warm.Limit) {
+				run = 0
+			}
+			if run == long && i-long+1 < int(window/time.Hour) {
+				firsts = append(firsts, i-long+1)
+				h.highest += slices.Max(path[i-long+1:])
+				break
+			}
+		}
+	}
+	if n := len(firsts); n > 0 {
+		slices.Sort(firsts)
+		h.chance, h.highest = float64(n)/float64(len(w.path.Members())), h.highest/float64(n)
+		h.first = w.at.Add(time.Duration(firsts[n/2]) * time.Hour)
+	}
+	return h
 }

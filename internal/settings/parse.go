@@ -76,6 +76,14 @@ func (p *parse) top(root ast.Node) {
 			p.acceptByDefault(accept)
 			p.list(n, "sensors", p.sensor)
 		}},
+		key{name: "lots", read: func(n ast.Node) { p.list(n, "lots", p.lot) }},
+		key{name: "site_limits", read: func(n ast.Node) {
+			var keys []key
+			for _, f := range siteForms() {
+				keys = append(keys, p.formKey(f, s.SiteRules))
+			}
+			p.mapping(n, "site_limits", keys...)
+		}},
 		key{name: "outdoor", read: func(n ast.Node) {
 			p.acceptByDefault(accept)
 			s.Outdoor = p.roomRef(n, "outdoor")
@@ -178,6 +186,7 @@ func (p *parse) room(n ast.Node) {
 		}},
 		key{name: "limits", read: func(n ast.Node) { p.limits(n, room.Rules) }},
 		key{name: "normals", read: func(n ast.Node) { room.Normals = p.normals(n) }},
+		key{name: "volume", read: func(n ast.Node) { p.volume(n, &room.Volume) }},
 	)
 	if room.Name != "" {
 		p.s.Rooms = append(p.s.Rooms, room)
@@ -199,6 +208,7 @@ func (p *parse) sensor(n ast.Node) {
 				sensor.Stale, sensor.StaleGiven = v, true
 			}
 		}},
+		key{name: "limits", read: func(n ast.Node) { sensor.Rules = p.shelfLimits(n) }},
 	)
 	if sensor.Name != "" {
 		p.s.Sensors = append(p.s.Sensors, sensor)
@@ -236,7 +246,17 @@ func (p *parse) limits(n ast.Node, rules map[alarm.Kind]alarm.Rule) {
 		key{name: string(alarm.Stuck), read: func(n ast.Node) { p.stuck(n, rules) }},
 		key{name: string(alarm.CalibrationDue), read: func(n ast.Node) { p.calibration(n, rules) }},
 	)
+	for _, f := range append(roomForms(), lotForms()...) {
+		keys = append(keys, p.formKey(f, rules))
+	}
+	given := map[string]bool{}
+	for i := range keys {
+		k := &keys[i]
+		read := k.read
+		k.read = func(n ast.Node) { given[k.name] = true; read(n) }
+	}
 	p.mapping(n, "limits", keys...)
+	follow(rules, given)
 }
 
 // switchedOff removes the rule of a condition that is set to off.
@@ -252,7 +272,7 @@ func (p *parse) rule(n ast.Node, l limit, rules map[alarm.Kind]alarm.Rule) {
 	if switchedOff(n, l.kind, rules) {
 		return
 	}
-	rule := rules[l.kind]
+	rule := ruleOr(rules, l.kind)
 	what := string(l.kind)
 	deadband := n
 	if _, short := scalar(n); short {

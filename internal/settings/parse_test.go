@@ -59,16 +59,37 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 		for _, r := range append(settings.DefaultRules(), changed...) {
 			out[r.Kind] = r
 		}
+		if hours := out[alarm.HoursOver]; hours.Limit == 86_400 { // 4 K above the limit of warm
+			hours.Over = out[alarm.Warm].Limit + 4
+			out[alarm.HoursOver] = hours
+		}
 		return out
+	}
+	of := func(kind alarm.Kind, change func(*alarm.Rule)) alarm.Rule {
+		for _, r := range append(append(settings.DefaultRules(), settings.SiteRules()...), alarm.Rule{Kind: alarm.CoreWarm, Deadband: 0.5, OffDelay: time.Hour, Priority: alarm.Medium}) {
+			if r.Kind == kind {
+				change(&r)
+				return r
+			}
+		}
+		t.Fatalf("no rule %s", kind)
+		return alarm.Rule{}
 	}
 	loft := rules(alarm.Rule{Kind: alarm.Warm, Limit: 24, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.High})
 	loft[alarm.Disagree] = alarm.Rule{Kind: alarm.Disagree, Limit: 6, Deadband: 0.5, OnDelay: 24 * time.Hour, OffDelay: 12 * time.Hour, Priority: alarm.Low}
 	delete(loft, alarm.Bright)
 	delete(loft, alarm.Drift)
 	yard := rules()
-	for _, kind := range []alarm.Kind{alarm.Warm, alarm.Damp, alarm.Bright} {
+	for _, kind := range []alarm.Kind{alarm.Warm, alarm.Damp, alarm.Bright, alarm.Hot, alarm.Ageing, alarm.HoursOver, alarm.Ahead, alarm.Condensing} {
 		delete(yard, kind)
 	}
+	pantry := rules(
+		alarm.Rule{Kind: alarm.HoursOver, Limit: 36 * 3600, Deadband: 12 * 3600, Over: 26, Window: 14 * 24 * time.Hour, Priority: alarm.Medium},
+		alarm.Rule{Kind: alarm.Ahead, Limit: 0.6, Deadband: 0.2, OffDelay: 12 * time.Hour, Window: 48 * time.Hour, Priority: alarm.Medium},
+		of(alarm.MoistureAmber, func(r *alarm.Rule) { r.OnDelay = 48 * time.Hour }),
+		of(alarm.Quality, func(r *alarm.Rule) { r.Limit = 0.3 }),
+	)
+	delete(pantry, alarm.HoldComplete)
 	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
@@ -94,8 +115,10 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 				alarm.Rule{Kind: alarm.DisagreeHumidity, Limit: 0.08, Deadband: 0.016, OnDelay: 12 * time.Hour, OffDelay: 12 * time.Hour, Priority: alarm.Low},
 				alarm.Rule{Kind: alarm.LowBattery, Limit: 0.2, Deadband: 0.04, OnDelay: 12 * time.Hour, OffDelay: time.Hour, Priority: alarm.Low},
 				alarm.Rule{Kind: alarm.CalibrationDue, OnDelay: 7 * 24 * time.Hour, Priority: alarm.Low},
-			)},
-			{Name: "north-pantry", Rules: rules()},
+				of(alarm.Hot, func(r *alarm.Rule) { r.Limit = 26 }),
+				alarm.Rule{Kind: alarm.Ageing, Limit: 0.5, Deadband: 0.1, Window: 14 * 24 * time.Hour, Priority: alarm.Medium},
+			), Volume: 18},
+			{Name: "north-pantry", Rules: pantry},
 			{Name: "loft", Rules: loft, Normals: &forecast.Normals{
 				Temp:     [12]unit.Celsius{9, 10, 13, 16, 20, 24, 26, 26, 22, 17, 12, 10},
 				Humidity: [12]unit.RH{0.60, 0.58, 0.55, 0.52, 0.50, 0.48, 0.47, 0.48, 0.52, 0.57, 0.60, 0.61},
@@ -104,8 +127,17 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			{Name: "yard", Rules: yard},
 		},
 		Outdoor: "yard",
+		Lots: []settings.Lot{{ID: "L-3", Rules: map[alarm.Kind]alarm.Rule{
+			alarm.CoreWarm:    of(alarm.CoreWarm, func(r *alarm.Rule) { r.Limit = 19 }),
+			alarm.Quality:     of(alarm.Quality, func(r *alarm.Rule) { r.Limit, r.Priority = 0.4, alarm.High }),
+			alarm.EndsEarly:   of(alarm.EndsEarly, func(r *alarm.Rule) { r.Limit, r.Planned = 0, time.Date(2031, 5, 1, 0, 0, 0, 0, time.UTC) }),
+			alarm.OxygenSpent: {},
+		}}},
+		SiteRules: settings.Default().SiteRules,
 		Sensors: []settings.Sensor{{Name: "cellar-1", Room: "cellar", Stale: 2 * time.Hour, StaleGiven: true}, {Name: "loft-1", Room: "loft", Stale: time.Hour},
-			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute, StaleGiven: true}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
+			{Name: "loft-3", Room: "loft", Stale: 90 * time.Minute, StaleGiven: true, Rules: map[alarm.Kind]alarm.Rule{
+				alarm.Warm: {Kind: alarm.Warm, Limit: 30, Deadband: 0.5, OnDelay: 2 * time.Hour, OffDelay: time.Hour, Priority: alarm.Medium}, alarm.Hot: {},
+			}}, {Name: "10e2073a01080063", Room: "north-pantry", Stale: time.Hour}},
 		Stale: time.Hour,
 		Topics: []wire.Mapping{
 			{Pattern: "larch/{room}/climate", JSON: &wire.JSON{
@@ -223,15 +255,17 @@ func TestDefault(t *testing.T) {
 	if s.Broker.Embedded.Listen != "127.0.0.1:1883" || s.HTTP.Listen != "127.0.0.1:8090" || !s.AcceptNewRooms || s.Mail != nil || s.Zone != time.UTC {
 		t.Errorf("Default() = %+v", s)
 	}
-	kinds := map[alarm.Kind]bool{}
-	for _, r := range settings.DefaultRules() {
+	kinds := map[alarm.Kind]bool{alarm.CoreWarm: true} // only where a lot has one of its own
+	limitless := []alarm.Kind{alarm.CalibrationDue, alarm.Condensing, alarm.MoistureAmber, alarm.MoistureRed}
+	for _, r := range append(settings.DefaultRules(), settings.SiteRules()...) {
 		kinds[r.Kind] = true
-		if r.Priority < alarm.Low || r.Priority > alarm.High || r.Deadband < 0 || r.Kind != alarm.CalibrationDue && (r.Limit <= 0 || r.Deadband >= r.Limit) {
+		above := r.Kind == alarm.OxygenSpent // its deadband lies above its limit
+		if r.Priority < alarm.Low || r.Priority > alarm.High || r.Deadband < 0 || !slices.Contains(limitless, r.Kind) && (r.Limit <= 0 || r.Deadband >= r.Limit && !above) {
 			t.Errorf("default rule %+v is out of order", r)
 		}
 	}
 	if len(kinds) != len(alarm.Kinds()) {
-		t.Errorf("DefaultRules covers %v", kinds)
+		t.Errorf("the rules by default cover %v", kinds)
 	}
 }
 
@@ -253,7 +287,7 @@ func TestAcceptNewRooms(t *testing.T) {
 }
 
 func TestLookups(t *testing.T) {
-	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off, stuck: off, spike: off, spike_humidity: off, drift: off, drift_humidity: off, disagree: off, disagree_humidity: off, battery: off, calibration: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
+	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off, stuck: off, spike: off, spike_humidity: off, drift: off, drift_humidity: off, disagree: off, disagree_humidity: off, battery: off, calibration: off, hot: off, ageing: off, hours_over: off, ahead: off, moisture_amber: off, moisture_red: off, oxygen_spent: off, absorber_small: off, hold_incomplete: off, hold_complete: off, quality: off, ends_early: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
 	if got, want := []time.Duration{s.StaleLimit("a"), s.StaleLimit("b"), s.StaleLimit("c")}, []time.Duration{36 * time.Hour, 90 * time.Minute, 90 * time.Minute}; !slices.Equal(got, want) {
 		t.Errorf("stale limits %v, want %v", got, want)
 	}
@@ -268,7 +302,7 @@ func TestLookups(t *testing.T) {
 	if len(s.Rules("loft")) != 1 {
 		t.Error("Rules hands out its own map")
 	}
-	if len(s.Rules("attic")) != len(alarm.Kinds()) {
+	if len(s.Rules("attic")) != len(settings.DefaultRules()) {
 		t.Error("a room not listed has not the default rules")
 	}
 }

@@ -59,7 +59,7 @@ func TestProblems(t *testing.T) {
 	f("site: "+strings.Repeat("x", 65)+"\n",
 		"f.yaml:1:7: site has more than 64 characters")
 	f("1: x\n",
-		`f.yaml:1:1: unknown key "1" in the configuration: it is one of site, zone, broker, http, metrics, rooms, accept_new_rooms, stale, sensors, outdoor, topics, mail, notify, eating, persons, catalog`)
+		`f.yaml:1:1: unknown key "1" in the configuration: it is one of site, zone, broker, http, metrics, rooms, accept_new_rooms, stale, sensors, lots, site_limits, outdoor, topics, mail, notify, eating, persons, catalog`)
 
 	// Zone and time spans.
 	f("zone: Europe/Berln\n",
@@ -92,7 +92,7 @@ func TestProblems(t *testing.T) {
 	f("rooms:\n  - name: cellar\n    limits: [warm]\n",
 		"f.yaml:3:13: limits must be keys with values, not a list")
 	f("rooms:\n  - name: cellar\n    limits: {humid: 60 %}\n",
-		`f.yaml:3:14: unknown key "humid" in limits: it is one of warm, damp, bright, spike, spike_humidity, drift, drift_humidity, disagree, disagree_humidity, battery, silent, stuck, calibration`)
+		`f.yaml:3:14: unknown key "humid" in limits: it is one of warm, damp, bright, spike, spike_humidity, drift, drift_humidity, disagree, disagree_humidity, battery, silent, stuck, calibration, hot, condensing, ageing, hours_over, ahead, moisture_amber, moisture_red, oxygen_spent, absorber_small, hold_incomplete, hold_complete, quality, ends_early`)
 	f("rooms:\n  - name: cellar\n    limits: {warm: 18}\n",
 		`f.yaml:3:20: warm: "18" lacks a unit: write for example "18 C"`)
 	f("rooms:\n  - name: cellar\n    limits: {warm: 18 %}\n",

@@ -38,6 +38,11 @@ type Settings struct {
 	// Sensors lists the sensors with a room or a stale limit of their own.
 	// Sensors not listed are taken as they come, with the limit Stale.
 	Sensors []Sensor
+	// Lots lists the lots with limits of their own.
+	Lots []Lot
+	// SiteRules are the rules of the whole site, by kind; one switched off has
+	// none.
+	SiteRules map[alarm.Kind]alarm.Rule
 	// Outdoor is the room whose readings are of the air outdoors; empty for
 	// none.
 	Outdoor string
@@ -142,6 +147,16 @@ type Room struct {
 	Rules map[alarm.Kind]alarm.Rule
 	// Normals are the monthly means the keeper states; nil for none.
 	Normals *forecast.Normals
+	// Volume is that of its air, m³; 0 where it is not said.
+	Volume float64
+}
+
+// Lot is a lot with limits of its own.
+type Lot struct {
+	ID string
+	// Rules holds those of the conditions that differ from the room's; one
+	// without a kind is switched off.
+	Rules map[alarm.Kind]alarm.Rule
 }
 
 // Sensor is one listed sensor.
@@ -154,6 +169,9 @@ type Sensor struct {
 	Stale time.Duration
 	// StaleGiven is set when Stale is its own.
 	StaleGiven bool
+	// Rules holds those of the air of its shelf that differ from the room's;
+	// one without a kind is switched off.
+	Rules map[alarm.Kind]alarm.Rule
 }
 
 // TLSMode is how a mail connection is secured.
@@ -223,6 +241,7 @@ func Default() *Settings {
 		Stale:          DefaultStale,
 		Topics:         DefaultTopics(),
 		Notify:         Notify{MQTTTopic: DefaultNotices, PingEvery: DefaultPingEvery},
+		SiteRules:      byKind(SiteRules()),
 	}
 }
 
@@ -255,6 +274,14 @@ func DefaultTopics() []wire.Mapping {
 	}
 }
 
+func byKind(rules []alarm.Rule) map[alarm.Kind]alarm.Rule {
+	out := make(map[alarm.Kind]alarm.Rule, len(rules))
+	for _, r := range rules {
+		out[r.Kind] = r
+	}
+	return out
+}
+
 // mustUnit finds a unit that is known to exist.
 func mustUnit(q unit.Quantity, name string) unit.Unit {
 	u, err := unit.Parse(q, name)
@@ -281,6 +308,38 @@ func (s *Settings) Rules(room string) map[alarm.Kind]alarm.Rule {
 		rules[rule.Kind] = rule
 	}
 	return rules
+}
+
+// ShelfRules gives the rules of the air that a sensor has of its own; see
+// Sensor.Rules. The map is the settings' own: read it only.
+func (s *Settings) ShelfRules(sensor string) map[alarm.Kind]alarm.Rule {
+	for i := range s.Sensors {
+		if s.Sensors[i].Name == sensor {
+			return s.Sensors[i].Rules
+		}
+	}
+	return nil
+}
+
+// LotRules gives the rules that a lot has of its own; see Lot.Rules. The map is
+// the settings' own: read it only.
+func (s *Settings) LotRules(id string) map[alarm.Kind]alarm.Rule {
+	for i := range s.Lots {
+		if s.Lots[i].ID == id {
+			return s.Lots[i].Rules
+		}
+	}
+	return nil
+}
+
+// Volume gives the volume of a room, m³; 0 where it is not known.
+func (s *Settings) Volume(room string) float64 {
+	for i := range s.Rooms {
+		if s.Rooms[i].Name == room {
+			return s.Rooms[i].Volume
+		}
+	}
+	return 0
 }
 
 // SensorRooms gives the room of each listed sensor that has one, for topics
