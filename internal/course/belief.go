@@ -10,10 +10,14 @@ import (
 
 // How a test speaks of the share of life that is consumed. A taster's score
 // falls in a straight line from the mean of fresh food to that at the limit of
-// the mode that has consumed most, and on beyond it. 5, neither like nor
-// dislike, is the usual cut-off of the nine-point scale in studies of shelf
-// life, though it hangs on the food and the people (reviewed in Giménez, Ares
-// and Ares 2012, Food Research International 49:311). All else is judgement:
+// the mode that has consumed most, and on beyond it. The scale is that of Peryam
+// and Pilgrim 1957 (named in the introduction of Lim, Wood and Green 2009, Chem.
+// Senses 34:739, read). 5, neither like nor dislike, is one usual cut-off of it
+// in studies of shelf life (Montes Villanueva and Trindade 2010); 6.5 is taken
+// too (Muñoz et al. 1992), and it hangs on the food and the people: both and
+// that read as cited in a text on limits of acceptability, not in themselves.
+// Giménez, Ares and Ares 2012 (Food Research International 49:311; abstract
+// read) review the methods. All else is judgement:
 // the fresh score, the spread of one untrained person tasting once, the share
 // of scores that are slips, and how often a nose misses or imagines a smell.
 const (
@@ -154,7 +158,7 @@ type Belief struct {
 
 // Believe joins evidence that is independent given the draw. The weights go
 // over into draws of equal weight by systematic resampling (Kitagawa 1996, J.
-// Comput. Graph. Stat. 5:1): draw d stands in the posterior as often as its
+// Comput. Graph. Stat. 5:1, from memory): draw d stands in the posterior as often as its
 // weight in 200ths says, so every quantile of equal draws is the weighted one
 // to within one draw. Evidence that tells no draw from another picks each once.
 func Believe(logs ...[]float64) Belief {

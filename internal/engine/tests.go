@@ -189,7 +189,7 @@ func (x *explainer) tests(t *telling) {
 	if v == nil {
 		return
 	}
-	t.constant("judgement, on the nine-point hedonic scale (Peryam and Pilgrim 1957)", "%d tests of this lot and %d of other lots of %s weigh %d sets of constants; the result stands on %s of them.",
+	t.constant("judgement, on the nine-point hedonic scale of Peryam and Pilgrim 1957", "%d tests of this lot and %d of other lots of %s weigh %d sets of constants; the result stands on %s of them.",
 		v.Own, v.Class, x.food.Name, v.Draws, figures(v.Effective, 3))
 	if v.Power < 1 {
 		t.say("The tests contradict the model, or each other, so that fewer would be left: they count with the power %s.", figures(v.Power, 2))

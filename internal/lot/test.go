@@ -30,7 +30,7 @@ type Test struct {
 // Result is what a test found; what was not looked for is at its zero value.
 type Result struct {
 	// Taste is a score on the nine-point hedonic scale (Peryam and Pilgrim
-	// 1957, Food Technology 11:9): 1 dislike extremely, 5 neither like nor
+	// 1957; Food Technology 11:9, from memory): 1 dislike extremely, 5 neither like nor
 	// dislike, 9 like extremely; 0 where it was not tasted.
 	Taste int `json:"taste,omitempty"`
 	// OffSmell says whether it smelled off; nil where nobody smelled at it.
