@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"sync"
 	"time"
 
 	"dryhold/internal/engine"
@@ -30,8 +31,11 @@ const (
 )
 
 // upkeep is what the daemon does for what it keeps: the weekly full check, and
-// the rebuild of all that follows from the facts. The writer owns it.
+// the rebuild of all that follows from the facts. The writer owns it, but for
+// the lock.
 type upkeep struct {
+	replaying sync.Mutex // held by the one replay there may be
+
 	began time.Time // when the daemon began to listen
 
 	tell     func(web.Folding) // how far a rebuild is; nil while there is none

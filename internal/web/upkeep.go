@@ -2,13 +2,14 @@ package web
 
 import (
 	"context"
-	"encoding/json"
 	"net/http"
 	"time"
 )
 
-// Rebuilder makes everything that follows from the stored facts anew.
+// Rebuilder makes everything that follows from the stored facts anew, in the
+// place of what there is or beside it.
 type Rebuilder interface {
+	Replayer
 	// Refold rebuilds the state from the store and then puts it in the place
 	// of the old one, which stands until then and if it fails or ctx ends. tell
 	// is called now and then, never after Refold has returned.
@@ -46,39 +47,21 @@ type (
 	}
 )
 
-// lineTimeout bounds how long a line of a stream may take to be sent.
-const lineTimeout = time.Minute
-
 func (s *server) postRefold(w http.ResponseWriter, r *http.Request) {
 	var body Refold
 	if !accepted(w, r, &body, func() *refusal { return personal(body.By, "") }) {
 		return
 	}
-	conn := http.NewResponseController(w)
-	// A rebuild takes as long as it takes, and the server's limit on reading a
-	// request would end it. A writer without limits has none to lift.
-	_ = conn.SetReadDeadline(time.Time{})
-	begun := false
-	line := func(l RefoldLine) {
-		if !begun {
-			begun = true
-			w.Header().Set("Content-Type", "application/x-ndjson")
-		}
-		_ = conn.SetWriteDeadline(time.Now().Add(lineTimeout))
-		// One that went away ends the context, and with it the rebuild.
-		_ = json.NewEncoder(w).Encode(l)
-		_ = conn.Flush()
-	}
-	done, err := s.Actions.Refold(r.Context(), body.By, func(f Folding) { line(RefoldLine{Progress: &f}) })
+	out := newStream(w)
+	done, err := s.Actions.Refold(r.Context(), body.By, func(f Folding) { out.line(RefoldLine{Progress: &f}) })
 	if err == nil {
-		line(RefoldLine{Done: &done})
+		out.line(RefoldLine{Done: &done})
 		return
 	}
-	_ = conn.SetWriteDeadline(time.Now().Add(lineTimeout))
 	switch status, detail := s.failure(r, "rebuild the state", err); {
-	case begun:
-		line(RefoldLine{Problem: detail})
+	case out.begun:
+		out.line(RefoldLine{Problem: detail})
 	default:
-		writeProblem(w, status, detail)
+		out.problem(status, detail)
 	}
 }
