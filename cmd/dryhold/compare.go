@@ -69,7 +69,7 @@ func printCompare(w io.Writer, x web.CompareAnswer) error {
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
 		b.WriteString(wrap(fmt.Sprintf("%s %s in %s, limited by %s: %s", l.Lot, l.Food, l.Room, l.Mode, l.Words), "  "))
 		for _, s := range l.Seasons {
-			b.WriteString(wrap(fmt.Sprintf("    %s: %s", s.Season, web.BestCell(s, l.Room)), "      "))
+			b.WriteString("  " + wrap(fmt.Sprintf("%s: %s", s.Season, web.BestCell(s, l.Room)), "    "))
 		}
 	}
 	if len(x.Lots) == 0 {

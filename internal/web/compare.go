@@ -79,7 +79,7 @@ type (
 // NewCompareAnswer works out the comparison of rooms.
 func NewCompareAnswer(site string, at time.Time, room string, c engine.Comparison, rooms []review.AirRoom) CompareAnswer {
 	x := CompareAnswer{
-		Site: site, At: at, Room: room, Outdoors: c.Outdoors, Rooms: []review.RoomSeasons{}, Lots: []LotRooms{}, Caution: UseFirstCaution,
+		Site: site, At: at, Room: room, Outdoors: c.Outdoors, Rooms: []review.RoomSeasons{}, Lots: []LotRooms{}, Caution: CompareCaution,
 		From: c.First.Format(time.DateOnly), To: c.End.In(c.First.Location()).Add(-time.Millisecond).Format(time.DateOnly),
 	}
 	for _, r := range rooms {

@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
+
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/review"
@@ -221,4 +223,21 @@ func TestSeasonWords(t *testing.T) {
 	f(review.RoomSeasons{}, "", "nothing is normalised")
 	f(review.RoomSeasons{Seasons: []review.SeasonAir{{Season: "Jun-Aug", Year: 2026, Beyond: 15, Expected: &expected, Verdict: review.Worse}}}, "yard",
 		"Jun-Aug 2026: 15.0 days beyond plan, where the room of the year before would have had 10.0 days under the same heat outdoors; the room kept heat out worse.")
+}
+
+// TestComparePageFits: no width makes the page scroll sideways, however long
+// the names.
+func TestComparePageFits(t *testing.T) {
+	ctx := browser(t)
+	base, _ := serve(t, larchHouse())
+	for _, path := range []string{"/rooms/compare", "/rooms/compare?room=long"} {
+		for _, width := range []int64{360, 390, 961, 1280} {
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+path)); err != nil {
+				t.Fatalf("cannot open %s at %d px: %v", path, width, err)
+			}
+			if has, needs := evaluate[int](t, ctx, `document.documentElement.clientWidth`), evaluate[int](t, ctx, `document.documentElement.scrollWidth`); needs > has {
+				t.Errorf("%s needs %d px at a width of %d", path, needs, width)
+			}
+		}
+	}
 }

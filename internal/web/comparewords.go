@@ -11,6 +11,9 @@ import (
 	"dryhold/internal/review"
 )
 
+// CompareCaution goes with every comparison of rooms.
+const CompareCaution = "This is about quality, not safety: a better room does not make food safe. When in doubt, throw it out. Your local food-safety authority goes before this."
+
 // GainBand is a gain in days of life a year with its band.
 func GainBand(g lot.Range) string {
 	if g.Low == g.High {
@@ -232,6 +235,10 @@ func SeasonWords(r review.RoomSeasons, outdoors string) []string {
 	for _, x := range slices.Backward(r.Seasons) {
 		if x.Expected == nil {
 			continue
+		}
+		if x.Beyond < 0.05 && *x.Expected < 0.05 {
+			out = append(out, fmt.Sprintf("%s %d: nothing beyond plan, as the year before.", x.Season, x.Year))
+			break
 		}
 		verdict := "the room kept heat out about as well: what differs is the weather"
 		switch x.Verdict {
