@@ -270,7 +270,7 @@ func TestUsageMistakes(t *testing.T) {
 	f(2, "unknown flag: --confg (see dryhold run --help)", "run", "--confg", "x")
 	f(2, `--url "hearth" is not an address: write for example http://127.0.0.1:8090`, "status", "--url", "hearth")
 	f(2, `--url "ftp://hearth" is not an address`, "lots", "list", "--url", "ftp://hearth")
-	f(2, `"warm" is not an alarm: write KIND/ROOM, or silent/ROOM/SENSOR`, "alarms", "acknowledge", "warm")
+	f(2, `"warm" is not an alarm: write warm/ROOM`, "alarms", "acknowledge", "warm")
 	f(1, "cannot read the configuration", "run", "--config", "no-such-file.yaml")
 	f(1, "cannot reach the daemon at http://127.0.0.1:1: start it with `dryhold run`", "status", "--url", "http://127.0.0.1:1")
 }

@@ -5,15 +5,12 @@ import (
 	"io"
 	"net/url"
 	"slices"
-	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
-	"dryhold/internal/nearest"
 	"dryhold/internal/web"
 )
 
@@ -154,74 +151,6 @@ func printAlarms(w io.Writer, alarms []engine.AlarmView) error {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", a.Key, state, a.Priority, a.Since.Local().Format("2006-01-02 15:04"), a.Text)
 	}
 	return t.Flush()
-}
-
-func newAlarms() *cobra.Command {
-	var from string
-	c := &cobra.Command{
-		Use: "alarms", Short: "List and acknowledge alarms", Args: subcommand, RunE: help,
-		Long:    "List alarms and say that you have seen one. These commands talk to the running\ndaemon.",
-		Example: "  dryhold alarms list\n  dryhold alarms acknowledge warm/loft --by Ada",
-	}
-	addURL(c, &from)
-	var asJSON bool
-	list := &cobra.Command{
-		Use: "list", Short: "List alarms that are not normal", Args: noArgs,
-		Example: "  dryhold alarms list",
-		RunE: func(c *cobra.Command, _ []string) error {
-			var s web.StatusAnswer
-			if err := newClient(from).do(c.Context(), "GET", "/api/v1/status", nil, &s); err != nil {
-				return err
-			}
-			if asJSON {
-				return printJSON(c.OutOrStdout(), s.Snapshot.Alarms)
-			}
-			return printAlarms(c.OutOrStdout(), s.Snapshot.Alarms)
-		},
-	}
-	list.Flags().BoolVar(&asJSON, "json", false, "print JSON")
-	var by, note string
-	ack := &cobra.Command{
-		Use: "acknowledge ALARM", Aliases: []string{"ack"}, Short: "Say that you have seen an alarm", Args: exactArgs(1),
-		Example: "  dryhold alarms acknowledge warm/loft --by Ada --note \"window shaded\"",
-		RunE: func(c *cobra.Command, args []string) error {
-			key, err := parseKey(args[0])
-			if err != nil {
-				return usageError{err}
-			}
-			body := web.OperateAlarm{Key: key, By: who(by), Note: note}
-			if err := newClient(from).do(c.Context(), "POST", "/api/v1/alarms/acknowledge", body, nil); err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s is acknowledged by %s.\n", key, body.By)
-			return err
-		},
-	}
-	ack.Flags().StringVar(&by, "by", "", "your name (default: the user's)")
-	ack.Flags().StringVar(&note, "note", "", "what you did about it")
-	c.AddCommand(list, ack)
-	return c
-}
-
-// parseKey reads the written form of an alarm key: warm/loft or
-// silent/loft/loft-1.
-func parseKey(s string) (alarm.Key, error) {
-	parts := strings.Split(s, "/")
-	var kinds []string
-	for _, k := range alarm.Kinds() {
-		kinds = append(kinds, string(k))
-	}
-	switch {
-	case len(parts) < 2 || len(parts) > 3 || slices.Contains(parts, ""):
-		return alarm.Key{}, fmt.Errorf("%q is not an alarm: write KIND/ROOM, or silent/ROOM/SENSOR", s)
-	case !slices.Contains(kinds, parts[0]):
-		return alarm.Key{}, fmt.Errorf("unknown kind of alarm %q%s", parts[0], nearest.Hint(parts[0], kinds))
-	}
-	k := alarm.Key{Kind: alarm.Kind(parts[0]), Room: parts[1]}
-	if len(parts) == 3 {
-		k.Sensor = parts[2]
-	}
-	return k, nil
 }
 
 func escape(s string) string { return url.PathEscape(s) }

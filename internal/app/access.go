@@ -48,6 +48,9 @@ func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret,
 		Closed: []string{"dryhold/#"}, Refused: a.refused,
 	}
+	if a.commands != nil {
+		cfg.Open = []string{commandTopic}
+	}
 	if topic := a.opts.Settings.Notify.MQTTTopic; topic != "" {
 		cfg.Closed = append(cfg.Closed, topic)
 	}

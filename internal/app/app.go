@@ -93,6 +93,7 @@ type App struct {
 
 	arrivals  chan arrival
 	edits     chan *edit
+	commands  chan intake.Delivery // nil where none are taken
 	published atomic.Pointer[engine.Snapshot]
 	counters  counters
 	vitals    vitals
@@ -127,6 +128,9 @@ func New(opts Options) (*App, error) {
 	}
 	a := &App{opts: opts, log: opts.Log, now: opts.Now, stopping: make(chan struct{}), writerEnded: make(chan struct{})}
 	a.arrivals, a.edits = make(chan arrival, queueLength), make(chan *edit)
+	if opts.Settings.Notify.Commands {
+		a.commands = make(chan intake.Delivery, commandsWaiting)
+	}
 	if opts.BrokerAway == 0 {
 		a.opts.BrokerAway = brokerAway
 	}
@@ -177,6 +181,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"writer", a.startWriter},
 		{"upkeep", a.startUpkeep},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
+		{"commands", a.startCommands},
 		{"intake", a.startIntake},
 		{"delivery", a.startDelivery},
 	}

@@ -74,7 +74,7 @@ func (a *App) startIntake(ctx context.Context) (func(context.Context) error, err
 func (a *App) clientConfig() (intake.Config, error) {
 	b := a.opts.Settings.Broker
 	cfg := intake.Config{
-		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.decoder.Filters(),
+		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.filters(),
 		StatusTopic: statusTopic, KeepTrying: b.Embedded == nil, Log: a.log,
 		ReconnectMax: a.opts.reconnectMax, KeepAlive: a.opts.keepAlive,
 	}
@@ -91,6 +91,15 @@ func (a *App) clientConfig() (intake.Config, error) {
 	cfg.Credentials = func() (string, string, error) { return credentials(b.UsernameFile, b.PasswordFile) }
 	cfg.TLS, err = clientTLS(b)
 	return cfg, err
+}
+
+// filters are what the daemon listens to.
+func (a *App) filters() []string {
+	out := a.decoder.Filters()
+	if a.commands != nil {
+		out = append(out, commandTopic)
+	}
+	return out
 }
 
 // statusTopic says, retained, whether the daemon is there.

@@ -67,6 +67,9 @@ type Config struct {
 	AllowPlain bool
 	// Closed are filters of topics that only the intake may publish on.
 	Closed []string
+	// Open are topics below closed ones on which others may publish all the
+	// same, if their rights say so.
+	Open []string
 	// Refused, if set, is told what was not allowed. It must not block.
 	Refused func(Refusal)
 	// NoSync leaves out the flush to disk. Only for data to be thrown away:

@@ -3,6 +3,7 @@ package broker
 import (
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 	"time"
 
@@ -118,7 +119,7 @@ func (g *guard) mayPublish(cl *mqtt.Client, topic string) bool {
 		return true
 	}
 	for _, closed := range g.cfg.Closed {
-		if covers(closed, topic) {
+		if covers(closed, topic) && !slices.Contains(g.cfg.Open, topic) {
 			return false
 		}
 	}
