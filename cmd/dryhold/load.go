@@ -80,6 +80,26 @@ func secrets(s *settings.Settings) []*string {
 	if m := s.Mail; m != nil {
 		files = append(files, &m.UsernameFile, &m.PasswordFile)
 	}
+	for _, c := range s.Notify.Channels {
+		if c.Webhook != nil {
+			files = append(files, &c.Webhook.CAFile)
+		}
+	}
+	return append(files, channelSecrets(s)...)
+}
+
+// channelSecrets are the places of what webhooks, push and the ping must keep
+// to themselves.
+func channelSecrets(s *settings.Settings) []*string {
+	files := []*string{&s.Notify.PingURLFile}
+	for _, c := range s.Notify.Channels {
+		if c.Webhook != nil {
+			files = append(files, &c.Webhook.SecretFile)
+		}
+		if c.Push != nil {
+			files = append(files, &c.Push.URLFile)
+		}
+	}
 	return files
 }
 
@@ -119,6 +139,9 @@ func readable(configFile string, s *settings.Settings) []string {
 	}
 	if m := s.Mail; m != nil {
 		files = append(files, m.PasswordFile)
+	}
+	for _, file := range channelSecrets(s) {
+		files = append(files, *file)
 	}
 	if hashes {
 		files = append(files, configFile)

@@ -113,13 +113,9 @@ func clientTLS(b settings.Broker) (*tls.Config, error) {
 	}
 	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
 	if b.CAFile != "" {
-		pem, err := os.ReadFile(b.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("cannot read ca_file: %w", err)
-		}
-		cfg.RootCAs = x509.NewCertPool()
-		if !cfg.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("cannot use ca_file %s: it holds no PEM certificate", b.CAFile)
+		var err error
+		if cfg.RootCAs, err = authorities(b.CAFile); err != nil {
+			return nil, err
 		}
 	}
 	if b.CertFile != "" {
@@ -130,6 +126,22 @@ func clientTLS(b settings.Broker) (*tls.Config, error) {
 		cfg.Certificates = []tls.Certificate{pair}
 	}
 	return cfg, nil
+}
+
+// authorities reads those to trust; nil, those of the system, without a file.
+func authorities(file string) (*x509.CertPool, error) {
+	if file == "" {
+		return nil, nil
+	}
+	pem, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read ca_file: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("cannot use ca_file %s: it holds no PEM certificate", file)
+	}
+	return pool, nil
 }
 
 // credentials reads a user name and password from their files; no file, no
@@ -156,23 +168,14 @@ func (a *App) startNotices(context.Context) (func(context.Context) error, error)
 			return a.client.Publish(ctx, topic, 1, false, payload)
 		}))
 	}
-	if m := a.opts.Settings.Mail; m != nil {
-		user, password, err := credentials(m.UsernameFile, m.PasswordFile)
-		if err != nil {
-			return nil, err
-		}
-		mail, err := notify.NewMail(notify.MailConfig{
-			Host: m.Host, Port: m.Port, TLS: notify.TLSMode(m.TLS), Username: user, Password: password, From: m.From, To: m.To,
-		})
-		if err != nil {
-			return nil, err
-		}
-		channels = append(channels, mail)
+	ways, err := a.ways()
+	if err != nil {
+		return nil, err
 	}
+	channels = append(channels, ways...)
 	for _, c := range channels {
 		a.channels = append(a.channels, c.Name())
 	}
-	var err error
 	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.log); err != nil {
 		return nil, err
 	}
@@ -181,10 +184,10 @@ func (a *App) startNotices(context.Context) (func(context.Context) error, error)
 
 // startDelivery lets notices go once the broker is there. Before, each start
 // would fail an attempt of those over MQTT, and a daemon that starts again and
-// again would put them off for up to an hour.
+// again would put them off for up to an hour. The ping goes with them.
 func (a *App) startDelivery(context.Context) (func(context.Context) error, error) {
 	a.worker.Start(a.armed(context.Background()))
-	return nil, nil
+	return a.startHeartbeat()
 }
 
 // FirstReading is a line for the shell that publishes a first reading, where

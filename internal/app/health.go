@@ -33,6 +33,8 @@ type vitals struct {
 	lost       time.Time // when the connection was found lost
 
 	packedDay time.Time // the writer's own: up to here days are packed
+
+	heart heartbeat
 }
 
 // beat notes that the writer takes its turn.
@@ -89,6 +91,7 @@ func (a *App) Health() []health.Check {
 	now := time.Now()
 	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now), a.checkFlood(now)}
 	checks = append(checks, a.checkNotices()...)
+	checks = append(checks, a.vitals.heart.check()...)
 	checks = append(checks, a.checkIntegrity(a.now()))
 	checks = append(checks, a.checkOpen(a.now())...)
 	v := &a.vitals
@@ -163,6 +166,9 @@ func (a *App) checkNotices() []health.Check {
 		switch {
 		case !c.OK:
 			c.Text = fmt.Sprintf("%d waiting, %d attempts failed, the last: %s", ch.Waiting, ch.Failures, ch.LastError)
+			if ch.Refused > 0 {
+				c.Text = fmt.Sprintf("%d refused for good since the start; %s", ch.Refused, c.Text)
+			}
 		case !ch.LastSuccess.IsZero():
 			c.Text = "last one delivered " + ch.LastSuccess.UTC().Format(time.RFC3339)
 		}

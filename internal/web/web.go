@@ -24,6 +24,7 @@ import (
 // it is logged, and the keeper is told only that it happened.
 type Actions interface {
 	Alarmer
+	Noticer
 	Linker
 	Explainer
 	Rebuilder
@@ -34,6 +35,7 @@ type Actions interface {
 	Forecaster
 	Reviewer
 	Importer
+	Packer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -110,6 +112,7 @@ func New(cfg Config) http.Handler {
 	route(mux, "/api/v1/lots/{id}/finish", methods{http.MethodPost: s.postFinish})
 	route(mux, "/api/v1/lots/{id}/note", methods{http.MethodPost: s.postNote})
 	s.routeAlarms(mux)
+	s.routeNotices(mux)
 	s.routeLinks(mux)
 	s.routeExplanations(mux)
 	s.routeForecasts(mux)
@@ -119,6 +122,7 @@ func New(cfg Config) http.Handler {
 	s.routeNotes(mux)
 	s.routeTests(mux)
 	s.routeImports(mux)
+	s.routePacking(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})

@@ -1,0 +1,82 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
+)
+
+func (k *keeper) Notices(_ context.Context, f NoticeFilter, limit int) ([]NoticeView, error) {
+	all := []NoticeView{
+		{Key: "mara/2", Channel: "phone", To: "mara", Event: alarm.Raised, Subject: "Loft too warm: 33.4 °C", State: NoticeWaiting, Queued: ago(time.Hour), Due: noon(), Attempts: 3, Cause: "busy"},
+		{Key: "mara/1", Channel: "mail", To: "mara", Event: alarm.Raised, Subject: "Loft too warm: 31 °C", State: NoticeDelivered, Queued: ago(2 * time.Hour), Delivered: ago(2 * time.Hour), Attempts: 1},
+	}
+	if f.Key == "none" {
+		all = nil
+	}
+	return all[:min(limit, len(all))], k.note("notices %+v, at most %d", f, limit)
+}
+
+func (k *keeper) TestNotice(_ context.Context, t TestNotice) (string, error) {
+	if t.Channel == "pager" {
+		return "", lot.Invalid("unknown channel %q", t.Channel)
+	}
+	return "test/1", k.note("test %+v", t)
+}
+
+func (k *keeper) Drilled(_ context.Context, name string) error { return k.note("drill of %s", name) }
+
+func TestNotices(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	f := func(path string, status int, want ...string) {
+		t.Helper()
+		res := ask(t, h, http.MethodGet, path, "")
+		got := text(t, res)
+		if res.StatusCode != status {
+			t.Errorf("%s: status %d, want %d: %s", path, res.StatusCode, status, got)
+		}
+		for _, w := range want {
+			if !strings.Contains(got, w) {
+				t.Errorf("%s: %s\nlacks %s", path, got, w)
+			}
+		}
+	}
+	f("/api/v1/notices", 200, `"key":"mara/2","channel":"phone","to":"mara","event":"raised","subject":"Loft too warm: 33.4 °C","state":"waiting"`,
+		`"due":"2026-07-14T12:30:00Z","attempts":3,"cause":"busy"}`, `"delivered":"2026-07-14T10:30:00Z","attempts":1}`, `"more":false`)
+	f("/api/v1/notices?undelivered=true&limit=1", 200, `"more":true`)
+	f("/api/v1/notices?key=mara%2F2", 200, `"key":"mara/2"`)
+	f("/api/v1/notices?key=none", 404, `there is no notice \"none\"`)
+	f("/api/v1/notices?undelivered=maybe", 422, `undelivered: \"maybe\" is neither true nor false`)
+	f("/api/v1/notices?limit=0", 422, `limit: \"0\" is none: write 1 to 10000`)
+	want := []string{"notices {Key: Undelivered:false}, at most 101", "notices {Key: Undelivered:true}, at most 2", "notices {Key:mara/2 Undelivered:false}, at most 101", "notices {Key:none Undelivered:false}, at most 101"}
+	if got := k.seen(); strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("asked for %q, want %q", got, want)
+	}
+}
+
+func TestTestNotice(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	f := func(path, body string, status int, want string) {
+		t.Helper()
+		res := ask(t, h, http.MethodPost, path, body)
+		if got := text(t, res); res.StatusCode != status || !strings.Contains(got, want) {
+			t.Errorf("%s %s: %d %s, want %d %s", path, body, res.StatusCode, got, status, want)
+		}
+	}
+	f("/api/v1/notices/test", `{"by":"Mara"}`, 202, `{"key":"test/1"}`)
+	f("/api/v1/notices/test", `{"channel":"phone","by":"Mara"}`, 202, `{"key":"test/1"}`)
+	f("/api/v1/notices/test", `{"to":"mara","by":"Mara"}`, 202, `{"key":"test/1"}`)
+	f("/api/v1/notices/test", `{"to":"mara","channel":"phone","by":"Mara"}`, 422, "give channel or to, not both")
+	f("/api/v1/notices/test", `{"channel":"pager","by":"Mara"}`, 422, `unknown channel \"pager\"`)
+	f("/api/v1/notices/test", `{"by":"`+strings.Repeat("x", 101)+`"}`, 422, "by: the name is longer")
+	f("/api/v1/notices/drill", `{"to":"mara","by":"Mara"}`, 204, "")
+	want := []string{"test {Channel: To: By:Mara}", "test {Channel:phone To: By:Mara}", "test {Channel: To:mara By:Mara}", "drill of mara"}
+	if got := k.seen(); strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("done %q, want %q", got, want)
+	}
+}
