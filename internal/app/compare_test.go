@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"dryhold/internal/audit"
+	"dryhold/internal/report"
 	"dryhold/internal/review"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
@@ -158,6 +159,19 @@ func TestCompareOfADaemon(t *testing.T) {
 		}
 	}
 	f("/rooms/compare", 200, "nothing is normalised")
+	// The yearly report tells the same seasons, rounded.
+	rep := answered[report.Report](t, h, "/api/v1/report?format=json&from=2025-12-01&to=2026-11-29")
+	for i, r := range rep.Rooms {
+		if len(r.Seasons) != 4 || r.Seasons[0].First != (report.Date{Year: 2025, Month: 12, Day: 1}) {
+			t.Fatalf("%s has the seasons %+v", r.Name, r.Seasons)
+		}
+		for j, s := range r.Seasons {
+			y := x.Rooms[i].Seasons[j+1] // the first is the autumn before
+			if !strings.HasPrefix(s.Name, y.Season) || math.Abs(float64(s.Beyond)-y.Beyond) > 0.05001 || math.Abs(float64(s.Mean)-*y.Mean) > 0.05001 || s.Per.Known() {
+				t.Errorf("%s: the report has %+v, the comparison %+v", r.Name, s, y)
+			}
+		}
+	}
 	f("/api/v1/rooms/compare?room=lft", http.StatusNotFound, "no room")
 	f("/api/v1/rooms/map?room=lft", http.StatusNotFound, "no room")
 	f("/api/v1/rooms/compare?from=2027-01-01", 422, "lies ahead")

@@ -79,6 +79,9 @@ type reporting struct {
 	from  time.Time
 	end   time.Time // of the last day
 	pasts []engine.Past
+	// The days of which the seasons are told begin a year before.
+	days     engine.Comparison
+	outdoors []float32
 }
 
 func (a *App) report(ctx context.Context, o web.ReportOrder) (report.Report, error) {
@@ -104,6 +107,15 @@ func (a *App) report(ctx context.Context, o web.ReportOrder) (report.Report, err
 			g.pasts = append(g.pasts, x)
 		}
 	}
+	err = a.ask(ctx, func(e *engine.Engine, now time.Time) (err error) {
+		if g.days, err = e.Compare(now, from.AddDate(-1, 0, 0), end); err == nil {
+			g.days.Keys, g.outdoors = nil, e.AirOutdoors(g.days)
+		}
+		return err
+	})
+	if err != nil {
+		return report.Report{}, err
+	}
 	for _, name := range p.rooms {
 		if o.Room != "" && name != o.Room || o.Lot != "" && !g.stood(name) {
 			continue
@@ -128,10 +140,11 @@ func (g *reporting) stood(name string) bool {
 
 func (g *reporting) room(ctx context.Context, name string) error {
 	var air engine.RoomPast
+	var days review.AirRoom
 	err := g.a.ask(ctx, func(e *engine.Engine, now time.Time) error {
 		x, err := e.RoomDays(name, g.from, g.end, now)
 		if err == nil {
-			air = x
+			air, days = x, e.AirOf(g.days, name, g.outdoors)
 		}
 		return err
 	})
@@ -161,9 +174,38 @@ func (g *reporting) room(ctx context.Context, name string) error {
 		r.Months = append(r.Months, report.Month{First: report.DateOf(m.Date), Climate: climateOf(m.Air), Cost: c.cost()})
 	}
 	r.Cost = total.cost()
-	r.Excursions = g.excursions(name)
+	r.Excursions, r.Seasons = g.excursions(name), g.seasons(days)
 	g.out.Rooms = append(g.out.Rooms, r)
 	return nil
+}
+
+// seasons are those of a room that reach into the days of the report.
+func (g *reporting) seasons(days review.AirRoom) (out []report.Season) {
+	number := func(v *float64, times float64) report.Number {
+		if v == nil {
+			return report.Unknown()
+		}
+		return report.Number(*v * times)
+	}
+	y, m, d := g.from.In(g.a.opts.Settings.Zone).Date()
+	from := time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+	all := review.SeasonsOf(days)
+	for i := range all.Seasons {
+		x := &all.Seasons[i]
+		first, after := x.Dates()
+		if !after.After(from) {
+			continue
+		}
+		s := report.Season{
+			Name: fmt.Sprintf("%s %d", x.Season, x.Year), First: report.DateOf(first), Measured: report.Number(100 * x.Coverage), Mean: number(x.Mean, 1), Kinetic: number(x.MeanKinetic, 1),
+			Exposure: report.Number(x.Exposure), Beyond: report.Number(x.Beyond), Above: report.Number(x.Above), DegreeDays: number(x.DegreeDays, 1), Per: number(x.PerDegreeDay, 100), Room: x.Verdict,
+		}
+		if x.Mean == nil { // the air outdoors alone is known
+			s.Exposure, s.Beyond, s.Above = report.Unknown(), report.Unknown(), report.Unknown()
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
 // costs are losses of lots in days and in kilograms.

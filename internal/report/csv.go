@@ -18,6 +18,7 @@ import (
 //	room       name, limits, climate, cost
 //	day        room, first_day, climate
 //	month      room, first_day, climate, cost
+//	season     room, name, first_day, measured, mean, season (mean_kinetic_celsius to beyond_plan_per_100_degree_days), text (against the year before)
 //	excursion  room, name (its kind), from, to (empty while it lasts), peak with peak_unit, cost, text (its note)
 //	worst      a lot that an excursion cost most: room, name, from, lot, food, lost_days
 //	lot        lot, food, container, room, first_day (packed), net_mass_kg, remaining, end, name (what ends it),
@@ -38,6 +39,7 @@ func Columns() []string {
 			"end_low", "end_likely", "end_high", "spent_at_plan_days"},
 		[]string{"heat_days", "moisture_days", "oxygen_days", "light_days", "lost_days", "lost_kg", "lost_percent"},
 		[]string{"rank", "in_time_kg", "late_kg", "used_kg_per_month", "lasts_days", "text"},
+		[]string{"mean_kinetic_celsius", "exposure_days", "beyond_plan_days", "hours_above_limit", "outdoor_degree_days", "beyond_plan_per_100_degree_days"},
 	)
 }
 
@@ -92,6 +94,9 @@ func (r Report) csvRooms(put func(string, ...record)) {
 		}
 		for _, m := range room.Months {
 			put("month", in, record{"first_day": m.First.String()}, m.Climate.record(), m.Cost.record())
+		}
+		for _, s := range room.Seasons {
+			put("season", in, s.record())
 		}
 		for _, e := range room.Excursions {
 			spell := record{"name": guard(e.Kind), "from": instant(e.From)}

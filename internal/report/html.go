@@ -41,6 +41,7 @@ type roomPage struct {
 	ID, Name, Limits, Cost string
 	Figures                []figure
 	Months, Excursions     table
+	Seasons                *table
 }
 
 // figure is a chart in two widths: its words stay legible on a small screen.
@@ -85,6 +86,10 @@ func (r Report) page() (page, error) {
 			Months: room.monthsTable(roomID("months", i)), Excursions: r.excursionsTable(room, roomID("excursions", i))}
 		if one.Figures, err = figures(f, func(width vg.Length) []chart { return r.roomCharts(f, room, width) }); err != nil {
 			return page{}, err
+		}
+		if len(room.Seasons) > 0 {
+			t := room.seasonsTable(roomID("seasons", i))
+			one.Seasons = &t
 		}
 		p.Room = append(p.Room, one)
 	}

@@ -91,6 +91,9 @@ func (p *paper) room(r Report, i int, room Room) {
 	}
 	p.table(r.excursionsTable(room, roomID("excursions", i)))
 	p.table(room.monthsTable(roomID("months", i)))
+	if len(room.Seasons) > 0 {
+		p.table(room.seasonsTable(roomID("seasons", i)))
+	}
 }
 
 func (p *paper) lots(r Report) {

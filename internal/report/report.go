@@ -183,6 +183,8 @@ type Room struct {
 	Days        []Day       `json:"days"`
 	Months      []Month     `json:"months"`
 	Excursions  []Excursion `json:"excursions"`
+	// Seasons of which a part lies in the review, each told whole up to its end.
+	Seasons []Season `json:"seasons,omitempty"`
 	// Cost of the room, summed over its lots.
 	Cost Cost `json:"cost"`
 }

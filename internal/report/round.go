@@ -95,6 +95,10 @@ func (r Room) rounded() Room {
 	for i := range r.Excursions {
 		r.Excursions[i] = r.Excursions[i].rounded()
 	}
+	r.Seasons = slices.Clone(r.Seasons)
+	for i := range r.Seasons {
+		r.Seasons[i] = r.Seasons[i].rounded()
+	}
 	return r
 }
 

@@ -25,6 +25,9 @@ func writeText(w io.Writer, r Report) error {
 		line("Lost beyond plan storage: " + room.Cost.sentence() + ".")
 		room.monthsTable(roomID("months", i)).text(&b)
 		r.excursionsTable(room, roomID("excursions", i)).text(&b)
+		if len(room.Seasons) > 0 {
+			room.seasonsTable(roomID("seasons", i)).text(&b)
+		}
 	}
 	r.useTable().text(&b)
 	r.lostTable().text(&b)

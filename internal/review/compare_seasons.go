@@ -61,6 +61,19 @@ type SeasonAir struct {
 	days int // of the calendar
 }
 
+// Dates gives the first day of a season or year and that after its last, as
+// midnights in UTC.
+func (x *SeasonAir) Dates() (first, after time.Time) {
+	month := time.Month(0) // December of the year before
+	for s := range seasonCount {
+		if s.String() == x.Season {
+			month = time.Month(3 * int(s))
+		}
+	}
+	first = time.Date(x.Year, month, 1, 0, 0, 0, 0, time.UTC)
+	return first, first.AddDate(0, 0, x.days)
+}
+
 // RoomSeasons is one room, season by season.
 type RoomSeasons struct {
 	Room string `json:"room"`
