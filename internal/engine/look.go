@@ -90,7 +90,7 @@ func (e *Engine) tickHours(now time.Time, fx *Effects) {
 		}
 	}
 	for _, rs := range e.rooms {
-		if hour := judgedHour(rs, now); hour.Sub(rs.lookedAhead) >= lookAhead {
+		if hour := judgedHour(rs, now).Truncate(lookAhead); hour.After(rs.lookedAhead) {
 			rs.lookedAhead = hour
 			e.judgeAhead(rs, hour, fx)
 			return

@@ -58,8 +58,8 @@ func (w *weekAhead) exposure(ea unit.KJPerMol) float64 {
 // weekOf gives the week ahead of a room as last worked out, or works it out
 // where that is too long ago; nil where too little is known.
 func (e *Engine) weekOf(rs *roomState, now time.Time) *weekAhead {
-	hour := judgedHour(rs, now)
-	if rs.week == nil || hour.Before(rs.week.at) || hour.Sub(rs.week.at) >= lookAhead {
+	hour := judgedHour(rs, now).Truncate(lookAhead) // the same whenever it is asked for
+	if rs.week == nil || !hour.Equal(rs.week.at) {
 		rs.week = e.makeWeek(rs, hour)
 	}
 	if !rs.week.known() {
