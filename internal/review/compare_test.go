@@ -193,6 +193,15 @@ func TestNoShelterOutdoors(t *testing.T) {
 	}
 }
 
+// TestRoomNeverRead: of a lot in a room of which nothing was ever read, nothing
+// is said, season by season.
+func TestRoomNeverRead(t *testing.T) {
+	got := BestRooms([]Standing{wheat("hall")}, []AirRoom{steady("cellar", year2025, at(5))})[0]
+	if got.Advice != AdviceUnknown || len(got.Seasons) != 4 || got.Seasons[0].Best != "hall" || got.Moves.Likely != 0 {
+		t.Errorf("%+v", got)
+	}
+}
+
 // TestDampRooms: a cool damp room is offered to food behind foil and not to
 // food in a sack; where its humidity is not known, only to foil.
 func TestDampRooms(t *testing.T) {
