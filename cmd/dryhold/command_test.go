@@ -96,7 +96,9 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 	f(1, `did you mean "cellar"?`, "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "celar")
 	f(1, "is in the future", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--packed", "2999-01-01")
 	f(0, "Inside: absorber too small: 20 of", "lots", "add", "rolled-oats", "pet-2l", "--mass", "0.8", "--room", "loft", "--treatment", "absorber", "--capacity", "20")
-	f(0, "Caution: ", "lots", "add", "brown-rice", "pet-2l", "--mass", "1.6", "--room", "loft", "--treatment", "absorber", "--capacity", "300", "--moisture", "14")
+	moist := []string{"lots", "add", "brown-rice", "pet-2l", "--mass", "1.6", "--room", "loft", "--treatment", "absorber", "--capacity", "300", "--moisture", "14"}
+	f(1, "at or above the red line", moist...)
+	f(0, "Caution: ", append(moist, "--override", "eaten within the week")...)
 	f(0, "Registered L-4", "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--treatment", "absorber", "--capacity", "300", "--moisture-activated")
 	f(0, "moisture-activated absorber of 300 cm3 in each container", "lots", "show", "L-4")
 	f(1, `a moisture-activated absorber with treatment "none"`, "lots", "add", "white-rice", "pet-2l", "--mass", "1.6", "--room", "cellar", "--moisture-activated")

@@ -34,7 +34,7 @@ func newLots() *cobra.Command {
 
 func newLotsAdd(url *string) *cobra.Command {
 	p := lot.Packing{}
-	var packed, treatment, shading, by string
+	var packed, treatment, shading, leak, by string
 	var moisture float64
 	var asJSON bool
 	c := &cobra.Command{
@@ -45,7 +45,9 @@ stands. Unknown classes are refused, with the nearest known one.
 
 Low-oxygen packing is only for dry food, about 10 % moisture or less: botulism
 poisoning may result from moist food packed without oxygen. Keep absorbers from
-children. Follow your local food-safety authority.`,
+children. Follow your local food-safety authority. What may poison as it is
+packed is refused, unless --override says why it is so; "dryhold pack" gives
+advice before.`,
 		Example: `  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar \
       --packed 2026-03-14 --treatment absorber --capacity 300 --moisture 11.5
   dryhold lots add hard-wheat pail-20l-foil --count 2 --mass 15 --room loft --treatment freeze-thaw`,
@@ -54,7 +56,7 @@ children. Follow your local food-safety authority.`,
 			if err := required(c, "mass", "room"); err != nil {
 				return err
 			}
-			p.Food, p.Container = args[0], args[1]
+			p.Food, p.Container, p.LeakTest = args[0], args[1], lot.LeakTest(leak)
 			p.Treatment.Kind, p.Shading, p.MoistureWB = lot.TreatmentKind(treatment), lot.Shading(shading), moisture/100
 			at, err := instant(packed)
 			if err != nil {
@@ -88,6 +90,8 @@ children. Follow your local food-safety authority.`,
 	f.Float64Var(&moisture, "moisture", 0, "moisture at packing, % of wet mass, if it was measured")
 	f.StringVar(&shading, "shading", string(lot.OpenShelf), "open-shelf, boxed or dark-room")
 	f.StringVar(&p.Room, "room", "", "room it stands in (required)")
+	f.StringVar(&leak, "leak-test", "", "what it showed pressed under water, empty: held (no bubbles) or leaked; it sets the state of the seal")
+	f.StringVar(&p.Override, "override", "", "why it is packed so where the packing advice refuses it; kept with the lot")
 	f.StringVar(&p.Note, "note", "", "anything worth knowing")
 	f.StringVar(&by, "by", "", "your name (default: the user's)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")

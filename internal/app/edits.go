@@ -48,6 +48,9 @@ var errStopping = fmt.Errorf("dryhold is stopping, try again when it is back: %w
 
 // AddLot implements web.Actions.
 func (a *App) AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error) {
+	if err := a.allowed(p); err != nil {
+		return lot.Lot{}, err
+	}
 	e := &edit{change: &lot.Change{Kind: lot.Added, At: p.PackedAt, By: by, Packing: &p}}
 	err := a.submit(ctx, e)
 	return e.result, err

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"fmt"
+	"strings"
 
 	"dryhold/internal/lot"
 )
@@ -15,7 +16,7 @@ func Lots(changes []lot.Change) []Act {
 		before, err := book.Find(c.Lot)
 		a.What, a.Old = lotWords(c, before, err == nil)
 		if c.Packing != nil {
-			a.Why = c.Packing.Note
+			a.Why = strings.TrimSpace(c.Packing.Against() + " " + c.Packing.Note)
 		}
 		book.Apply(c)
 		out = append(out, a)

@@ -227,7 +227,7 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook, end course
 	limiting := s.Modes[s.Limiting].Mode
 	v := LotView{
 		Lot: l, FoodName: f.Name, ContainerName: k.Name, AsOf: s.At,
-		Caution:   strings.TrimSpace(f.Caution + " " + l.Packing.Caution()),
+		Caution:   strings.Join(strings.Fields(f.Caution+" "+l.Packing.Caution()+" "+l.Packing.Against()), " "),
 		Remaining: Estimate(s.Remaining), Limiting: limiting.Name,
 		End: end.Likely, EndEarly: end.Early, EndLate: end.Late, EndBy: end.By,
 		EndAtPlan: o.End, PlanEarly: o.EndEarly, PlanLate: o.EndLate, PlanBy: o.EndBy,

@@ -30,8 +30,8 @@ func Allow(c *catalog.Catalog, p lot.Packing) error {
 		return nil
 	}
 	w := unit.WetBasis(p.MoistureWB)
-	if w.Check() != nil {
-		return nil
+	if w > 0.5 {
+		return nil // refused by the check of the packing
 	}
 	if aw := sorption.ActivityClamped(f.Isotherm, w.DryBasis(), catalog.ReferenceTemperature); aw >= f.Red.Likely {
 		return lot.Invalid("the packing advice refuses %s at %s moisture: its water activity of %.2f is at or above the red line of %.2f (%s), and closed up it may poison. Dry it and test again, %s",

@@ -2,6 +2,7 @@ package packing
 
 import (
 	"math"
+	"strings"
 
 	"dryhold/internal/lot"
 )
@@ -75,7 +76,7 @@ func (c Cleaning) solution() Section {
 	f := func(v float64) string { return figures(v, 2) }
 	gallon := ChlorinePPM(3*teaspoonML, c.BleachPercent, gallonL)
 	lines := []Line{
-		{Told, f(c.BleachML) + " mL of bleach of " + exact(c.BleachPercent) + " % (" + spoons(c.Teaspoons) + ") in cool water to make " + exact(c.Litres) + " L: " + whole(c.TargetPPM) + " mg/L (ppm) of available chlorine.",
+		{Told, f(c.BleachML) + " mL of bleach of " + exact(c.BleachPercent) + " % (" + spoons(c.Teaspoons) + ") in cool water to make " + figures(c.Litres, 4) + " L: " + whole(c.TargetPPM) + " mg/L (ppm) of available chlorine.",
 			"computed: percent by weight × density 1.1 kg/L (from memory) × 70.9/74.4; 200 ppm: North Carolina State University, Fraser and Lackey 2004, read; 21 CFR 178.1010"},
 		{Told, "The rule of the guidance is 1 tablespoon to 1 US gallon for about 200 ppm, from bleach of 5.25 to 6 %. By this arithmetic a tablespoon of yours makes " + whole(round(gallon, 5)) + " ppm: " + c.compare(gallon) + ".",
 			"North Carolina State University 2004 and a county health department, read; arithmetic computed"},
@@ -126,4 +127,28 @@ func bleachCautions() Section {
 		c("Keep it in its own bottle, out of the reach of children, and never in one for food or drink."),
 		{Amber, "Read the label, and follow your local food-safety authority where it says otherwise. Clean containers do not make moist food safe without oxygen.", judgement},
 	}}
+}
+
+// CleanAsked is Clean of an amount and a strength as a person writes them: "4
+// L" or "1 gal", "6 %". Empty ones are 4 L and 6 %. The error wraps
+// lot.ErrInvalid.
+func CleanAsked(amount, bleach string) (Cleaning, error) {
+	litres, percent := 4.0, 6.0
+	if strings.TrimSpace(amount) != "" {
+		_, l, err := ParseAmount(amount)
+		if err != nil {
+			return Cleaning{}, err
+		}
+		if litres = l; l == 0 {
+			return Cleaning{}, lot.Invalid("%q is a mass: give the volume of the solution, such as 4 L or 1 gal", amount)
+		}
+	}
+	if strings.TrimSpace(bleach) != "" {
+		v, rest, ok := number(bleach)
+		if !ok || rest != "" && rest != "%" {
+			return Cleaning{}, lot.Invalid("bleach %q: write the sodium hypochlorite on its label, such as 6%%", bleach)
+		}
+		percent = v
+	}
+	return Clean(litres, percent)
 }

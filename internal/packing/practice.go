@@ -86,7 +86,7 @@ func (a *adviser) work() {
 	} else {
 		say("Wipe each rim and close it.")
 	}
-	say("Label each with food, mass, pack date, treatment and allergens, and register the lot.")
+	say("Label each with food, mass, pack date, treatment and allergens, and register the lot: %s", a.register())
 	if lowOxygen {
 		say("Look after three days: a soft bottle that has not buckled in may leak. Keep it warm for the insect hold, then move it where it is cool, dark and dry.")
 	} else {

@@ -134,7 +134,7 @@ func open(path string) bool {
 // the machine work for long.
 func needed(r *http.Request) secret.Scope {
 	switch {
-	case r.Method == http.MethodGet || r.Method == http.MethodHead || r.URL.Path == whatIfPath:
+	case r.Method == http.MethodGet || r.Method == http.MethodHead || r.URL.Path == whatIfPath || r.URL.Path == packingPath:
 		return secret.Read
 	case r.URL.Path == "/api/v1/refold":
 		return secret.Admin
