@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/health"
 	"dryhold/internal/wire"
 )
@@ -64,7 +65,8 @@ type clock struct {
 	started bool // at least one look was taken
 	wallAt  time.Time
 	monoAt  time.Duration
-	step    time.Duration // the last one found
+	alarm   alarm.Condition // what the keeper was told of it; the writer's own
+	step    time.Duration   // the last one found
 	stepAt  time.Time
 
 	ticked  time.Time // the last tick

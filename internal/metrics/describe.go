@@ -76,7 +76,7 @@ func newDescs() descs {
 
 		alarmActive: site("alarm_active",
 			"One series for each alarm condition that is not normal: 1 while it is active, 0 while it is returned, shelved or out of service.",
-			"room", "sensor", "kind", "priority"),
+			"room", "sensor", "lot", "kind", "priority"),
 		alarms: site("alarms", "Alarm conditions that are not normal, by state.", "state"),
 
 		evaluated:    site("last_evaluation_timestamp_seconds", "Time of the published state."),

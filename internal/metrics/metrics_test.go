@@ -55,6 +55,9 @@ func house() *engine.Snapshot {
 			{Key: alarm.Key{Kind: alarm.Warm, Room: "loft"}, State: alarm.ActiveUnacknowledged, Priority: alarm.High},
 			{Key: alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-1"}, State: alarm.ActiveAcknowledged, Priority: alarm.Medium},
 			{Key: alarm.Key{Kind: alarm.Damp, Room: "cellar"}, State: alarm.ReturnedUnack, Priority: alarm.Low},
+			{Key: alarm.Key{Kind: alarm.Quality, Lot: "L-1"}, State: alarm.Shelved, Priority: alarm.Medium},
+			{Key: alarm.Key{Kind: alarm.Quality, Lot: "L-2"}, State: alarm.ActiveUnacknowledged, Priority: alarm.Medium},
+			{Key: alarm.Key{Kind: alarm.Disk}, State: alarm.ActiveUnacknowledged, Priority: alarm.Medium},
 		},
 		Sensors: []engine.SensorView{
 			{Name: "cellar-1", Room: "cellar", LastSeen: at(30), Battery: is(0.87, at(30)), Calibrations: []engine.CalibrationView{
@@ -127,14 +130,17 @@ dryhold_access_refused_total{kind="broker topic"} 0
 dryhold_access_refused_total{kind="page login"} 0
 dryhold_access_refused_total{kind="page login rate"} 0
 dryhold_access_refused_total{kind="page token"} 0
-dryhold_alarm_active{kind="damp",priority="low",room="cellar",sensor="",site="Larch House"} 0
-dryhold_alarm_active{kind="silent",priority="medium",room="loft",sensor="loft-1",site="Larch House"} 1
-dryhold_alarm_active{kind="warm",priority="high",room="loft",sensor="",site="Larch House"} 1
+dryhold_alarm_active{kind="damp",lot="",priority="low",room="cellar",sensor="",site="Larch House"} 0
+dryhold_alarm_active{kind="disk",lot="",priority="medium",room="",sensor="",site="Larch House"} 1
+dryhold_alarm_active{kind="quality",lot="L-1",priority="medium",room="",sensor="",site="Larch House"} 0
+dryhold_alarm_active{kind="quality",lot="L-2",priority="medium",room="",sensor="",site="Larch House"} 1
+dryhold_alarm_active{kind="silent",lot="",priority="medium",room="loft",sensor="loft-1",site="Larch House"} 1
+dryhold_alarm_active{kind="warm",lot="",priority="high",room="loft",sensor="",site="Larch House"} 1
 dryhold_alarms{site="Larch House",state="active_acknowledged"} 1
-dryhold_alarms{site="Larch House",state="active_unacknowledged"} 1
+dryhold_alarms{site="Larch House",state="active_unacknowledged"} 3
 dryhold_alarms{site="Larch House",state="out_of_service"} 0
 dryhold_alarms{site="Larch House",state="returned_unacknowledged"} 1
-dryhold_alarms{site="Larch House",state="shelved"} 0
+dryhold_alarms{site="Larch House",state="shelved"} 1
 dryhold_health_ok{check="mail"} 0
 dryhold_health_ok{check="store"} 1
 dryhold_intake_connected{site="Larch House"} 1

@@ -130,7 +130,7 @@ func (s *state) alarmStates(e *emitter, snap *engine.Snapshot) {
 	for _, a := range snap.Alarms {
 		count[a.State]++
 		active := a.State == alarm.ActiveUnacknowledged || a.State == alarm.ActiveAcknowledged
-		e.gauge(s.alarmActive, flag(active), snap.Site, a.Key.Room, a.Key.Sensor, string(a.Key.Kind), priority(a.Priority))
+		e.gauge(s.alarmActive, flag(active), snap.Site, a.Key.Room, a.Key.Sensor, a.Key.Lot, string(a.Key.Kind), priority(a.Priority))
 	}
 	for _, st := range []alarm.State{
 		alarm.ActiveUnacknowledged, alarm.ActiveAcknowledged, alarm.ReturnedUnack, alarm.Shelved, alarm.OutOfService,
