@@ -33,7 +33,6 @@ type WeekRoom struct {
 	Mean, Max float64 // °C
 	Humidity  float64 // mean, fraction
 	Covered   float64 // share of the time that was measured
-	Warm      float64 // its limit, °C; NaN for none
 }
 
 // WeekLot is a lot in the order of use.
@@ -57,12 +56,12 @@ const coverWanted = 0.9
 
 // Well reports whether nothing wants the keeper.
 func (w Week) Well() bool {
-	for _, r := range w.Rooms {
-		if !(r.Covered >= coverWanted) || r.Max > r.Warm {
-			return false
-		}
-	}
-	return len(w.Rooms) > 0 && len(w.Alarms)+len(w.Care)+len(w.Aside)+w.Uncosted == 0
+	return w.watched() && len(w.Alarms)+len(w.Care)+len(w.Aside)+w.Uncosted == 0
+}
+
+// watched reports whether enough of every room was measured.
+func (w Week) watched() bool {
+	return len(w.Rooms) > 0 && !slices.ContainsFunc(w.Rooms, func(r WeekRoom) bool { return !(r.Covered >= coverWanted) })
 }
 
 // Notice is the digest as a message to one person, with its times in the zone
@@ -113,8 +112,14 @@ func (w Week) subject(at time.Time) string {
 	if len(w.Care) > 0 {
 		says = append(says, count(len(w.Care), "sensor needs care", "sensors need care"))
 	}
+	if n := len(w.Aside); n > 0 {
+		says = append(says, fmt.Sprintf("%d set aside", n))
+	}
+	if !w.watched() {
+		says = append(says, "not all was watched")
+	}
 	if len(says) == 0 {
-		says = append(says, "not all was measured")
+		says = append(says, "no alarm")
 	}
 	return clip("Week to "+at.Format("2 Jan")+": "+strings.Join(says, ", "), subjectWidth)
 }
@@ -122,7 +127,7 @@ func (w Week) subject(at time.Time) string {
 func (w Week) opening(zone *time.Location) string {
 	text := "The stores of " + plain(w.Site) + " since " + w.Since.In(zone).Format("Mon 2 Jan 2006 15:04 MST") + ". "
 	if w.Well() {
-		return wrap(text + "All is well: no alarm came, every room was watched and stayed within its limits.")
+		return wrap(text + "All is well: no alarm came, and every room was watched.")
 	}
 	if n := w.standing(); n > 0 {
 		return wrap(text + count(n, "alarm stands", "alarms stand") + " now.")

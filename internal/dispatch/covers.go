@@ -6,13 +6,13 @@ import (
 	"dryhold/internal/alarm"
 )
 
-// covered reports whether an alarm follows from another one that stands, was
-// told to the recipient, and is no less urgent: then it makes no message of its
-// own.
+// covered reports whether an alarm follows from another one that was told to the
+// recipient, is no less urgent, and stands, or may come back as heat does at
+// noon: then it makes no message of its own.
 func (p *person) covered(s *Standing, standing []Standing) bool {
 	return slices.ContainsFunc(standing, func(o Standing) bool {
 		t := p.told[o.Key]
-		return o.Active && !o.Aside && o.Priority >= s.Priority && t != nil && !t.Told.IsZero() && covers(&o, s)
+		return (o.Active || o.Key.Kind != alarm.Silent) && !o.Aside && o.Priority >= s.Priority && t != nil && !t.Told.IsZero() && covers(&o, s)
 	})
 }
 

@@ -247,11 +247,17 @@ func TestConsequences(t *testing.T) {
 	p.says(14.1, "mara: reminder warm/loft, raised ageing/loft")
 	p.raise(15, "ahead/loft")
 	p.says(15.1, "mara: reminder ageing/cellar")
-	p.over("warm/loft")
-	p.says(16, "mara: raised ahead/loft")
+	p.over("warm/loft") // for the night
+	p.alarm("ageing/cellar").Acknowledged = true
+	p.says(16)
+	p.says(39.9)
+	p.says(40, "mara: reminder ageing/loft, raised ahead/loft, returned warm/loft")
 	p.alarm("hours_over/loft").Priority = alarm.High // more urgent than what it follows from
-	p.raise(17, "warm/loft", "hours_over/loft")
-	p.says(17.1, "mara: raised hours_over/loft")
+	p.alarm("ageing/loft").Acknowledged, p.alarm("ahead/loft").Acknowledged = true, true
+	p.raise(41, "warm/loft")
+	p.says(41.1, "mara: raised warm/loft")
+	p.raise(42, "hours_over/loft")
+	p.says(42.1, "mara: raised hours_over/loft")
 }
 
 func TestDigestAndDrill(t *testing.T) {

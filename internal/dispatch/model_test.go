@@ -314,7 +314,7 @@ func (w *world) follows(to string, s *dispatch.Standing) bool {
 	for i := range w.standing {
 		o := &w.standing[i]
 		e := w.book[id(to, o.Key)]
-		if o.Key == s.Key || !o.Active || o.Aside || o.Priority < s.Priority || e == nil || e.told.IsZero() || o.Room != s.Room {
+		if o.Key == s.Key || !o.Active && s.Key.Kind == alarm.Silent || o.Aside || o.Priority < s.Priority || e == nil || e.told.IsZero() || o.Room != s.Room {
 			continue
 		}
 		later := s.Raised.Sub(o.Raised)

@@ -14,7 +14,7 @@
 //     each of Recipient.Repeat, the last of which goes on.
 //   - An alarm that follows from another that was told is not told beside it
 //     (see covers), but joins the next message of its room, and is told as soon
-//     as the other is over.
+//     as the episode of the other is over.
 //   - Shelved alarms, and those out of service, are not told.
 //
 // So each episode that stands when it may be told is told exactly once as

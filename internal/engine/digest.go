@@ -2,7 +2,6 @@ package engine
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -37,10 +36,7 @@ func (e *Engine) digest(m dispatch.Message, now time.Time) alarm.Notice {
 }
 
 func (e *Engine) weekRoom(rs *roomState, since, now time.Time) alarm.WeekRoom {
-	r := alarm.WeekRoom{Name: rs.name, Covered: rs.ledger.Coverage(since, now), Warm: math.NaN()}
-	if rule, ok := rs.rules[alarm.Warm]; ok {
-		r.Warm = rule.Limit
-	}
+	r := alarm.WeekRoom{Name: rs.name, Covered: rs.ledger.Coverage(since, now)}
 	air := Air{}
 	past, err := e.RoomDays(rs.name, since.Truncate(time.Hour), now, now)
 	if err == nil { // the room is there
