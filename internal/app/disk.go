@@ -170,6 +170,13 @@ func (d disk) look(now time.Time) {
 	s.low = low
 }
 
+// room is the free space last seen, in bytes; false where it is not known.
+func (d disk) room() (free uint64, known bool) {
+	d.state.mu.Lock()
+	defer d.state.mu.Unlock()
+	return d.state.free, d.state.known
+}
+
 // check is the disk's part in health. It is not urgent: readings are stored
 // as yet.
 func (d disk) check(now time.Time) health.Check {

@@ -212,12 +212,40 @@ func (o outbox) Due(ctx context.Context, now time.Time, limit int) ([]notify.Ite
 	return out, err
 }
 
-// Waiting implements notify.Outbox.
-func (o outbox) Waiting(ctx context.Context, now time.Time) ([]notify.Item, error) {
+// Recall implements notify.Outbox.
+func (o outbox) Recall(ctx context.Context, now time.Time) (notify.Recall, error) {
+	known := notify.Recall{Troubles: map[string]notify.Trouble{}}
 	logged, err := o.Store.Waiting(ctx, now)
-	var out []notify.Item
-	for _, l := range logged {
-		out = append(out, notify.Item{ID: l.ID, Channel: l.Channel, Attempts: l.Attempts, Notice: l.Notice, Due: l.Due})
+	if err != nil {
+		return known, err
 	}
-	return out, err
+	fared, err := o.Store.Deliveries(ctx)
+	if err != nil {
+		return known, err
+	}
+	delivered := map[string]time.Time{}
+	for _, d := range fared {
+		delivered[d.Channel] = d.LastDelivered
+		if d.LastRefused.IsZero() {
+			continue
+		}
+		t := notify.Trouble{LastRefused: d.LastRefused, RefusedBy: d.RefusedBy}
+		if !d.RefusedSince.IsZero() {
+			t.FailingSince, t.Failures, t.LastError = d.RefusedSince, 1, d.RefusedBy
+		}
+		known.Troubles[d.Channel] = t
+	}
+	for _, l := range logged {
+		known.Waiting = append(known.Waiting, notify.Item{ID: l.ID, Channel: l.Channel, Attempts: l.Attempts, Notice: l.Notice, Due: l.Due})
+		t, since := known.Troubles[l.Channel], l.Queued // it failed soon after
+		if last := delivered[l.Channel]; last.After(since) {
+			since = last
+		}
+		if t.FailingSince.IsZero() || since.Before(t.FailingSince) {
+			t.FailingSince = since
+		}
+		t.Failures, t.LastError = max(t.Failures, l.Attempts), l.Cause
+		known.Troubles[l.Channel] = t
+	}
+	return known, nil
 }

@@ -26,6 +26,10 @@ const (
 	// damageTold is how long a damaged day is a finding of health; after it,
 	// it is only counted (judgement).
 	damageTold = 30 * 24 * time.Hour
+	// noticesKept is how long notices are kept that were delivered or refused;
+	// pruneEvery is how often older ones are deleted.
+	noticesKept = 366 * 24 * time.Hour
+	pruneEvery  = 24 * time.Hour
 	// foldingEvery is how often a rebuild says how far it is.
 	foldingEvery = time.Second
 )
@@ -97,9 +101,13 @@ func (a *App) maintain(ctx context.Context) {
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	known := len(a.store.Integrity().Quarantined) // the state is without these already
-	var after time.Time                           // when to try again, by the machine's clock
+	var after, pruned time.Time                   // when to try again, and when last done, by the machine's clock
 	for {
 		a.checkIfDue(ctx, &after)
+		if time.Since(pruned) >= pruneEvery && a.clock.sure() {
+			pruned = time.Now()
+			a.pruneNotices(ctx)
+		}
 		known = a.refoldDamaged(ctx, known)
 		select {
 		case <-ctx.Done():
@@ -118,6 +126,17 @@ func (a *App) checkIfDue(ctx context.Context, after *time.Time) {
 	if err := a.store.FullCheck(ctx, a.now); err != nil && ctx.Err() == nil {
 		a.log.Error("cannot check all that is stored; trying again in an hour", "error", err)
 		*after = time.Now().Add(checkAgain)
+	}
+}
+
+// pruneNotices deletes old notices from the log of deliveries.
+func (a *App) pruneNotices(ctx context.Context) {
+	n, err := a.store.PruneNotices(ctx, a.now().Add(-noticesKept))
+	switch {
+	case err != nil && ctx.Err() == nil:
+		a.log.Warn("cannot delete old notices; trying again tomorrow", "error", err)
+	case n > 0:
+		a.log.Info("old notices deleted", "rows", n)
 	}
 }
 

@@ -132,7 +132,7 @@ func (w *Worker) record(ctx context.Context, item Item, write func(context.Conte
 func (w *Worker) succeeded(l *lane, item Item, at time.Time) {
 	w.mu.Lock()
 	recovered := l.status.Failures
-	l.status.LastSuccess, l.status.Failures = at, 0
+	l.status.LastSuccess, l.status.Failures, l.status.FailingSince = at, 0, time.Time{}
 	delete(l.kept, item.ID)
 	w.mu.Unlock()
 	w.release(l, item)
@@ -145,7 +145,9 @@ func (w *Worker) failed(l *lane, item Item, at, next time.Time, err error) {
 	permanent := IsPermanent(err)
 	w.mu.Lock()
 	l.status.LastFailure, l.status.LastError = at, err.Error()
-	l.status.Failures++
+	if l.status.Failures++; l.status.FailingSince.IsZero() {
+		l.status.FailingSince = at
+	}
 	if permanent {
 		l.status.Refused++
 		l.status.LastRefused, l.status.RefusedBy = at, err.Error()

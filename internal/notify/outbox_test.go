@@ -16,6 +16,8 @@ type box struct {
 	items  []*entry
 	looks  int
 	broken error
+
+	troubles map[string]Trouble // of processes before
 }
 
 type entry struct {
@@ -48,18 +50,18 @@ func (b *box) Due(_ context.Context, now time.Time, limit int) ([]Item, error) {
 	return due, b.broken
 }
 
-func (b *box) Waiting(_ context.Context, now time.Time) ([]Item, error) {
+func (b *box) Recall(_ context.Context, now time.Time) (Recall, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	var waiting []Item
+	known := Recall{Troubles: b.troubles}
 	for _, e := range b.items {
 		if !e.closed && e.Attempts > 0 && e.due.After(now) {
 			i := e.Item
 			i.Due = e.due
-			waiting = append(waiting, i)
+			known.Waiting = append(known.Waiting, i)
 		}
 	}
-	return waiting, b.broken
+	return known, b.broken
 }
 
 func (b *box) Delivered(_ context.Context, id int64, at time.Time) error {

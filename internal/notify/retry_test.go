@@ -249,3 +249,54 @@ func TestWorkerGivesUp(t *testing.T) {
 		}
 	})
 }
+
+// A process knows from the outbox which channels were in trouble before it, and
+// a success ends that.
+func TestWorkerRecallsTrouble(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		b, house, phone := &box{}, &post{name: "house", answer: away}, &post{name: "phone"}
+		b.troubles = map[string]Trouble{
+			"house": {FailingSince: began.Add(-3 * time.Hour), Failures: 7, LastError: "busy"},
+			"phone": {LastRefused: began.Add(-20 * time.Hour), RefusedBy: "410 Gone"},
+			"pager": {FailingSince: began.Add(-99 * time.Hour)}, // configured no more
+		}
+		w := run(t, b, house, phone)
+		settle(0)
+		want := Status{Channels: []ChannelStatus{
+			{Channel: "house", FailingSince: began.Add(-3 * time.Hour), Failures: 7, LastError: "busy"},
+			{Channel: "phone", LastRefused: began.Add(-20 * time.Hour), RefusedBy: "410 Gone"},
+		}}
+		if diff := cmp.Diff(want, w.Status()); diff != "" {
+			t.Errorf("status differs (-want +got):\n%s", diff)
+		}
+		f := func(want time.Duration) {
+			t.Helper()
+			if got := w.Status().Troubled(time.Now()); got != want {
+				t.Errorf("troubled for %v, want %v", got, want)
+			}
+		}
+		f(20 * time.Hour)
+		settle(5 * time.Hour) // the refusal is told
+		f(8 * time.Hour)
+		b.put("house", notice(1, alarm.Raised))
+		w.Wake()
+		settle(time.Second)
+		f(8*time.Hour + time.Second)
+		house.say(nil)
+		settle(time.Minute)
+		f(0)
+		house.say(func(context.Context, alarm.Notice) error { return Permanent(errors.New("410 Gone")) })
+		b.put("house", notice(2, alarm.Raised))
+		w.Wake()
+		settle(time.Hour)
+		f(time.Hour)
+		house.say(nil)
+		b.put("house", notice(3, alarm.Raised))
+		w.Wake()
+		settle(time.Hour)
+		f(2 * time.Hour) // the one refused is still lost
+		settle(23 * time.Hour)
+		f(0)
+	})
+}

@@ -21,9 +21,8 @@ type Outbox interface {
 	// Due lists up to limit items whose time has come, neither delivered nor
 	// failed for good, in order of their ID.
 	Due(ctx context.Context, now time.Time, limit int) ([]Item, error)
-	// Waiting lists every item of which an attempt has failed and whose time
-	// is still to come, with Due, in any order.
-	Waiting(ctx context.Context, now time.Time) ([]Item, error)
+	// Recall gives what a process must know of those before it.
+	Recall(ctx context.Context, now time.Time) (Recall, error)
 	// Delivered closes an item.
 	Delivered(ctx context.Context, id int64, at time.Time) error
 	// Failed counts a failed attempt of an item: due again at next or, when
@@ -38,7 +37,25 @@ type Item struct {
 	Channel  string
 	Attempts int // failed ones so far
 	Notice   alarm.Notice
-	Due      time.Time // when to try again; set by Outbox.Waiting alone
+	Due      time.Time // when to try again; set by Outbox.Recall alone
+}
+
+// Recall is what is known of the attempts of processes before.
+type Recall struct {
+	// Waiting are the items of which an attempt has failed and whose time is
+	// still to come, with Due, in any order.
+	Waiting []Item
+	// Troubles are those of channels that have any, by name.
+	Troubles map[string]Trouble
+}
+
+// Trouble is what is amiss with a channel.
+type Trouble struct {
+	FailingSince time.Time // zero: the last attempt succeeded
+	Failures     int       // since then, or some of them
+	LastError    string
+	LastRefused  time.Time // zero: no notice was refused for good
+	RefusedBy    string
 }
 
 // Times of the worker; judgement.
@@ -121,11 +138,32 @@ type ChannelStatus struct {
 	LastFailure time.Time // zero: none since the start
 	LastError   string    // of LastFailure
 	Failures    int       // attempts failed since the last success
-	Refused     int       // notices refused for good since the start
-	LastRefused time.Time // zero: none since the start
-	RefusedBy   string    // the cause at LastRefused
-	Waiting     int       // notices queued, under way or to be retried, as far as known
+	// FailingSince is when the first of Failures was; zero without any.
+	FailingSince time.Time
+	Refused      int       // notices refused for good since the start
+	LastRefused  time.Time // zero: none is known
+	RefusedBy    string    // the cause at LastRefused
+	Waiting      int       // notices queued, under way or to be retried, as far as known
 }
+
+// Troubled is for how long notices have not been delivered as they should: the
+// longest time for which a channel has failed or, for a day after it, since one
+// refused a notice for good, though it took others. Zero where all is well.
+func (s Status) Troubled(now time.Time) time.Duration {
+	longest := time.Duration(0)
+	for _, c := range s.Channels {
+		if !c.FailingSince.IsZero() {
+			longest = max(longest, now.Sub(c.FailingSince))
+		}
+		if since := now.Sub(c.LastRefused); since < refusalTold {
+			longest = max(longest, since)
+		}
+	}
+	return longest
+}
+
+// refusalTold is how long a refused notice is trouble (judgement).
+const refusalTold = 24 * time.Hour
 
 // New makes a worker; it starts nothing. now gives the wall clock. Channels
 // have distinct names.
@@ -298,8 +336,8 @@ func (w *Worker) distribute(ctx context.Context) time.Duration {
 }
 
 // recall learns once, from the outbox, what waits for a retry since the process
-// before, so that no notice overtakes an earlier one of its alarm. It reports
-// whether that is known.
+// before, so that no notice overtakes an earlier one of its alarm, and which
+// channels are in trouble. It reports whether that is known.
 func (w *Worker) recall(ctx context.Context, now time.Time) bool {
 	w.mu.Lock()
 	done := w.recalled
@@ -309,17 +347,24 @@ func (w *Worker) recall(ctx context.Context, now time.Time) bool {
 	}
 	listing, cancel := context.WithTimeout(ctx, markTimeout)
 	defer cancel()
-	items, err := w.outbox.Waiting(listing, now)
+	known, err := w.outbox.Recall(listing, now)
 	if w.outboxError("read", err); err != nil {
 		return false
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.recalled = true
-	for _, item := range items {
+	for _, item := range known.Waiting {
 		if l := w.lanes[item.Channel]; l != nil {
 			l.retries[item.ID] = waiting{alarms(item.Notice), item.Due}
 			l.count()
+		}
+	}
+	for name, x := range known.Troubles {
+		if l := w.lanes[name]; l != nil && l.status.LastSuccess.IsZero() && l.status.Failures == 0 {
+			s := &l.status
+			s.FailingSince, s.Failures, s.LastError = x.FailingSince, x.Failures, x.LastError
+			s.LastRefused, s.RefusedBy = x.LastRefused, x.RefusedBy
 		}
 	}
 	return true

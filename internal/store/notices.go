@@ -42,6 +42,39 @@ func (s *Store) Waiting(ctx context.Context, now time.Time) ([]Logged, error) {
 	return s.logged(ctx, `delivered IS NULL AND refused IS NULL AND attempts > 0 AND due > ? ORDER BY id`, now.UnixMilli())
 }
 
+// Deliveries is how a channel has fared, by its rows.
+type Deliveries struct {
+	Channel       string
+	LastDelivered time.Time // zero: never
+	LastRefused   time.Time // zero: never
+	RefusedBy     string    // the cause at LastRefused
+	// RefusedSince is the first refusal after LastDelivered; zero for none.
+	RefusedSince time.Time
+}
+
+// Deliveries gives how each channel has fared that has a row, by name.
+func (s *Store) Deliveries(ctx context.Context) ([]Deliveries, error) {
+	var out []Deliveries
+	err := scan(ctx, s.read, `WITH last AS (SELECT channel, max(delivered) AS delivered, max(refused) AS refused FROM notice GROUP BY channel)
+		SELECT channel, delivered, refused,
+			(SELECT min(refused) FROM notice WHERE channel = last.channel AND refused > coalesce(last.delivered, 0)),
+			coalesce((SELECT cause FROM notice WHERE channel = last.channel AND refused = last.refused ORDER BY id DESC LIMIT 1), '')
+		FROM last ORDER BY channel`, nil, func(r *sql.Rows) error {
+		var d Deliveries
+		var delivered, refused, since sql.NullInt64
+		if err := r.Scan(&d.Channel, &delivered, &refused, &since, &d.RefusedBy); err != nil {
+			return err
+		}
+		d.LastDelivered, d.LastRefused, d.RefusedSince = instant(delivered), instant(refused), instant(since)
+		out = append(out, d)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read how channels have fared: %w", err)
+	}
+	return out, nil
+}
+
 func (s *Store) logged(ctx context.Context, where string, args ...any) ([]Logged, error) {
 	var out []Logged
 	err := scan(ctx, s.read, `SELECT id, channel, body, queued, due, delivered, refused, attempts, cause FROM notice WHERE `+where, args, func(r *sql.Rows) error {

@@ -58,9 +58,26 @@ func TestNoticeLog(t *testing.T) {
 	f(NoticeFilter{Undelivered: true}, 100, row(8), row(7), row(5), refused, row(3), waits)
 	f(NoticeFilter{Key: "warm/loft#0"}, 100, waits, delivered)
 	f(NoticeFilter{Key: "warm/cellar#0"}, 100)
+	fared, err := s.Deliveries(t.Context())
+	of := []Deliveries{
+		{Channel: "log", LastDelivered: at},
+		{Channel: "mail", LastDelivered: at.Add(time.Second), LastRefused: at, RefusedBy: "550 no such mailbox"},
+	}
+	if diff := cmp.Diff(of, fared); diff != "" || err != nil {
+		t.Errorf("deliveries: %v; differs (-want +got):\n%s", err, diff)
+	}
 	waiting, err := s.Waiting(t.Context(), at)
 	if diff := cmp.Diff([]Logged{waits}, waiting); diff != "" || err != nil {
 		t.Errorf("waiting: %v; differs (-want +got):\n%s", err, diff)
+	}
+	// Refusals after the last delivery count from the first.
+	err = errors.Join(s.Failed(t.Context(), 2, at.Add(time.Hour), at, "no", true), s.Failed(t.Context(), 8, at.Add(2*time.Hour), at, "never", true))
+	if err != nil {
+		t.Fatal(err)
+	}
+	of[1].LastRefused, of[1].RefusedBy, of[1].RefusedSince = at.Add(2*time.Hour), "never", at.Add(time.Hour)
+	if fared, err = s.Deliveries(t.Context()); !cmp.Equal(of, fared) || err != nil {
+		t.Errorf("deliveries: %v; differs (-want +got):\n%s", err, cmp.Diff(of, fared))
 	}
 	if waiting, err = s.Waiting(t.Context(), at.Add(time.Hour)); len(waiting) > 0 || err != nil {
 		t.Errorf("what is due does not wait: %+v, %v", waiting, err)
