@@ -88,18 +88,36 @@ func greet(out io.Writer, a *app.App, data string, own bool) error {
 
 func newCheck() *cobra.Command {
 	var configFile string
+	var scenarios bool
 	c := &cobra.Command{
-		Use: "check", Short: "Check a configuration and the catalog, and list every mistake", Args: noArgs,
+		Use: "check [--scenarios FILE...]", Short: "Check a configuration and the catalog, or play scenarios of alarms",
 		Long: `Check a configuration file and the catalog files it names. Every mistake is
 listed with file, line and column, and the exit code is then 1.
 
 Files with credentials and certificates need not be there: those that cannot be
-read are listed, but are no mistake.`,
-		Example: "  dryhold check --config /etc/dryhold/dryhold.yaml",
-		RunE: func(c *cobra.Command, _ []string) error {
+read are listed, but are no mistake.
+
+With --scenarios it plays scenarios instead: invented stretches of a house, with
+what is expected of its alarms and messages, so that rules are tried before they
+are needed. ` + scenarioHelp,
+		Example: `  dryhold check --config /etc/dryhold/dryhold.yaml
+  dryhold check --scenarios hot-day.yaml gap.yaml`,
+		Args: func(c *cobra.Command, args []string) error {
+			switch {
+			case !scenarios:
+				return noArgs(c, args)
+			case len(args) == 0:
+				return usageError{errors.New("--scenarios wants files to play: dryhold check --scenarios FILE...")}
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
 			s, cat, err := load(configFile)
 			if err != nil {
 				return errors.New("the configuration has mistakes:\n" + err.Error())
+			}
+			if scenarios {
+				return playScenarios(c.OutOrStdout(), args, cat)
 			}
 			text := fmt.Sprintf("The configuration is good: site %s, %d rooms listed, %d topics, %d food classes, %d container classes.\n",
 				s.Site, len(s.Rooms), len(s.Topics), len(cat.Foods), len(cat.Containers))
@@ -117,5 +135,6 @@ read are listed, but are no mistake.`,
 		},
 	}
 	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML); without it the shipped defaults are checked")
+	c.Flags().BoolVar(&scenarios, "scenarios", false, "play the scenarios in the files named")
 	return c
 }

@@ -60,7 +60,7 @@ func (a *App) ReplayAlarms(ctx context.Context, o web.ReplayOrder, tell func(web
 	if err := run(presentName); err != nil || trial == nil {
 		return out, err
 	}
-	r.house.Engine.Rules = trial.Rules
+	r.house.Engine.Rules, r.house.Engine.ShelfRules, r.house.Engine.LotRules = trial.Rules, trial.ShelfRules, trial.LotRules
 	return out, run(o.File)
 }
 
@@ -82,6 +82,7 @@ func (a *App) pastHouse(ctx context.Context) (h replay.House, err error) {
 	if h.Engine, err = a.engineConfig(ctx, a.opts.Settings); err != nil {
 		return h, err
 	}
+	h.Engine.Dispatching.Recipients = a.opts.Settings.People()
 	if n := &h.Engine.Forecasting.Futures; *n == 0 || *n > replayFutures {
 		*n = replayFutures
 	}

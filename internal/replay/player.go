@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/dispatch"
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
@@ -40,6 +41,7 @@ type Player struct {
 	engine *engine.Engine
 	coming []lot.Change // in order of time
 	now    time.Time
+	ways   engine.Ways
 	log    Log
 	err    error // of a refold; the first
 }
@@ -50,6 +52,7 @@ func New(h House, at time.Time) (*Player, error) {
 	p := &Player{house: h, coming: slices.Clone(h.Engine.Lots), now: at.Truncate(Step)}
 	slices.SortStableFunc(p.coming, func(a, b lot.Change) int { return a.At.Compare(b.At) })
 	p.house.Engine.Lots, p.house.Engine.Conditions = nil, slices.Clone(h.Engine.Conditions)
+	p.house.Engine.Dispatching.Told = slices.Clone(h.Engine.Dispatching.Told)
 	p.log.From = p.now
 	return p, p.fold()
 }
@@ -175,6 +178,7 @@ func (p *Player) Step(readings []room.Reading) {
 		p.take(p.engine.Observe(p.now, readings))
 	}
 	p.take(p.engine.Tick(p.now))
+	p.take(p.engine.Dispatch(p.now, p.ways))
 }
 
 // Operate does what a person does to an alarm.
@@ -199,6 +203,12 @@ func (p *Player) take(fx engine.Effects) {
 			cfg.Conditions = append(cfg.Conditions, c)
 		} else {
 			cfg.Conditions[i] = c
+		}
+	}
+	for _, t := range fx.Told {
+		cfg.Dispatching.Told = slices.DeleteFunc(cfg.Dispatching.Told, func(x dispatch.Told) bool { return x.To == t.To && x.Key == t.Key })
+		if !t.Gone {
+			cfg.Dispatching.Told = append(cfg.Dispatching.Told, t)
 		}
 	}
 	p.log.take(fx)

@@ -144,6 +144,7 @@ func (r *running) minute() {
 		if o != nil {
 			sent = slices.DeleteFunc(sent, func(x room.Reading) bool { return o.has(x.At) })
 		}
+		r.ways.BrokerAway = o != nil
 		sent = append(r.late, sent...)
 		r.late = nil
 		r.heard = append(r.heard, sent...)

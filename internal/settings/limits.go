@@ -240,15 +240,22 @@ func offAs(n ast.Node, kind alarm.Kind, rules map[alarm.Kind]alarm.Rule) {
 	}
 }
 
-// lot reads the limits that a lot has of its own.
-func (p *parse) lot(n ast.Node) {
-	own := Lot{Rules: map[alarm.Kind]alarm.Rule{}}
+// lotRules reads the limits that a lot has of its own.
+func (p *parse) lotRules(n ast.Node) map[alarm.Kind]alarm.Rule {
+	rules := map[alarm.Kind]alarm.Rule{}
 	var keys []key
 	for _, f := range lotForms() {
-		keys = append(keys, key{name: string(f.kind), read: func(n ast.Node) { p.formed(n, f, own.Rules); offAs(n, f.kind, own.Rules) }})
+		keys = append(keys, key{name: string(f.kind), read: func(n ast.Node) { p.formed(n, f, rules); offAs(n, f.kind, rules) }})
 	}
 	core := form{kind: alarm.CoreWarm, measure: celsius, example: "18 C", low: -30, high: 60, shown: "-30 to 60 °C", deadband: 10, shownDeadband: "0 to 10 K"}
-	keys = append(keys, key{name: "warm", read: func(n ast.Node) { p.formed(n, core, own.Rules); offAs(n, core.kind, own.Rules) }})
+	keys = append(keys, key{name: "warm", read: func(n ast.Node) { p.formed(n, core, rules); offAs(n, core.kind, rules) }})
+	p.mapping(n, "limits of a lot", keys...)
+	return rules
+}
+
+// lot reads what is said of a lot.
+func (p *parse) lot(n ast.Node) {
+	own := Lot{Rules: map[alarm.Kind]alarm.Rule{}}
 	p.mapping(n, "a lot",
 		key{name: "lot", required: true, read: func(n ast.Node) {
 			own.ID = p.word(n, "lot")
@@ -258,7 +265,7 @@ func (p *parse) lot(n ast.Node) {
 				}
 			}
 		}},
-		key{name: "limits", read: func(n ast.Node) { p.mapping(n, "limits of a lot", keys...) }},
+		key{name: "limits", read: func(n ast.Node) { own.Rules = p.lotRules(n) }},
 		key{name: "use_by", read: func(n ast.Node) { p.useBy(n, &own) }}, // after its limits
 	)
 	if own.ID != "" {

@@ -10,8 +10,10 @@ import (
 
 // Trial is a configuration with other alarm limits, to be tried on the past.
 type Trial struct {
-	rooms map[string]map[alarm.Kind]alarm.Rule // the listed rooms
-	other map[alarm.Kind]alarm.Rule            // any other room
+	*Settings
+	rooms   map[string]map[alarm.Kind]alarm.Rule // the listed rooms
+	other   map[alarm.Kind]alarm.Rule            // any other room
+	shelves map[string]map[alarm.Kind]alarm.Rule // sensors that are named
 }
 
 // Rules gives the rules of a room, as Settings.Rules does. The map is a copy.
@@ -22,14 +24,25 @@ func (t *Trial) Rules(room string) map[alarm.Kind]alarm.Rule {
 	return maps.Clone(t.other)
 }
 
+// ShelfRules gives the rules that a sensor has of its own, as
+// Settings.ShelfRules does.
+func (t *Trial) ShelfRules(sensor string) map[alarm.Kind]alarm.Rule {
+	if rules, ok := t.shelves[sensor]; ok {
+		return rules
+	}
+	return t.Settings.ShelfRules(sensor)
+}
+
 // ParseTrial reads alarm limits to try: the part of a configuration with
-// `rooms` and their `limits`, and `limits` at the top for every room. What it
-// leaves out stays as it is in base. File names the source in messages; the
+// `rooms`, `sensors` and `lots` and their `limits`, and `limits` at the top for
+// every room. What it leaves out stays as it is in base; limits of a sensor or a
+// lot take the place of those it has. File names the source in messages; the
 // error is a Problems with every mistake.
 func ParseTrial(file string, src []byte, base *Settings) (*Trial, error) {
-	s := *base // the rooms that may be named
+	s := *base
+	s.Lots = nil // first those of the file
 	p := parse{decoder: decoder{file: file}, s: &s}
-	t := &Trial{rooms: map[string]map[alarm.Kind]alarm.Rule{}, other: base.Rules("")}
+	t := &Trial{Settings: &s, rooms: map[string]map[alarm.Kind]alarm.Rule{}, other: base.Rules(""), shelves: map[string]map[alarm.Kind]alarm.Rule{}}
 	for _, r := range base.Rooms {
 		t.rooms[r.Name] = base.Rules(r.Name)
 	}
@@ -38,6 +51,7 @@ func ParseTrial(file string, src []byte, base *Settings) (*Trial, error) {
 	} else if len(p.problems) == 0 {
 		p.add(0, 0, "the file is empty: give \"limits\" for every room, or \"rooms\" with limits of their own")
 	}
+	s.Lots = append(s.Lots, base.Lots...)
 	return t, p.problems.sorted()
 }
 
@@ -53,6 +67,16 @@ func (p *parse) trial(root ast.Node, t *Trial) {
 		key{name: "rooms", read: func(n ast.Node) {
 			p.list(n, "rooms", func(n ast.Node) { p.trialRoom(n, t) })
 		}},
+		key{name: "sensors", read: func(n ast.Node) {
+			p.list(n, "sensors", func(n ast.Node) {
+				var name string
+				p.mapping(n, "a sensor",
+					key{name: "name", required: true, read: func(n ast.Node) { name = p.name(n, "sensor name") }},
+					key{name: "limits", required: true, read: func(n ast.Node) { t.shelves[name] = p.shelfLimits(n) }},
+				)
+			})
+		}},
+		key{name: "lots", read: func(n ast.Node) { p.list(n, "lots", p.lot) }},
 	)
 }
 

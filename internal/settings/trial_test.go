@@ -19,6 +19,9 @@ rooms:
     limits: {warm: 17 C, damp: 65 %}
   - name: loft
     limits: {warm: {limit: 24 C, on_delay: 20h}, bright: off}
+lots:
+  - {lot: L-1, limits: {quality: 20 %}}
+  - {lot: L-2, limits: {quality: 30 %}}
 `))
 	if err != nil {
 		t.Fatal(err)
@@ -34,6 +37,10 @@ limits: {damp: 55 %}
 rooms:
   - name: loft
     limits: {warm: 26 C}
+sensors:
+  - {name: loft-2, limits: {warm: 25 C}}
+lots:
+  - {lot: L-1, limits: {quality: 50 %}}
 `), s)
 	if err != nil {
 		t.Fatal(err)
@@ -52,6 +59,9 @@ rooms:
 	f("warm of the loft", loft[alarm.Warm].Limit, 26.0)
 	f("its delay, left out", loft[alarm.Warm].OnDelay, 20*time.Hour)
 	f("warm of a room not listed", other[alarm.Warm].Limit, 21.0)
+	f("warm of a shelf", trial.ShelfRules("loft-2")[alarm.Warm].Limit, 25.0)
+	f("quality of a lot", trial.LotRules("L-1")[alarm.Quality].Limit, 0.5)
+	f("quality of a lot left out", trial.LotRules("L-2")[alarm.Quality].Limit, 0.3)
 	if _, on := loft[alarm.Bright]; on {
 		t.Error("what is off stays off")
 	}
