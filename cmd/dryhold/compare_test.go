@@ -71,6 +71,16 @@ func comparing(t *testing.T) (url string, asked *[]string) {
 	return s.URL, asked
 }
 
+// A sensor that is carried about is listed by where it stands.
+func TestPlacedSensorIsListed(t *testing.T) {
+	var b strings.Builder
+	at := time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
+	s := web.SensorsAnswer{At: at, Sensors: []engine.SensorView{{Name: "roamer", Room: "loft", LastSeen: at, State: engine.Speaking, Place: "top shelf", PlaceRoom: "cellar"}}}
+	if err := printSensors(&b, s, false); err != nil || !strings.Contains(b.String(), "at top shelf in cellar") {
+		t.Errorf("%v:\n%s", err, b.String())
+	}
+}
+
 func TestRoomsCompared(t *testing.T) {
 	url, asked := comparing(t)
 	prints := func(args []string, want ...string) {

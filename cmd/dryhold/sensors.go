@@ -131,6 +131,9 @@ func heard(v engine.SensorView, now time.Time) string {
 
 // reads is what a sensor reads now, or that it is old.
 func reads(v engine.SensorView) string {
+	if v.Place != "" && v.State != engine.Retired {
+		return cut("at "+v.Place+" in "+v.PlaceRoom, readsWide)
+	}
 	var out []string
 	for _, f := range web.SensorValues(v) {
 		text := f.Text()

@@ -196,8 +196,11 @@ func TestPlacedIsNeverHavingBeenThere(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		all := drawCourse(t)
 		end := all[len(all)-1].At.Add(time.Hour)
-		from := rapid.Float64Range(0, end.Sub(at(0)).Hours()).Draw(t, "from")
+		from := rapid.Float64Range(0, end.Sub(at(0)).Hours()-0.1).Draw(t, "from")
 		c := sensor.Change{Kind: sensor.Placed, Seq: 1, Room: "loft", Sensor: "a", Recorded: end, Place: "top shelf", From: at(from), To: at(from + rapid.Float64Range(0.5, 30).Draw(t, "for"))}
+		if c.To.After(end) {
+			c.To = end // from then on it is shown as back
+		}
 		placed := func(r room.Reading) bool { return r.Sensor == "a" && !r.At.Before(c.From) && r.At.Before(c.To) }
 		if !slices.ContainsFunc(all, func(r room.Reading) bool { return r.Sensor == "a" && !placed(r) }) {
 			return // one that was never elsewhere is still one that was heard
@@ -223,6 +226,20 @@ func TestCheckPlace(t *testing.T) {
 	f("", func(*sensor.Change) {})
 	f(`no room "celar": did you mean "cellar"?`, func(c *sensor.Change) { c.In = "celar" })
 	f(`no sensor "c"`, func(c *sensor.Change) { c.Sensor = "c" })
+}
+
+// TestPlaceIsShown: the view of a sensor says where it stands.
+func TestPlaceIsShown(t *testing.T) {
+	p := newPlay(t, config())
+	p.hear(temperature("loft", "a", at(0), 20), temperature("loft", "b", at(0), 20))
+	if _, err := p.e.ChangeSensor(sensor.Change{Kind: sensor.Placed, Seq: 1, Room: "loft", Sensor: "a", Recorded: at(1), From: at(0.5), Place: "floor"}); err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range p.e.Snapshot(at(1)).Sensors {
+		if want := map[string]string{"a": "floor in loft", "b": " in "}[v.Name]; v.Place+" in "+v.PlaceRoom != want {
+			t.Errorf("%s is shown at %q in %q", v.Name, v.Place, v.PlaceRoom)
+		}
+	}
 }
 
 // BenchmarkCompare10y compares eight rooms with ten years of hours behind them,

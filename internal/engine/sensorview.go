@@ -26,6 +26,10 @@ type SensorView struct {
 	StaleSeconds float64     `json:"stale_after_seconds"`
 	Silent       bool        `json:"silent"` // never when retired
 	State        SensorState `json:"state"`
+	// Place is where it was carried to and PlaceRoom in which room, while what
+	// it reads there does not count for its own; both empty else.
+	Place     string `json:"place,omitempty"`
+	PlaceRoom string `json:"place_room,omitempty"`
 	// The newest values that count: calibrated, corrected and not voided.
 	Temperature Value `json:"temperature_celsius"`
 	Humidity    Value `json:"relative_humidity_fraction"`
@@ -73,6 +77,9 @@ func (e *Engine) sensorViews(rs *roomState, now time.Time) []SensorView {
 			v.State, v.Silent = Quiet, true
 		case v.LastSeen.Before(h.at):
 			v.State = Awaited
+		}
+		if in, place, away := e.sensors.PlacedAt(rs.name, h.sensor, now); away {
+			v.Place, v.PlaceRoom = place, in
 		}
 		e.sensorValues(rs, &v, stale, now)
 		v.Calibrations = e.calibrations(rs.name, h.sensor, now)

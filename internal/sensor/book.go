@@ -18,7 +18,7 @@ import (
 // were told, then once the rounding. It does not count at all where it was
 // voided, while its sensor is retired (a device that somebody took down may go
 // on sending from a drawer), or while it was placed: then it tells of the place
-// and not of the room.
+// and not of the room, but for its battery and its link.
 type Book struct {
 	changes []Change
 	devices map[device]history
@@ -123,7 +123,7 @@ func (b *Book) Correct(r room.Reading) (_ room.Reading, counts bool) {
 	if len(h) == 0 {
 		return r, true
 	}
-	if _, away := h.placed(r.At); away {
+	if _, away := h.placed(r.At); away && !ofDevice(r.Quantity) {
 		return r, false
 	}
 	return h.correct(r)

@@ -10,6 +10,7 @@ import (
 
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
+	"dryhold/internal/unit"
 )
 
 // maxPlaceLength is the longest name of a place, characters (judgement: it has
@@ -56,6 +57,16 @@ func (b *Book) Placements() []Placement {
 func (b *Book) CorrectPlaced(r room.Reading) (_ room.Reading, counts bool) {
 	return b.history(r.Room, r.Sensor).correct(r)
 }
+
+// PlacedAt gives where a sensor was carried to at an instant; away is false
+// where it stands in its room.
+func (b *Book) PlacedAt(room, sensor string, at time.Time) (in, place string, away bool) {
+	c, away := b.history(room, sensor).placed(at)
+	return cmp.Or(c.In, room), c.Place, away
+}
+
+// ofDevice says that a quantity is of the sensor, wherever it stands.
+func ofDevice(q unit.Quantity) bool { return q == unit.Battery || q == unit.Link }
 
 // placed gives where a sensor was carried to at an instant; away is false where
 // it stands in its room.

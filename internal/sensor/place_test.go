@@ -108,6 +108,27 @@ func TestPlacedDoesNotCount(t *testing.T) {
 	})
 }
 
+// TestPlacedAt: where a sensor stands, and that its battery is its own there.
+func TestPlacedAt(t *testing.T) {
+	c := carried(1, "shelf", 10, 20)
+	c.In = "cellar"
+	b := book(t, c)
+	f := func(hours float64, in, place string, want bool) {
+		t.Helper()
+		if gotIn, got, away := b.PlacedAt("loft", "a", at(hours)); away != want || away && (got != place || gotIn != in) {
+			t.Errorf("at %g: %v %q in %s", hours, away, got, gotIn)
+		}
+	}
+	f(9.9, "", "", false)
+	f(10, "cellar", "shelf", true)
+	f(20, "", "", false)
+	for q, want := range map[unit.Quantity]bool{unit.Temperature: false, unit.Humidity: false, unit.Illuminance: false, unit.Oxygen: false, unit.Battery: true, unit.Link: true} {
+		if _, counts := b.Correct(reading("a", q, 15, 0.5)); counts != want {
+			t.Errorf("%v at the place counts for the device: %v", q, counts)
+		}
+	}
+}
+
 // TestPlacedTouches: a placement changes how readings count from its beginning.
 func TestPlacedTouches(t *testing.T) {
 	b := book(t, carried(1, "shelf", 10, 20))

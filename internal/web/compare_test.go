@@ -153,6 +153,16 @@ func TestPlaceSensor(t *testing.T) {
 	}
 }
 
+// TestPlacedSensorIsShown: its row says that it does not count.
+func TestPlacedSensorIsShown(t *testing.T) {
+	snap := larchHouse()
+	snap.Sensors[0].Place, snap.Sensors[0].PlaceRoom = "top shelf", "loft"
+	h, _ := house(t, snap, nil)
+	if _, body := asked(t, h, http.MethodGet, "/?refresh=off", ""); !strings.Contains(body, "at the place top shelf in loft, does not count for its room") {
+		t.Error("the page does not say where the sensor stands")
+	}
+}
+
 func TestComparePage(t *testing.T) {
 	h, _ := house(t, larchHouse(), nil)
 	_, body := asked(t, h, http.MethodGet, "/rooms/compare", "")

@@ -89,6 +89,8 @@ func sensorSight(v engine.SensorView) sight {
 		return heldSight("put in place, not heard yet")
 	case v.Silent:
 		return unknownSight("silent for more than " + span(time.Duration(v.StaleSeconds*float64(time.Second))))
+	case v.Place != "":
+		return heldSight("at the place " + v.Place + " in " + v.PlaceRoom + ", does not count for its room")
 	}
 	return okSight("reports")
 }
