@@ -355,8 +355,10 @@ func (w *writer) tick(ctx context.Context) {
 	w.vitals.connection(w.client.Connected(), time.Now())
 	w.disk.look(time.Now())
 	_, sure := w.clock.look()
+	w.doubt()
 	if sure && w.outage.failures == 0 {
 		w.take(w.engine.Tick(w.clock.tick()))
+		w.feel()
 	}
 	if sure {
 		w.people()
