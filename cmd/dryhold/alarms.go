@@ -33,7 +33,7 @@ quality/L-3, disk.`,
   dryhold alarms annotate warm/loft "compressor failed"`,
 	}
 	addURL(c, &from)
-	c.AddCommand(newAlarmsList(&from), newAlarmsHistory(&from))
+	c.AddCommand(newAlarmsList(&from), newAlarmsHistory(&from), newAlarmsReplay(&from))
 	for _, a := range acts() {
 		c.AddCommand(newAct(&from, a))
 	}
