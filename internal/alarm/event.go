@@ -34,6 +34,9 @@ func (c Condition) Event(t Transition) Event {
 	return Event{Key: c.Key, From: t.From, To: t.To, At: t.At, Value: c.Value, Peak: c.Peak, Unknown: c.Unknown, Spell: c.Spell}
 }
 
+// Amount writes a value of what the kind watches with its unit.
+func (k Kind) Amount(v float64) string { return Rule{Kind: k}.amount(v) }
+
 // SpellKey names the present spell of a condition among all it ever had, as
 // NoticeKey does; empty before the first.
 func (c Condition) SpellKey() string {

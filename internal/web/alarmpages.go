@@ -239,6 +239,8 @@ func (p *pageContext) event(ev alarm.Event) eventView {
 		v.Value = m.text(ev.Value)
 	} else if timed(ev.Key.Kind) {
 		v.Value = silence(ev.Value)
+	} else {
+		v.Value = ev.Key.Kind.Amount(ev.Value)
 	}
 	if ev.Unknown {
 		v.Value = "unknown"

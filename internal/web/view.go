@@ -87,6 +87,7 @@ type alarmView struct {
 	Limit, By   string
 	Costs       []string
 	CostsMore   string
+	Advice      []string // what would help, as worked out
 	Acts        []actLink
 	Aside       string // where it is set aside, by whom and until when
 	Note        string // what was noted of it last
@@ -272,9 +273,20 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 			v.Value = "unknown"
 		}
 	}
-	if timed(a.Key.Kind) {
+	switch {
+	case v.HasNumbers:
+	case timed(a.Key.Kind):
 		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = silence(a.Value), silence(a.Peak), silence(a.Limit)
+	default:
+		v.HasNumbers = true
+		v.Value, v.Peak, v.Limit = a.Key.Kind.Amount(a.Value), a.Key.Kind.Amount(a.Peak), a.Key.Kind.Amount(a.Limit)
+		if a.Unknown {
+			v.Value = "unknown"
+		}
+	}
+	for _, x := range a.Advice {
+		v.Advice = append(v.Advice, x.Text)
 	}
 	costs := slices.SortedStableFunc(slices.Values(a.Costs), func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
 	if hidden := len(costs) - maxCosts; hidden > 0 {

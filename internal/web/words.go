@@ -255,10 +255,59 @@ func alarmTitle(k alarm.Key) string {
 	case alarm.Silent:
 		return k.Room + ": sensor " + k.Sensor + " is silent"
 	}
-	if k.Sensor != "" {
-		return k.Room + ": sensor " + k.Sensor + ", " + FaultWord(k.Kind)
+	word := kindWord(k.Kind)
+	switch {
+	case k.Lot != "":
+		return "Lot " + k.Lot + ": " + word
+	case k.Room == "":
+		return "dryhold: " + word
+	case k.Sensor != "":
+		return k.Room + ": sensor " + k.Sensor + ", " + word
 	}
-	return k.Room + ": " + string(k.Kind)
+	return k.Room + ": " + word
+}
+
+// kindWord is what is wrong, in a word or two.
+func kindWord(k alarm.Kind) string {
+	switch k {
+	case alarm.Hot:
+		return "far too warm"
+	case alarm.Condensing:
+		return "water condenses"
+	case alarm.Ageing:
+		return "ages too fast"
+	case alarm.HoursOver:
+		return "warm for too long"
+	case alarm.Ahead:
+		return "heat ahead"
+	case alarm.CoreWarm:
+		return "too warm inside"
+	case alarm.MoistureAmber:
+		return "near too moist"
+	case alarm.MoistureRed:
+		return "too moist"
+	case alarm.OxygenSpent:
+		return "absorber spent"
+	case alarm.AbsorberSmall:
+		return "absorber too small"
+	case alarm.HoldIncomplete:
+		return "insect hold not complete"
+	case alarm.HoldComplete:
+		return "insect hold complete"
+	case alarm.Quality:
+		return "quality low"
+	case alarm.EndsEarly:
+		return "ends before its planned use"
+	case alarm.Clock:
+		return "the clock is not trusted"
+	case alarm.Disk:
+		return "the disk is nearly full"
+	case alarm.Export:
+		return "the export is stuck"
+	case alarm.Delivery:
+		return "notices are not delivered"
+	}
+	return FaultWord(k)
 }
 
 // grouped is a count with its thousands set apart by thin spaces that do not
