@@ -138,17 +138,18 @@ func (m *Model) ahead(from, days int, visit func(member, day int, o outcome)) {
 		w, wet := m.damp.drawn(df, dampZ)
 		departure, swinging, wet = departure*gone, swinging*gone, wet*gone
 
+		slowly, damply := giveBack(rng, &m.temp), giveBack(rng, &m.damp)
 		s := m.start(rng, start-2, 9)
 		d1 := a1 - s.now.temp
 		s.next(start - 1)
 		d0 := a0 - s.now.temp
 		if present && a0 == a0 { // what these unknowns explain, the weather need not
-			off := m.temp.explained(c.wave[0]) - value(&x, c.wave[0]) - departure
+			off := m.temp.explained(c.wave[0]) - value(&x, c.wave[0]) - departure - slowly.now
 			d0, d1 = d0+off, d1+off
 		} else {
 			d0, d1 = 0, 0
 		}
-		e0 := b0 - s.now.damp + m.damp.explained(c.wave[0]) - value(&w, c.wave[0]) - wet
+		e0 := b0 - s.now.damp + m.damp.explained(c.wave[0]) - value(&w, c.wave[0]) - wet - damply.now
 		f0 := s0 - s.now.swing + m.swing.explained(c.wave[0]) - value(&y, c.wave[0]) - swinging
 		if !present || b0 != b0 {
 			e0 = 0
@@ -161,17 +162,40 @@ func (m *Model) ahead(from, days int, visit func(member, day int, o outcome)) {
 			d0, d1 = float64(m.temp.keeps[0]*d0)+float64(m.temp.keeps[1]*d1), d0
 			e0, f0 = m.damp.keep*e0, m.swing.keep*f0
 			departure = float64(keep*departure) + float64(fresh*rng.NormFloat64())
+			slowly.next(rng)
+			damply.next(rng)
 			if start+d < from {
 				continue
 			}
 			o := outcome{
-				temp:  value(&x, c.wave[d]) + float64(x[trend]*c.grown[d]) + departure + s.now.temp + d0,
+				temp:  value(&x, c.wave[d]) + float64(x[trend]*c.grown[d]) + departure + s.now.temp + d0 + slowly.now,
 				swing: max(0, value(&y, c.wave[d])+swinging+s.now.swing+f0),
 			}
-			o.vapour = math.Exp(min(12, c.saturation[d]+value(&w, c.wave[d])+wet+s.now.damp+e0))
+			o.vapour = math.Exp(min(12, c.saturation[d]+value(&w, c.wave[d])+wet+s.now.damp+e0+damply.now))
 			visit(i, start+d-from, o)
 		}
 	}
+}
+
+// slowDays is the memory of what the unknowns have taken from the weather, days
+// (judgement: weeks; of 20 to 40 the bands of a month and of a year held the
+// share they should on the long series of the back-test best with this).
+const slowDays = 20
+
+// given is the part of the weather that the unknowns took from it, given back:
+// level and waves of the year take the slow part, which the departures that are
+// drawn again have not got any more. Its variance is what loosen finds missing,
+// so that it counts with a year of history and hardly with ten.
+type given struct{ now, keep, news float64 }
+
+func giveBack(rng *rand.Rand, s *series) given {
+	sd := s.sd() * math.Sqrt(max(0, s.stretch*s.stretch-1))
+	keep := math.Exp(-1.0 / slowDays)
+	return given{sd * rng.NormFloat64(), keep, sd * math.Sqrt(1-keep*keep)}
+}
+
+func (g *given) next(rng *rand.Rand) {
+	g.now = float64(g.keep*g.now) + float64(g.news*rng.NormFloat64())
 }
 
 // explained is what the estimates, but for the weather, are at the end.

@@ -34,9 +34,7 @@ func newPool(m *Model) pool {
 			continue
 		}
 		p.known[i] = true
-		p.days[i] = weather{
-			m.temp.stretch * t, m.swing.stretch * zeroIfUnknown(m.swing.rest[i]), m.damp.stretch * zeroIfUnknown(m.damp.rest[i]),
-		}
+		p.days[i] = weather{t, m.swing.stretch * zeroIfUnknown(m.swing.rest[i]), zeroIfUnknown(m.damp.rest[i])}
 		p.start[dayOfYear(m.first+i)+1]++
 	}
 	for d := range 366 {

@@ -48,7 +48,7 @@ type series struct {
 	keeps   [2]float64
 	news    float64
 	weight  float64   // days known
-	stretch float64   // what the weather is multiplied by when it is drawn
+	stretch float64   // by how much more the weather spreads than what is left of it
 	steps   []int     // days on which it changed for good
 	before  []float64 // how much more it was before each of them
 	rest    []float64 // the weather itself; not-a-number where unknown
