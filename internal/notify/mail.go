@@ -288,7 +288,7 @@ func linkText(links []alarm.Link) string {
 	if len(links) == 0 {
 		return ""
 	}
-	text := "\nFrom here, each once:\n"
+	text := "\nFrom here:\n"
 	for _, l := range links {
 		text += "\n" + l.Text + ":\n" + l.URL + "\n"
 	}

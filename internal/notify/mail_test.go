@@ -132,7 +132,7 @@ func TestMailLinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := n
-	want.Body = strings.TrimRight(n.Body, "\n") + "\n\nFrom here, each once:\n\nAcknowledge warm/loft:\n" + address + "\n\nShelve warm/loft for a day:\n" + address + "y\n"
+	want.Body = strings.TrimRight(n.Body, "\n") + "\n\nFrom here:\n\nAcknowledge warm/loft:\n" + address + "\n\nShelve warm/loft for a day:\n" + address + "y\n"
 	check(t, o.taken()[0].Raw, want)
 }
 
