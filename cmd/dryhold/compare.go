@@ -128,7 +128,7 @@ func newRoomsMap(url *string) *cobra.Command {
 found: how much warmer and damper each place is than the sensors that stay in
 the room, in the same hours, with a 95 % interval; how fast food ages there; and
 how many degrees to add to what the room's sensors read. A place wants three
-whole days; a week is better.`,
+whole days; a week is better; of a stay longer than 60 days the last 60 count.`,
 		Example: "  dryhold rooms map\n  dryhold rooms map --room loft --format json",
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := textOrJSON(format); err != nil {

@@ -134,6 +134,7 @@ func (m *mapping) room(ctx context.Context, name string) (web.MappedRoom, error)
 		if p.To.IsZero() || p.To.After(m.at) {
 			p.To = m.at
 		}
+		p.From = review.StayFrom(p.From, p.To)
 		there, err := m.there(ctx, p)
 		if err != nil {
 			return web.MappedRoom{}, err

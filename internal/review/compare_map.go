@@ -264,6 +264,18 @@ func HoursApart(stay int, from time.Time, there, in []MeasuredHour) (out []Place
 	return out, sent, fixed
 }
 
+// longestStay is how much of a stay at a place counts, the last of it: a sensor
+// that was forgotten there is no reason to read years (judgement).
+const longestStay = 60 * 24 * time.Hour
+
+// StayFrom is from when on a stay at a place counts.
+func StayFrom(from, to time.Time) time.Time {
+	if last := to.Add(-longestStay); last.After(from) {
+		return last
+	}
+	return from
+}
+
 // MeasuredHour is one hour of a ledger.
 type MeasuredHour struct {
 	At       time.Time

@@ -132,6 +132,18 @@ func TestIntervalHolds(t *testing.T) {
 	}
 }
 
+func TestStayFrom(t *testing.T) {
+	f := func(days, want int) {
+		t.Helper()
+		if got := StayFrom(monday, monday.AddDate(0, 0, days)); !got.Equal(monday.AddDate(0, 0, want)) {
+			t.Errorf("of %d days those from %v on count", days, got)
+		}
+	}
+	f(7, 0)
+	f(60, 0)
+	f(400, 340)
+}
+
 func TestMapOf(t *testing.T) {
 	wobble := func(v float64) func(int) float64 { return func(h int) float64 { return v + 0.2*math.Sin(float64(h)) } }
 	humid := func(p Place, v float64) Place {
