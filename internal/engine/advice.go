@@ -41,7 +41,7 @@ func (b *bill) advice(costs []alarm.LotCost) []alarm.Advice {
 	switch b.cause() {
 	case heat:
 		if len(costs) > 0 && total < worthADay {
-			return []alarm.Advice{{Text: fmt.Sprintf("nothing: the week ahead costs all lots together %.1f days of life.", total)}}
+			return []alarm.Advice{{Text: "nothing: the week ahead costs all lots together less than a day of life."}}
 		}
 		add(b.vent())
 		add(b.move())

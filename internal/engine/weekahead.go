@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -13,9 +14,17 @@ import (
 )
 
 const (
-	// lookAhead is how often the week ahead of a room is worked out anew
-	// (judgement: a path of a week is not another one hour later).
-	lookAhead = 6 * time.Hour
+	// lookAhead is how often it is judged what the week ahead of a room may
+	// bring, and freshWeek how old the week may be by which a cost is told: it
+	// takes some hundredths of a second to work one out (judgement).
+	lookAhead = 12 * time.Hour
+	freshWeek = 3 * time.Hour
+	// recently is how much of the past a week ahead is learned from: two months
+	// tell how a room follows the air outdoors, two years its seasons.
+	recently, seasons = 75 * 24 * time.Hour, 2 * 366 * 24 * time.Hour
+	// A room does not rise within two days by more than it has moved in a week,
+	// and leap, K (judgement): else nothing need be worked out.
+	moved, leap = 7 * 24 * time.Hour, 4
 	// knownToLookAhead is how much of a room must have been measured for its
 	// week ahead to be more than a guess (judgement).
 	knownToLookAhead = 7 * 24 * time.Hour
@@ -58,7 +67,7 @@ func (w *weekAhead) exposure(ea unit.KJPerMol) float64 {
 // weekOf gives the week ahead of a room as last worked out, or works it out
 // where that is too long ago; nil where too little is known.
 func (e *Engine) weekOf(rs *roomState, now time.Time) *weekAhead {
-	hour := judgedHour(rs, now).Truncate(lookAhead) // the same whenever it is asked for
+	hour := judgedHour(rs, now).Truncate(freshWeek) // the same whenever it is asked for
 	if rs.week == nil || !hour.Equal(rs.week.at) {
 		rs.week = e.makeWeek(rs, hour)
 	}
@@ -80,15 +89,21 @@ func (e *Engine) makeWeek(rs *roomState, hour time.Time) *weekAhead {
 		return w
 	}
 	inside := e.History(rs.name, hour)
+	latest := func(h forecast.History, d time.Duration) forecast.History {
+		if n := len(h.Hours) - int(d/time.Hour); n > 0 {
+			return forecast.History{From: h.From.Add(time.Duration(n) * time.Hour), Hours: h.Hours[n:]}
+		}
+		return h
+	}
 	if air := e.find(e.cfg.Forecasting.Outdoors); air != nil && air != rs && air.ledger.Coverage(hour.Add(-freshOutdoors), hour) > 0 {
 		if out := e.weekOf(air, hour); out != nil {
-			if r, err := forecast.FitResponse(inside, e.History(air.name, hour)); err == nil {
+			if r, err := forecast.FitResponse(latest(inside, recently), latest(e.History(air.name, hour), recently)); err == nil {
 				w.path = r.Predict(hour, out.path.Members())
 			}
 		}
 	}
 	if len(w.path.Mid) == 0 {
-		w.path = forecast.Fit(inside, e.ForecastOptions(rs.name)).Week(hour, forecast.WeekHours)
+		w.path = forecast.Fit(latest(inside, seasons), e.ForecastOptions(rs.name)).Week(hour, forecast.WeekHours)
 	}
 	return w
 }
@@ -118,14 +133,29 @@ func (e *Engine) judgeAhead(rs *roomState, hour time.Time, fx *Effects) {
 	case !c.Changed.IsZero() && hour.Sub(c.Changed) < spellJoin && c.Spell > 0:
 		return
 	}
+	rule.Stale = 2 * lookAhead
+	if rs.farBelow(warm.Limit, hour) {
+		e.look(key, rule, hour, 0, true, fx)
+		return
+	}
 	w := e.weekOf(rs, hour)
 	if w == nil {
 		e.look(key, rule, hour, 0, false, fx)
 		return
 	}
-	rule.Stale = 2 * lookAhead
 	h := w.heat(warm, rule.Window)
 	e.look(key, rule, hour, h.chance, true, fx)
+}
+
+// farBelow says that a limit is out of reach of a room for two days.
+func (rs *roomState) farBelow(limit float64, hour time.Time) bool {
+	low, high, known := math.Inf(1), math.Inf(-1), 0
+	for _, s := range rs.ledger.Hours(hour.Add(-moved), hour) {
+		if s.MeasuredMS > 0 {
+			low, high, known = min(low, float64(s.TempMin)), max(high, float64(s.TempMax)), known+1
+		}
+	}
+	return 2*known >= int(moved/time.Hour) && high+max(leap, high-low) < limit
 }
 
 // comingHeat is what may come of the limit of warm.
