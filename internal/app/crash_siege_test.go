@@ -239,6 +239,9 @@ func child(dir string) {
 	if point := os.Getenv("DRYHOLD_TEST_CRASH"); point != "" {
 		o = o.CrashAt(ending(point, n))
 	}
+	if began := os.Getenv("DRYHOLD_TEST_BEGAN"); began != "" {
+		o.Now = hurried(began)
+	}
 	var a *app.App
 	if err == nil {
 		a, err = app.New(o)
