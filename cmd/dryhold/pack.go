@@ -142,7 +142,11 @@ func (x *packFlags) print(w io.Writer, a packing.Advice) error {
 	if x.format == "json" {
 		return printJSON(w, a)
 	}
-	_, err := io.WriteString(w, wrap(a.Summary(), "")+sectionText(a.Sections, x.sources))
+	head := wrap(a.Summary(), "")
+	if open := a.Open(); open != "" {
+		head += wrap(open, "")
+	}
+	_, err := io.WriteString(w, head+sectionText(a.Sections, x.sources))
 	return err
 }
 

@@ -1,6 +1,7 @@
 package packing
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -62,12 +63,12 @@ func (a *adviser) places() []place {
 	if a.house != nil {
 		for _, r := range a.house.Rooms() {
 			if a.req.Room == "" || r.Name == a.req.Room {
-				out = append(out, place{r, r.Name + " at " + figures(float64(r.Temperature), 3) + " °C"})
+				out = append(out, place{r, r.Name + " (" + figures(float64(r.Temperature), 3) + " °C lately)"})
 			}
 		}
 	}
-	if len(out) == 0 {
-		out = []place{{Room{"", a.req.At, true}, "a room at " + figures(float64(a.req.At), 3) + " °C"}}
+	if !slices.ContainsFunc(out, func(p place) bool { return p.Known }) {
+		out = append(out, place{Room{"", a.req.At, true}, "a room at " + figures(float64(a.req.At), 3) + " °C"})
 	}
 	return out
 }
@@ -135,10 +136,9 @@ func (a *adviser) lives() error {
 	if err := a.checkRoom(); err != nil {
 		return err
 	}
-	l, where := a.packed(), a.places()
-	var first *place
-	var base course.Ends
-	for i, at := range where {
+	l := a.packed()
+	var worst, best *looked
+	for _, at := range a.places() {
 		life := Life{Room: at.Name, Temperature: float64(at.Temperature), Known: at.Known}
 		if at.Known {
 			e, err := a.ends(l, at, 0)
@@ -146,8 +146,12 @@ func (a *adviser) lives() error {
 				return fmt.Errorf("cannot look ahead in %s: %w", at.Words, err)
 			}
 			life.Days, life.By = bandOf(e), e.By
-			if first == nil || e.Days < base.Days { // the place that gains most
-				first, base = &where[i], e
+			x := &looked{at, e}
+			if worst == nil || e.Days < worst.ends.Days {
+				worst = x
+			}
+			if best == nil || e.Days > best.ends.Days {
+				best = x
 			}
 		}
 		a.out.Lives = append(a.out.Lives, life)
@@ -155,10 +159,19 @@ func (a *adviser) lives() error {
 	}
 	a.keptWords(l)
 	a.end(titleLife)
-	if first == nil {
+	if worst == nil {
 		return nil
 	}
-	return a.options(l, *first, base)
+	if best.at.Name != worst.at.Name {
+		a.option("In "+best.at.Words+" instead", worst, best.ends)
+	}
+	return a.options(l, worst)
+}
+
+// looked is a look ahead in one place.
+type looked struct {
+	at   place
+	ends course.Ends
 }
 
 func (a *adviser) checkRoom() error {
@@ -225,30 +238,40 @@ func sealWords(s barrier.Seal, k catalog.Container) string {
 	return fmt.Sprintf("seal not tested, so that about %.0f %% of them leak", 100*k.SealFailure.Likely)
 }
 
-// options tries, where it would end first, what could extend it.
-func (a *adviser) options(l lot.Lot, at place, base course.Ends) error {
-	try := func(what string, l lot.Lot, at place, colder float64) error {
-		e, err := a.ends(l, at, colder)
+// option keeps what another way would do where the lot would end first.
+func (a *adviser) option(what string, base *looked, then course.Ends) {
+	diff := make([]float64, len(base.ends.Draws))
+	for i := range diff {
+		diff[i] = then.Draws[i] - base.ends.Draws[i]
+	}
+	b := course.Between(diff, then.Days-base.ends.Days)
+	a.out.Options = append(a.out.Options, Option{what, Band{b.Low, b.Likely, b.High}, bandOf(then), base.at.Name})
+}
+
+// options tries what could extend it there.
+func (a *adviser) options(l lot.Lot, base *looked) error {
+	try := func(what string, l lot.Lot, colder float64) error {
+		e, err := a.ends(l, base.at, colder)
 		if err != nil {
 			return fmt.Errorf("cannot try: %s: %w", what, err)
 		}
-		diff := make([]float64, len(base.Draws))
-		for i := range diff {
-			diff[i] = e.Draws[i] - base.Draws[i]
-		}
-		b := course.Between(diff, e.Days-base.Days)
-		a.out.Options = append(a.out.Options, Option{what, Band{b.Low, b.Likely, b.High}, bandOf(e), at.Name})
+		a.option(what, base, e)
 		return nil
 	}
-	if err := try(fmt.Sprintf("%d K cooler than %s", cooler, at.Words), l, at, cooler); err != nil {
+	held := figures(float64(base.at.Temperature)-cooler, 3) + " °C"
+	what := "In a room at " + held
+	if base.at.Name != "" {
+		what = base.at.Name + " held at most at " + held
+	}
+	if err := try(what, l, cooler); err != nil {
 		return err
 	}
 	for _, o := range a.ways(l) {
-		if err := try(o.what, o.lot, at, 0); err != nil {
+		if err := try(o.what, o.lot, 0); err != nil {
 			return err
 		}
 	}
-	a.optionWords(at, base)
+	a.optionWords(base.at, base.ends)
 	return nil
 }
 
@@ -270,7 +293,7 @@ func (a *adviser) ways(l lot.Lot) (out []way) {
 		x.Packing.Container = k.ID
 		x.Packing.NetMassKG *= k.Volume.Likely / a.container.Volume.Likely
 		x.Seal, x.Packing.LeakTest = barrier.Assumed, lot.LeakNotTried
-		text := "in " + k.Name + " (" + k.ID + ")"
+		text := "in " + lower(k.Name) + " (" + k.ID + "), its seal not tested"
 		if !a.container.Sealed && a.food.NoAbsorber == "" {
 			void, err := barrier.GasSpace(k.Volume.Likely, lot.Headspace, a.food.Void.Likely)
 			if err == nil && a.dryEnough() {
@@ -330,9 +353,7 @@ func (a *adviser) tighter() (best catalog.Container, ok bool) {
 
 // optionWords tell the options, what gains most first.
 func (a *adviser) optionWords(at place, base course.Ends) {
-	slices.SortStableFunc(a.out.Options, func(x, y Option) int {
-		return int(math.Copysign(1, y.Days.Likely-x.Days.Likely)) * min(1, int(math.Abs(y.Days.Likely-x.Days.Likely)))
-	})
+	slices.SortStableFunc(a.out.Options, func(x, y Option) int { return cmp.Compare(y.Days.Likely, x.Days.Likely) })
 	source := "computed in " + at.Words + ", each by itself, 10 to 90 % of the differences draw by draw"
 	for _, o := range a.out.Options {
 		switch d := o.Days; {
@@ -341,7 +362,7 @@ func (a *adviser) optionWords(at place, base course.Ends) {
 		case o.Life.Low-base.Band().Low >= told:
 			a.say(Told, source, "%s: the likely end stays, and the early edge moves from %s to %s.", upper(o.What), lasting(base.Band().Low), lasting(o.Life.Low))
 		case d.Likely <= -told:
-			a.say(Told, source, "%s: %s shorter (%s to %s).", upper(o.What), lasting(-d.Likely), signed(d.Low), signed(d.High))
+			a.say(Told, source, "%s: %s shorter (%s to %s).", upper(o.What), lasting(-d.Likely), signed(-d.High), signed(-d.Low))
 		default:
 			a.say(Told, source, "%s: gains nothing to speak of.", upper(o.What))
 		}

@@ -8,7 +8,6 @@ import (
 	"dryhold/internal/barrier"
 	"dryhold/internal/catalog"
 	"dryhold/internal/kinetics"
-	"dryhold/internal/lot"
 	"dryhold/internal/unit"
 )
 
@@ -227,31 +226,33 @@ func (a *adviser) oxygenWords(o *Oxygen) {
 		}
 		a.say(Told, "sizes from memory", "%s in each container.", text)
 	}
+	var lasts []string
 	for _, l := range o.Lasts {
-		a.say(Told, computed, "%s", l.words())
+		lasts = append(lasts, l.words())
 	}
+	a.say(Told, computed, "A packet alone holds the oxygen away for: %s.", strings.Join(lasts, "; "))
 	a.say(Told, practice+"; computed from the rates of Int. J. Food Sci. Technol. 2013, 10.1111/ijfs.12100, and Tewari et al. 2002",
 		"Once their pouch is open use packets within 15 to 30 minutes, and close the rest away at once. By the published rates the margin of 20 %% is used up after %s minutes in open air (fast packets) or %s (mean).",
 		whole(o.OpenMinutes.Low), whole(o.OpenMinutes.Likely))
 	a.say(Told, "the same rates; packets differ twofold", "In the closed container the oxygen is under 1 %% after about %s hours at %s °C, %s with slow packets. A soft bottle then buckles in: a free sign that its seal holds.",
 		whole(o.HoursToLow.Likely), figures(float64(a.req.At), 3), whole(o.HoursToLow.High))
 	a.say(Told, "Int. J. Food Sci. Technol. 2013, 10.1111/ijfs.12100", "Take the self-activated kind. One that draws its water from the food delivers a small part of its rating in dry food.")
-	if a.out.Treatment == lot.Absorber && o.PerYear.Likely > o.Enclosed.Likely {
-		a.say(Amber, computed, "In each year more oxygen comes in than is enclosed: this container does not hold low oxygen for long. A foil liner does.")
+	if through := o.Need.Likely - o.AtPacking.Likely; through > slices.Max(Sizes()) {
+		a.say(Amber, computed, "Of that, %s are for what comes in over the years, more than the largest packet: this container does not hold low oxygen for long. A foil liner does.", cm3(through))
 	}
 }
 
 func (l Lasting) words() string {
-	text := "A packet of " + exact(l.CM3) + " cm3 alone "
+	text := exact(l.CM3) + " cm3 "
 	switch {
 	case l.Rests > 0:
-		return text + "is too small: the oxygen rests at about " + percent(l.Rests) + "."
+		return text + "never, too small, it rests at about " + percent(l.Rests)
 	case l.Years.Low >= beyond/year:
-		return text + "holds it for more than 100 years."
+		return text + "more than 100 years"
 	}
 	low := lasting(l.Years.Low * year)
 	if l.Years.Low == 0 {
-		low = "nothing"
+		low = "never"
 	}
-	return text + "holds it for " + about(l.Years.Likely*year) + ", " + low + " to " + lasting(l.Years.High*year) + "."
+	return text + about(l.Years.Likely*year) + " (" + low + " to " + lasting(l.Years.High*year) + ")"
 }

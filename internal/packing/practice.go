@@ -76,7 +76,7 @@ func (a *adviser) packet() {
 func (a *adviser) work() {
 	lowOxygen := a.lowOxygen() && a.container.Sealed && a.food.NoAbsorber == ""
 	say := func(format string, args ...any) { a.say(Told, "", format, args...) }
-	say("Wash, sanitise and dry the containers to the last drop (`dryhold pack clean` or the page tells the dilution), and test them under water.")
+	say("Wash, sanitise and dry the containers to the last drop (the dilution: dryhold pack clean, or the page under wash and sanitise), and test them under water.")
 	if !lowOxygen && a.out.Treatment == lot.FreezeThaw {
 		say("Freeze the food in bags, and let it come to room temperature before they are opened.")
 	}
@@ -101,7 +101,7 @@ func Cautions() []Line {
 	return []Line{
 		c("Low-oxygen packing is only for dry food, about 10 % moisture or less: botulism poisoning may result if moist food is packed without oxygen.", guide+"; NCHFP the same in substance, from memory"),
 		c("Botulinum toxin gives no sign: food can be poisonous without any change of look, smell or taste.", "preservingfoodathome.com (NCHFP), read"),
-		c("Dry canning and oven canning are not safe: pockets of moisture can let it grow.", "University of Missouri Extension HES157, UW-Madison Extension and NCHFP blog, read"),
+		c("Dry canning and oven canning are not safe: pockets of moisture can let the germ of botulism grow.", "University of Missouri Extension HES157, UW-Madison Extension and NCHFP blog, read"),
 		c("Oxygen absorbers are not food: they hold iron, may get warm, and belong out of the reach of children.", "secondary pages"),
 		c("Bottles used again can carry residue of allergens: put wheat and gluten, milk, soy, egg and nuts on the label.", "from memory: the US list of nine"),
 		c("Rodents gnaw plastic: keep bottles, pouches and pails in a metal bin or a closed shelf, off the floor.", "university extension, read; rodents from memory"),

@@ -45,6 +45,18 @@ func (l Life) where() string {
 	return "a room at " + figures(l.Temperature, 3) + " °C"
 }
 
+// Open says that something is still to be found out; empty where nothing is.
+func (a Advice) Open() string {
+	switch n := a.Unknowns(); {
+	case n == 0 || a.Refused && a.Override == "":
+		return ""
+	case n == 1:
+		return "1 thing is still to be found out before you pack."
+	default:
+		return whole(float64(n)) + " things are still to be found out before you pack."
+	}
+}
+
 // Unknowns is how many things are still to be found out.
 func (a Advice) Unknowns() (n int) {
 	for _, s := range a.Sections {

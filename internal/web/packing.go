@@ -79,7 +79,7 @@ type packingView struct {
 	Closures, Contents, Leaks      []choice
 	Salts, Treatments              []choice
 	Asked, Refused                 bool
-	Summary                        string
+	Summary, Open                  string
 	Sections                       []packingSection
 	Foods                          []packing.Judged
 	CleanLitres, Bleach, CleanNote string
@@ -122,7 +122,11 @@ func levelSight(l packing.Level) *sight {
 func packingSections(in []packing.Section) (out []packingSection) {
 	for _, x := range in {
 		p := packingSection{Title: x.Title}
-		for _, l := range x.Lines {
+		for i, l := range x.Lines {
+			// Of lines with one source the last one shows it.
+			if next := i + 1; next < len(x.Lines) && x.Lines[next].Source == l.Source && l.Level != packing.Refused {
+				l.Source = ""
+			}
 			p.Lines = append(p.Lines, packingLine{levelSight(l.Level), trade(l.Text), trade(l.Source)})
 		}
 		out = append(out, p)
@@ -166,7 +170,7 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			status, v.Problem = s.failure(r, "give packing advice", err)
 		} else {
-			v.Asked, v.Refused, v.Summary, v.Sections = true, x.Refused, trade(x.Summary()), packingSections(x.Sections)
+			v.Asked, v.Refused, v.Summary, v.Open, v.Sections = true, x.Refused, trade(x.Summary()), x.Open(), packingSections(x.Sections)
 		}
 	}
 	if v.CleanLitres+v.Bleach != "" {
