@@ -90,7 +90,7 @@ func contentsText(c store.Contents) string {
 	text += "\n"
 	var rest []string
 	for _, t := range []struct{ table, name string }{
-		{"lot_change", "changes of lots"}, {"operator_action", "actions on alarms"}, {"condition", "alarm conditions"}, {"notice", "notices"},
+		{"lot_change", "changes of lots"}, {"operator_action", "actions on alarms"}, {"alarm_event", "events of alarms"}, {"condition", "alarm conditions"}, {"notice", "notices"},
 	} {
 		rest = append(rest, fmt.Sprintf("%d %s", c.Tables[t.table], t.name))
 	}

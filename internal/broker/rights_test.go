@@ -501,3 +501,29 @@ func (l *lockedBuffer) String() string {
 	defer l.mu.Unlock()
 	return l.b.String()
 }
+
+// A topic that is opened below a closed one takes what the rights of a user
+// allow, and from nobody else.
+func TestOpenTopic(t *testing.T) {
+	var refused told
+	b := begin(t, Config{
+		Closed: []string{"dryhold/#"}, Open: []string{"dryhold/alarms/command"}, Refused: refused.add,
+		Users: hashed(t, User{Name: "panel", Publish: []string{"dryhold/alarms/+"}}, User{Name: "cellar-1"}),
+	})
+	as := func(user string) mqtt.Client {
+		return enter(t, options("tcp://"+b.Addr(), "client of "+user, user, backwards(user)))
+	}
+	f := func(c mqtt.Client, topic string, ok bool) {
+		t.Helper()
+		before := refused.count(topic, "may not publish here")
+		await(t, c.Publish(topic, 1, false, "{}"))
+		if ok != (refused.count(topic, "may not publish here") == before) {
+			t.Errorf("%s: want it taken: %v", topic, ok)
+		}
+	}
+	panel, cellar := as("panel"), as("cellar-1")
+	f(panel, "dryhold/alarms/command", true)
+	f(panel, "dryhold/alarms/answer", false)
+	f(cellar, "dryhold/alarms/command", false)
+	f(cellar, "rooms/cellar-1", true)
+}

@@ -36,7 +36,7 @@ func TestOperate(t *testing.T) {
 			t.Fatalf("%s: events %+v", do, fx.Transitions)
 		}
 		ev := fx.Transitions[0]
-		want := alarm.Event{Key: warmLoft, From: from, To: to, At: at(h), Value: ev.Value, Peak: 30, Spell: ev.Spell, Do: do, By: "mara", Note: note}
+		want := alarm.Event{Key: warmLoft, From: from, To: to, At: at(h), Value: ev.Value, Peak: ev.Peak, Spell: ev.Spell, Do: do, By: "mara", Note: note}
 		if do == alarm.ActShelve {
 			want.Until = at(h + 8)
 		}
@@ -58,6 +58,14 @@ func TestOperate(t *testing.T) {
 	f(4.1, alarm.ActAcknowledge, "seen", alarm.ActiveUnacknowledged, alarm.ActiveAcknowledged)
 	f(4.2, alarm.ActShelve, "painters are in", alarm.ActiveAcknowledged, alarm.Shelved)
 	f(4.3, alarm.ActShelve, "", alarm.Shelved, alarm.Shelved)
+	// Shelved it says nothing, and is shown.
+	before := len(p.notices)
+	p.course("loft-1", 4.31, 4.32, 31)
+	if s := p.e.Snapshot(at(4.35)); len(p.notices) != before || len(s.Alarms) != 1 || s.Alarms[0].State != alarm.Shelved || !s.Alarms[0].Active ||
+		s.Alarms[0].Value != 31 || s.Alarms[0].Note != "painters are in" || !s.Alarms[0].ShelvedUntil.Equal(at(12.3)) || s.Alarms[0].AsideBy != "mara" {
+		t.Errorf("shelved: %d notices more, shown as %+v", len(p.notices)-before, s.Alarms)
+	}
+	p.course("loft-1", 4.36, 4.37, 30)
 	f(4.4, alarm.ActUnshelve, "", alarm.Shelved, alarm.ActiveUnacknowledged, "warm/loft raised")
 	f(4.5, alarm.ActOutOfService, "the loft is empty", alarm.ActiveUnacknowledged, alarm.OutOfService)
 	f(4.6, alarm.ActReturn, "", alarm.OutOfService, alarm.ActiveUnacknowledged, "warm/loft raised")

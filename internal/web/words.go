@@ -178,7 +178,7 @@ func alarmSight(s alarm.State) sight {
 		return overSight(string(s))
 	case alarm.ActiveAcknowledged:
 		return heldSight(string(s))
-	case alarm.ReturnedUnack:
+	case alarm.ReturnedUnack, alarm.Shelved, alarm.OutOfService:
 		return heldSight(string(s))
 	case alarm.Normal:
 		return okSight(string(s))
