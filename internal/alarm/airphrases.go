@@ -15,7 +15,7 @@ func (d draft) airPhrases() phrases {
 		w.after = "wipe off what is wet, and look into paper and cardboard. What has become wet inside is to be thrown out; do not taste it."
 		w.how = "How sure: the core is worked out from the air, not measured, and 3 % of humidity move the dew point by a kelvin. A wall or floor colder than the food is wet earlier."
 	case Ageing:
-		w.subject, w.over = "food ages too fast: "+now, "food ages as planned again"
+		w.subject, w.over = "food ages too fast, "+now, "food ages as planned again"
 		w.what = "Food in " + where + " ages faster than planned: the lot that fares worst has lost " + now + " beyond plan storage, on average over the last " + span(d.r.Window) + "."
 		w.was = "No lot in " + where + " loses more than the budget any more: " + now + " over the last " + span(d.r.Window) + ". It had been up to " + peak + "."
 		w.advice = "move the lots that lose most to a cooler room, or find what warms this one."

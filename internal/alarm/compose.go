@@ -200,6 +200,9 @@ func (d draft) cost() string {
 	for _, k := range d.costs {
 		total += k.Days
 	}
+	if total <= 0 {
+		return "" // what is to come follows
+	}
 	b := "Life lost so far:"
 	for _, k := range d.costs[:min(namedLots, len(d.costs))] {
 		b += fmt.Sprintf("\n  %-44s %16s", clip(plain(k.Lot)+" ("+plain(k.Food)+")", 44), days(k.Days))
@@ -226,13 +229,17 @@ func (d draft) week() string {
 				worst = k
 			}
 		}
-		text = "Another week like this"
+		text = "Another week like this would cost "
 		if d.x.Ahead {
-			text = "The time up to " + d.clock(d.x.Until) + ", as the forecast has it,"
+			text = "By the forecast the time up to " + d.clock(d.x.Until) + " costs "
 		}
-		if text += " would cost " + plain(worst.Lot) + " " + days(worst.Week); worst.Week <= 0 {
-			text = strings.TrimSuffix(text, plain(worst.Lot)+" "+days(worst.Week)) + "no lot any life"
-		} else if len(d.costs) > 1 {
+		switch {
+		case worst.Week <= 0:
+			text += "no lot any life"
+		case len(d.costs) == 1:
+			text += plain(worst.Lot) + " " + days(worst.Week)
+		default:
+			text += plain(worst.Lot) + " " + days(worst.Week)
 			text += ", the most of any lot, and all lots together " + days(total)
 		}
 		text += ". "
@@ -297,7 +304,7 @@ func (d draft) certainty() string {
 	if d.c.Unknown {
 		text += " There is no reading now: the alarm stands until readings show otherwise."
 	}
-	if d.x.Ahead {
+	if d.x.Ahead && d.ev != Returned {
 		text += " The forecast goes by the past of the room and knows no weather service."
 	}
 	if d.costly() {

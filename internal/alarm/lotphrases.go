@@ -40,7 +40,7 @@ func (d draft) lotPhrases() phrases {
 		w.how = "How sure: it follows from the size of the container, what the food leaves free of it and the rating of the absorber."
 		w.worst = "Lowest"
 	case HoldIncomplete:
-		w.subject, w.over = "insects not killed after "+now, "insect hold complete"
+		w.subject, w.over = "insect hold not complete after "+now, "insect hold complete"
 		w.what = "What was done against insects in " + it + " should be complete by now and is not: " + now + " after packing."
 		w.was = "The insect hold of " + it + " is complete."
 		w.advice = "look for live insects and webs in one container. Freeze the lot for some days, or repack it with a larger absorber and a tested seal, if the food is dry."
@@ -56,7 +56,7 @@ func (d draft) lotPhrases() phrases {
 		w.subject, w.over = "quality down to "+now, "quality back to "+now
 		w.what = capital(it) + " has " + now + " of its quality left."
 		w.was = capital(it) + " has " + now + " of its quality left again, by what is known now."
-		w.advice = "eat it soon, and test a container by smell and taste; tell of the test, which makes the figure surer."
+		w.advice = "eat it soon. Open a container and judge it, by look and smell first, and taste only what is sound by both; tell of the test, which makes the figure surer."
 		w.how = model + "Rates of ageing differ from batch to batch; its band stands on the page of the lot."
 		w.worst = "Lowest"
 	case EndsEarly:
@@ -101,16 +101,16 @@ func (d draft) sitePhrases() phrases {
 		w.worst = "Lowest"
 	case Export:
 		w.subject, w.over = "export stuck for "+now, "the export goes on"
-		w.what = "dryhold at " + d.site + " has not been able to export readings for " + now + ", since " + d.clock(d.c.Since) + "."
+		w.what = "dryhold at " + d.site + " has not been able to export readings for " + now + "."
 		w.was = "The export of dryhold at " + d.site + " goes on. It had been stuck for " + d.r.amount(d.c.Peak) + "."
 		w.advice = "see that the receiver runs and takes the credentials. What was not exported is kept and goes later."
 		w.how = "How sure: the last attempt failed as health says."
 	case Delivery:
 		w.subject, w.over = "notices not delivered for "+now, "notices are delivered again"
-		w.what = "A way by which dryhold at " + d.site + " sends notices has not worked for " + now + ", since " + d.clock(d.c.Since) + "."
+		w.what = "A way by which dryhold at " + d.site + " sends notices has failed, or refused what it was given, for " + now + "."
 		w.was = "All ways by which dryhold at " + d.site + " sends notices work again."
 		w.advice = "look under Health which way it is and why; mend address, account or receiver, and send a test notice."
-		w.how = "How sure: every attempt since then failed or was refused. You read this by another way, or late."
+		w.how = "How sure: it is what the other side answered, or that it did not. You read this by another way, or late."
 	}
 	return w
 }

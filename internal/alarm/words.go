@@ -62,13 +62,17 @@ func (r Rule) amount(v float64) string {
 		return fmt.Sprintf("%.1f %% RH", 100*v)
 	case Bright:
 		return fmt.Sprintf("%.0f lx", v)
-	case Silent, Stuck, CalibrationDue, HoursOver, Clock, Export, Delivery, HoldIncomplete:
+	case HoursOver:
+		return fmt.Sprintf("%.0f h", v/3600)
+	case Quality:
+		return fmt.Sprintf("%.0f %%", 100*max(0, v))
+	case Silent, Stuck, CalibrationDue, Clock, Export, Delivery, HoldIncomplete:
 		return seconds(v)
 	case MoistureAmber, MoistureRed:
 		return fmt.Sprintf("%.2f", v)
 	case Ageing:
 		return fmt.Sprintf("%.1f days of life a day", v)
-	case Ahead, OxygenSpent, AbsorberSmall, Quality, EndsEarly:
+	case Ahead, OxygenSpent, AbsorberSmall, EndsEarly:
 		return fmt.Sprintf("%.0f %%", 100*v)
 	case HoldComplete:
 		return "complete"

@@ -106,7 +106,7 @@ func TestCostsOfAnAlarmAreThoseOfTheReview(t *testing.T) {
 		}
 	}
 	n := p.e.tell(*p.e.kept(warmLoft), alarm.Reminder, at(end))
-	if !strings.Contains(n.Body, "as the forecast has it, would") || !strings.Contains(n.Body, "What to do now: open the vent from ") || !strings.Contains(n.Body, "Or: move ") {
+	if !strings.Contains(n.Body, "By the forecast the time up to ") || !strings.Contains(n.Body, "What to do now: open the vent from ") || !strings.Contains(n.Body, "Or: move ") {
 		t.Error(n.Body)
 	}
 }

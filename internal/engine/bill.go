@@ -147,7 +147,9 @@ func (e *Engine) lotContext(c alarm.Condition) (x alarm.Context) {
 	}
 	t := e.lots[l.ID]
 	v := &t.view
-	x.Food, x.Room = e.foodName(l), l.Room()
+	if x.Food, x.Room = e.foodName(l), l.Room(); !c.Active {
+		return x
+	}
 	switch c.Key.Kind {
 	case alarm.MoistureAmber, alarm.MoistureRed:
 		x.Detail = "What comes of it is " + v.Moisture.Limit + "."
@@ -155,10 +157,14 @@ func (e *Engine) lotContext(c alarm.Condition) (x alarm.Context) {
 		x.Detail = "By its packing: " + v.Oxygen.Note + "."
 	case alarm.OxygenSpent:
 		x.Detail = fmt.Sprintf("The gas inside holds about %.1f %% oxygen.", 100*v.Oxygen.Fraction.Likely)
+		var rises []string
 		for _, p := range v.Oxygen.Rises {
 			if !p.Past && !p.At.IsZero() {
-				x.Detail += fmt.Sprintf(" It passes %.0f %% about %s.", 100*p.Level, e.day(p.At))
+				rises = append(rises, fmt.Sprintf("%.0f %% about %s", 100*p.Level, e.day(p.At)))
 			}
+		}
+		if len(rises) > 0 {
+			x.Detail += " It passes " + listed(rises) + "."
 		}
 	case alarm.HoldIncomplete, alarm.HoldComplete:
 		if v.Insects != nil {

@@ -228,7 +228,7 @@ func TestHoursOverAddUp(t *testing.T) {
 	p.told1(alarm.HoursOver, "") // 24 h of it, not more
 	p.air("loft", 24*3.5+0.5, 24*5, 0.5, afternoons, nil)
 	p.told1(alarm.HoursOver, "raised")
-	if n := p.of(alarm.HoursOver)[0]; !strings.HasPrefix(n.Subject, "Loft: 1 day ") || !n.At.After(at(24*4+12)) {
+	if n := p.of(alarm.HoursOver)[0]; !strings.HasPrefix(n.Subject, "Loft: 25 h over 25.0 °C in 7 days") || !n.At.After(at(24*4+12)) {
 		t.Errorf("%+v", n)
 	}
 	p.keeps(24*5, c, alarm.HoursOver)
