@@ -15,7 +15,8 @@ type Week struct {
 	Next  time.Time // when the next one is due
 	Rooms []WeekRoom
 	// Costs are what the days since CostSince have cost beyond plan storage, of
-	// the lots that lost any; Uncosted counts those of which it is not known.
+	// the lots that lost any; Uncosted counts those whose room was not watched
+	// enough to know.
 	Costs     []LotCost
 	CostSince time.Time
 	Uncosted  int
@@ -61,8 +62,11 @@ func (w Week) Well() bool {
 
 // watched reports whether enough of every room was measured.
 func (w Week) watched() bool {
-	return len(w.Rooms) > 0 && !slices.ContainsFunc(w.Rooms, func(r WeekRoom) bool { return !(r.Covered >= coverWanted) })
+	return len(w.Rooms) > 0 && !slices.ContainsFunc(w.Rooms, func(r WeekRoom) bool { return !r.Watched() })
 }
+
+// Watched reports whether enough of the room was measured.
+func (r WeekRoom) Watched() bool { return r.Covered >= coverWanted }
 
 // Notice is the digest as a message to one person, with its times in the zone
 // of at.
@@ -121,7 +125,13 @@ func (w Week) subject(at time.Time) string {
 	if len(says) == 0 {
 		says = append(says, "no alarm")
 	}
-	return clip("Week to "+at.Format("2 Jan")+": "+strings.Join(says, ", "), subjectWidth)
+	out := "Week to " + at.Format("2 Jan") + ": " + says[0]
+	for _, s := range says[1:] { // what there is room for
+		if length(out+", "+s) <= subjectWidth {
+			out += ", " + s
+		}
+	}
+	return clip(out, subjectWidth)
 }
 
 func (w Week) opening(zone *time.Location) string {
@@ -168,7 +178,7 @@ func (w Week) costs(zone *time.Location) string {
 		b = "No lot has lost life beyond plan storage."
 	}
 	if w.Uncosted > 0 {
-		b = strings.TrimSpace(b + "\n" + wrap("The cost to "+count(w.Uncosted, "lot", "lots")+" is not known."))
+		b = strings.TrimSpace(b + "\n" + wrap("The cost to "+count(w.Uncosted, "lot", "lots")+" is not wholly known, since the room was not watched enough."))
 	}
 	return b
 }

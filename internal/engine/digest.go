@@ -81,6 +81,10 @@ func (e *Engine) weekCosts(w *alarm.Week) {
 		if w.CostSince.IsZero() || from.Before(w.CostSince) {
 			w.CostSince = from
 		}
+		i := slices.IndexFunc(w.Rooms, func(r alarm.WeekRoom) bool { return r.Name == l.Room() })
+		if i < 0 || !w.Rooms[i].Watched() {
+			w.Uncosted++
+		}
 		if lost > 0 {
 			w.Costs = append(w.Costs, alarm.LotCost{Lot: l.ID, Food: e.foodName(l), Days: lost})
 		}

@@ -103,3 +103,18 @@ func TestNoticeFromMemory(t *testing.T) {
 		}
 	})
 }
+
+// One that names its channels goes to them alone.
+func TestFromMemoryToItsChannels(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		log, mail := &post{name: "log"}, &post{name: "mail"}
+		w := run(t, &box{}, log, mail)
+		n := notice(1, alarm.Raised)
+		n.Channels = []string{"mail"}
+		w.FromMemory(n)
+		settle(time.Hour)
+		if len(log.attempts()) != 0 || len(mail.attempts()) != 1 {
+			t.Errorf("the log got %v, mail %v", log.attempts(), mail.attempts())
+		}
+	})
+}
