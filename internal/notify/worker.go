@@ -40,24 +40,6 @@ type Item struct {
 	Due      time.Time // when to try again; set by Outbox.Recall alone
 }
 
-// Recall is what is known of the attempts of processes before.
-type Recall struct {
-	// Waiting are the items of which an attempt has failed and whose time is
-	// still to come, with Due, in any order.
-	Waiting []Item
-	// Troubles are those of channels that have any, by name.
-	Troubles map[string]Trouble
-}
-
-// Trouble is what is amiss with a channel.
-type Trouble struct {
-	FailingSince time.Time // zero: the last attempt succeeded
-	Failures     int       // since then, or some of them
-	LastError    string
-	LastRefused  time.Time // zero: no notice was refused for good
-	RefusedBy    string
-}
-
 // Times of the worker; judgement.
 const (
 	sendTimeout = time.Minute      // one attempt of one channel
@@ -119,51 +101,6 @@ type waiting struct {
 	alarms []alarm.Key // of the notice
 	next   time.Time
 }
-
-// Status is how delivery fares, for health.
-type Status struct {
-	Channels []ChannelStatus // by name
-	// Orphans counts items closed since the start because their channel is
-	// configured no more.
-	Orphans int
-	// OutboxError says why the outbox cannot be read or written now; empty
-	// when it can.
-	OutboxError string
-}
-
-// ChannelStatus is how one channel fares.
-type ChannelStatus struct {
-	Channel     string
-	LastSuccess time.Time // zero: none since the start
-	LastFailure time.Time // zero: none since the start
-	LastError   string    // of LastFailure
-	Failures    int       // attempts failed since the last success
-	// FailingSince is when the first of Failures was; zero without any.
-	FailingSince time.Time
-	Refused      int       // notices refused for good since the start
-	LastRefused  time.Time // zero: none is known
-	RefusedBy    string    // the cause at LastRefused
-	Waiting      int       // notices queued, under way or to be retried, as far as known
-}
-
-// Troubled is for how long notices have not been delivered as they should: the
-// longest time for which a channel has failed or, for a day after it, since one
-// refused a notice for good, though it took others. Zero where all is well.
-func (s Status) Troubled(now time.Time) time.Duration {
-	longest := time.Duration(0)
-	for _, c := range s.Channels {
-		if !c.FailingSince.IsZero() {
-			longest = max(longest, now.Sub(c.FailingSince))
-		}
-		if since := now.Sub(c.LastRefused); since < refusalTold {
-			longest = max(longest, since)
-		}
-	}
-	return longest
-}
-
-// refusalTold is how long a refused notice is trouble (judgement).
-const refusalTold = 24 * time.Hour
 
 // New makes a worker; it starts nothing. now gives the wall clock. Channels
 // have distinct names.
@@ -245,18 +182,6 @@ func nudge(c chan struct{}) {
 	}
 }
 
-// Status is a copy of how delivery fares.
-func (w *Worker) Status() Status {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	s := Status{Orphans: w.orphans, OutboxError: cmp.Or(w.writeErr, w.readErr)}
-	for _, l := range w.lanes {
-		s.Channels = append(s.Channels, l.status)
-	}
-	slices.SortFunc(s.Channels, func(a, b ChannelStatus) int { return cmp.Compare(a.Channel, b.Channel) })
-	return s
-}
-
 // quitting reports whether nothing new may begin.
 func (w *Worker) quitting(ctx context.Context) bool {
 	select {
@@ -333,41 +258,6 @@ func (w *Worker) distribute(ctx context.Context) time.Duration {
 		return 0
 	}
 	return min(again, longest)
-}
-
-// recall learns once, from the outbox, what waits for a retry since the process
-// before, so that no notice overtakes an earlier one of its alarm, and which
-// channels are in trouble. It reports whether that is known.
-func (w *Worker) recall(ctx context.Context, now time.Time) bool {
-	w.mu.Lock()
-	done := w.recalled
-	w.mu.Unlock()
-	if done {
-		return true
-	}
-	listing, cancel := context.WithTimeout(ctx, markTimeout)
-	defer cancel()
-	known, err := w.outbox.Recall(listing, now)
-	if w.outboxError("read", err); err != nil {
-		return false
-	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.recalled = true
-	for _, item := range known.Waiting {
-		if l := w.lanes[item.Channel]; l != nil {
-			l.retries[item.ID] = waiting{alarms(item.Notice), item.Due}
-			l.count()
-		}
-	}
-	for name, x := range known.Troubles {
-		if l := w.lanes[name]; l != nil && l.status.LastSuccess.IsZero() && l.status.Failures == 0 {
-			s := &l.status
-			s.FailingSince, s.Failures, s.LastError = x.FailingSince, x.Failures, x.LastError
-			s.LastRefused, s.RefusedBy = x.LastRefused, x.RefusedBy
-		}
-	}
-	return true
 }
 
 // nextLook is the time until the first retry, from soonest to pollEvery. When
