@@ -346,6 +346,7 @@ func (w *writer) stored() {
 	if len(w.pending.Notices) > 0 {
 		w.worker.Wake()
 	}
+	w.metrics.CountAlarms(w.pending.Transitions, w.pending.Notices)
 	w.pending = store.Outcome{}
 }
 

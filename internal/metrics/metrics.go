@@ -1,8 +1,8 @@
 // Package metrics shows the published state to Prometheus. It keeps no state
-// of its own beyond a histogram of the store's commits: everything else is
-// read from the snapshot at each scrape, so a scrape can never disagree with
-// the page. What is unknown has no sample; an old value is never exported as
-// if it were good.
+// of its own beyond a histogram of the store's commits and counters of what
+// went by: everything else is read from the snapshot at each scrape, so a
+// scrape can never disagree with the page. What is unknown has no sample; an
+// old value is never exported as if it were good.
 package metrics
 
 import (
@@ -38,6 +38,7 @@ type Metrics struct {
 	commitDuration prometheus.Histogram
 	commitReadings prometheus.Histogram
 	refused        *prometheus.CounterVec
+	rates          alarmRates
 }
 
 // New makes the registry. It starts nothing.
@@ -57,7 +58,7 @@ func New(cfg Config) (*Metrics, error) {
 			Help:    "Readings made durable by one group commit.",
 			Buckets: prometheus.ExponentialBuckets(1, 2, 14), // 1 to 8192
 		}),
-		refused: newRefused(),
+		refused: newRefused(), rates: newAlarmRates(),
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name:        "dryhold_build_info",
@@ -66,7 +67,7 @@ func New(cfg Config) (*Metrics, error) {
 	})
 	info.Set(1)
 	for _, c := range []prometheus.Collector{
-		info, m.commitDuration, m.commitReadings, m.refused, newState(cfg),
+		info, m.commitDuration, m.commitReadings, m.refused, m.rates.transitions, m.rates.messages, newState(cfg),
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 	} {
