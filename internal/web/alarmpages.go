@@ -5,6 +5,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"strconv"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -197,19 +198,22 @@ type eventView struct {
 }
 
 func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
-	snap := s.ready(w)
+	snap := s.Snapshot()
 	if snap == nil {
+		w.Header().Set("Retry-After", "5")
+		s.writeFailed(w, r, http.StatusServiceUnavailable, "No alarms yet", notReady)
 		return
 	}
 	q := r.URL.Query()
-	var to time.Time
-	if text := q.Get("before"); text != "" {
-		to, _ = time.Parse(time.RFC3339, text) // of a link of this page; anything else is no bound
+	// By number, not by time: many may have come in one millisecond.
+	skip, err := strconv.Atoi(q.Get("skip"))
+	if err != nil || skip < 0 || skip > mostEvents {
+		skip = 0
 	}
-	events, more, err := s.history(r, time.Time{}, to, q.Get("alarm"), usualEvents)
+	events, more, err := s.history(r, time.Time{}, time.Time{}, q.Get("alarm"), skip+usualEvents)
 	if err != nil {
 		status, detail := s.failure(r, "list the history of alarms", err)
-		writeProblem(w, status, detail)
+		s.writeFailed(w, r, status, "No history", detail)
 		return
 	}
 	p := &pageContext{now: s.Now(), zone: s.Zone}
@@ -220,11 +224,11 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, p.alarm(a))
 	}
-	for _, ev := range events {
+	for _, ev := range events[min(skip, len(events)):] {
 		v.Events = append(v.Events, p.event(ev))
 	}
 	if more {
-		older := url.Values{"before": {events[len(events)-1].At.UTC().Format(time.RFC3339)}}
+		older := url.Values{"skip": {strconv.Itoa(skip + usualEvents)}}
 		if v.Of != "" {
 			older.Set("alarm", v.Of)
 		}

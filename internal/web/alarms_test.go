@@ -109,6 +109,11 @@ func TestAlarmsPage(t *testing.T) {
 
 	one := page(t, h, "/alarms?alarm=warm/loft", 200)
 	wantWords(t, one, "History of warm/loft", "The history of all alarms")
+	rest := only(t, page(t, h, "/alarms?skip=3", 200), "tbody", nil)
+	if got := words(rest); strings.Contains(got, "shelved") || !strings.Contains(got, "raised unknown") {
+		t.Errorf("beyond the first three: %s", got)
+	}
+	wantWords(t, page(t, h, "/alarms?skip=99", 200), "Nothing has happened yet")
 	snap.Alarms = nil
 	wantWords(t, page(t, h, "/alarms", 200), "no alarm")
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/google/go-cmp/cmp"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
 )
 
@@ -83,6 +84,7 @@ func wide() *engine.Snapshot {
 	snap.Alarms[0].Key.Room, snap.Alarms[0].Text, snap.Alarms[0].Costs[0].Lot, snap.Alarms[1].By = long, long, long, long
 	snap.Intake.Errors[0].Topic, snap.Intake.Errors[0].Cause, snap.Intake.Errors[0].Last = long, long, long
 	snap.Intake.LastKnown[0].Sensor = long
+	snap.Alarms[0].Note, snap.Alarms[0].NoteBy, snap.Alarms[1].State, snap.Alarms[1].AsideBy = long, long, alarm.Shelved, long
 	snap.Sensors[0].Name, snap.Sensors[0].Calibrations[0].Note, snap.Sensors[2].Faults[0].Text = long, long, long
 	return snap
 }
@@ -96,7 +98,7 @@ func TestNoSidewaysScrolling(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			base, _ := serve(t, c.snap)
 			for _, width := range []int64{360, 390, 700, 961, 1280} {
-				for _, path := range []string{"/?refresh=off", "/alarms/acknowledge?kind=silent&room=loft&sensor=" + strings.Repeat("W", 120)} {
+				for _, path := range []string{"/?refresh=off", "/alarms/acknowledge?kind=silent&room=loft&sensor=" + strings.Repeat("W", 120), "/alarms", "/alarms/shelve?kind=warm&room=loft", "/a/good"} {
 					err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+path))
 					if err != nil {
 						t.Fatalf("cannot open %s at %d px: %v", path, width, err)
