@@ -15,7 +15,10 @@ import (
 // alarms.
 type Scenario struct {
 	Name string
-	// Start and End are whole minutes.
+	// Start and End are whole minutes. What series send from Before on, up to
+	// Start, is the past of the house, in which no alarm is judged; zero for
+	// none.
+	Before     time.Time
 	Start, End time.Time
 	Seed       uint64
 	// Engine is how the engine is made.
@@ -86,9 +89,15 @@ type Finding struct {
 }
 
 // Run plays the scenario, and says what became of each expectation in their
-// order. The error says why it could not be played.
-func (s *Scenario) Run() ([]Finding, *Log, error) {
-	r := running{Scenario: s, coming: Readings(s.Series, s.Start, s.End, s.Seed), findings: make([]Finding, len(s.Expect))}
+// order; the player is as it came to the end. The error says why it could not be
+// played.
+func (s *Scenario) Run() ([]Finding, *Player, error) {
+	first := s.Start
+	if !s.Before.IsZero() {
+		first = s.Before
+	}
+	r := running{Scenario: s, coming: Readings(s.Series, first, s.End, s.Seed), findings: make([]Finding, len(s.Expect))}
+	r.heard = r.send(s.Start)
 	house := House{Engine: s.Engine, Readings: func(rooms []string, from, to time.Time, visit func([]room.Reading) error) error {
 		return Stored(r.heard)(rooms, from, to, visit)
 	}}
@@ -115,7 +124,7 @@ func (s *Scenario) Run() ([]Finding, *Log, error) {
 			r.findings[i] = e.count(log)
 		}
 	}
-	return append(r.findings, r.wrong...), log, nil
+	return append(r.findings, r.wrong...), r.Player, nil
 }
 
 // running is a scenario while it is played.

@@ -30,8 +30,16 @@ type Span struct{ From, To time.Time }
 // has reports whether an instant is in a span.
 func (s Span) has(at time.Time) bool { return !at.Before(s.From) && at.Before(s.To) }
 
-func within(spans []Span, at time.Time) bool {
-	return slices.ContainsFunc(spans, func(s Span) bool { return s.has(at) })
+// within says of instants in order whether they are in one of some spans.
+func within(spans []Span) func(at time.Time) bool {
+	spans = slices.Clone(spans)
+	slices.SortFunc(spans, func(a, b Span) int { return a.From.Compare(b.From) })
+	return func(at time.Time) bool {
+		for len(spans) > 0 && !at.Before(spans[0].To) {
+			spans = spans[1:]
+		}
+		return len(spans) > 0 && spans[0].has(at)
+	}
 }
 
 // Shape is the course of a value over time, in the canonical unit.
@@ -118,13 +126,13 @@ func (s Series) readings(from, to time.Time, seed uint64) (out []room.Reading) {
 	name := fnv.New64a()
 	_, _ = name.Write([]byte(s.Room + "\x00" + s.Sensor + "\x00" + s.Quantity.String()))
 	rng := rand.New(rand.NewPCG(seed, name.Sum64()))
-	last := s.Shape.At(from)
+	last, stuck, gap := s.Shape.At(from), within(s.Stuck), within(s.Gaps)
 	for at := from; at.Before(to); at = at.Add(s.Every) {
 		noise := s.Noise * rng.NormFloat64() // drawn always, so that a gap changes nothing after it
-		if !within(s.Stuck, at) {
+		if !stuck(at) {
 			last = s.Quantity.Round(s.Quantity.Clamp(s.Shape.At(at) + noise))
 		}
-		if !within(s.Gaps, at) {
+		if !gap(at) {
 			out = append(out, room.Reading{Series: s.Series, At: at, Value: last})
 		}
 	}

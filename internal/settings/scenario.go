@@ -63,6 +63,11 @@ func (p *scenarioParse) scenario(root ast.Node) {
 				length = maxLength // so that nothing else lies outside of it
 			}
 		}},
+		key{name: "history", read: func(n ast.Node) {
+			if v, ok := p.offset(n, "history", 0, maxLength); ok {
+				out.Before = out.Start.Add(-v)
+			}
+		}},
 		key{name: "stale", read: func(n ast.Node) {
 			if v, ok := p.duration(n, "stale", minStale, maxStale); ok {
 				s.Stale = v

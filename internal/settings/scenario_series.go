@@ -161,9 +161,12 @@ func (p *scenarioParse) values(n ast.Node, s replay.Series, u unit.Unit) replay.
 
 // notTooMany refuses a scenario that would run for too long.
 func (p *scenarioParse) notTooMany(n ast.Node) {
-	count := 0.0
+	count, length := 0.0, p.out.End.Sub(p.out.Start)
+	if !p.out.Before.IsZero() {
+		length = p.out.End.Sub(p.out.Before)
+	}
 	for _, s := range p.out.Series {
-		count += p.out.End.Sub(p.out.Start).Seconds() / s.Every.Seconds()
+		count += length.Seconds() / s.Every.Seconds()
 	}
 	if count > mostReadings {
 		p.at(n, "%.0f readings are more than the %d that are played: make it shorter, or \"every\" longer", count, mostReadings)

@@ -36,7 +36,7 @@ func TestShippedScenarios(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			findings, log, err := s.Run()
+			findings, played, err := s.Run()
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -49,10 +49,10 @@ func TestShippedScenarios(t *testing.T) {
 				}
 			}
 			if t.Failed() {
-				for _, e := range log.Alarms {
+				for _, e := range played.Log().Alarms {
 					t.Logf("%s %s: %s to %s, %g", e.At.In(s.Start.Location()).Format("Mon 15:04"), e.Key, e.From, e.To, e.Value)
 				}
-				for _, m := range log.Messages {
+				for _, m := range played.Log().Messages {
 					t.Logf("%s to %s: %s %s", m.At.Format("Mon 15:04"), m.To, m.Event, m.Subject)
 				}
 			}
