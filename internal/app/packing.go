@@ -31,6 +31,9 @@ func (a *App) PackingAdvice(ctx context.Context, q packing.Question) (packing.Ad
 // Foods implements web.Packer.
 func (a *App) Foods() []packing.Judged { return packing.Foods(a.opts.Catalog) }
 
+// Containers implements web.Packer.
+func (a *App) Containers() []string { return packing.Containers(a.opts.Catalog) }
+
 func (a *App) receivings(ctx context.Context) ([]packing.Room, error) {
 	var out []packing.Room
 	err := a.ask(ctx, func(e *engine.Engine, now time.Time) error {

@@ -82,6 +82,16 @@ func vessels() []vessel {
 	}
 }
 
+// Containers lists the ids of what an advice can be asked for: the classes of
+// the catalog, then what people have at hand and is refused.
+func Containers(c *catalog.Catalog) []string {
+	ids := c.ContainerIDs()
+	for _, v := range vessels() {
+		ids = append(ids, v.id)
+	}
+	return ids
+}
+
 // judgeContainer says whether the container is fit.
 func (a *adviser) judgeContainer() error {
 	defer a.end(titleContainer)

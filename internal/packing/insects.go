@@ -59,6 +59,6 @@ func (a *adviser) freeze(why string) {
 	// From 21 °C the core is at -15 °C when 3 of 39 K are left.
 	cooling := a.container.Lag.Likely * math.Log(39.0/3)
 	a.say(Told, source, "Freeze it, since %s: %s days at %g °C or colder at the core, then 24 hours at room temperature before it is opened, so that no water condenses on the food.", why, whole(math.Ceil(float64(spell)/24)), float64(freezer))
-	a.say(Told, "computed from the lag of the catalog: "+a.container.Lag.Source, "The core needs about %s hours more to get cold in this container. A full freezer is slower: freeze little at a time, and count from a thermometer at the core.", whole(cooling))
+	a.say(Told, "computed from the time constant of the container: "+strings.ReplaceAll(a.container.Lag.Source, "as stated above", "as the head of containers.yaml states"), "The core needs about %s hours more to get cold in this container. A full freezer is slower: freeze little at a time, and count from a thermometer at the core.", whole(cooling))
 	a.say(Told, "university extension, read", "Not in glass, which may crack, and never wet food in glass or cans: freeze it in bags, and pack it when it is warm and dry again.")
 }

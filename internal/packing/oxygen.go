@@ -210,9 +210,10 @@ func (o *Oxygen) timing(at unit.Celsius) {
 func span(b Band) string { return whole(b.Low) + " to " + whole(b.High) }
 
 func (a *adviser) oxygenWords(o *Oxygen) {
-	formula := "V (h + (1-h) e) × 0.209, models 5.5; void: " + a.food.Void.Source
+	formula := "computed: V (h + (1-h) e) × 0.209 with 5 % headspace (judgement); void: " + a.food.Void.Source
 	a.say(Told, formula, "One full container holds %s of gas, %s of it oxygen (%s).", cm3(o.Gas.Likely), cm3(o.Enclosed.Likely), span(o.Enclosed))
-	a.say(Told, "catalog, containers: "+a.container.OxygenWall.Source+"; closure: "+a.container.OxygenClosure.Source,
+	walled := strings.ReplaceAll(a.container.OxygenWall.Source, "as stated above", "as the head of containers.yaml states")
+	a.say(Told, "wall: "+walled+"; closure: "+a.container.OxygenClosure.Source,
 		"Through wall and closure in good order about %s come in a year at %s °C (%s).", cm3(o.PerYear.Likely), figures(float64(a.req.At), 3), span(o.PerYear))
 	a.say(Told, "computed, margin of 20 % by judgement", "Needed: %s to clear it at packing, %s to hold it for %s years as well (%s), margin included.",
 		cm3(o.AtPacking.Likely), cm3(o.Need.Likely), exact(o.Years), span(o.Need))

@@ -18,6 +18,8 @@ type Packer interface {
 	PackingAdvice(ctx context.Context, q packing.Question) (packing.Advice, error)
 	// Foods lists the foods that have a verdict.
 	Foods() []packing.Judged
+	// Containers lists the containers that can be asked for.
+	Containers() []string
 }
 
 // packingPath is a question, though it is posted: it needs the scope read. Its
@@ -81,7 +83,9 @@ type packingView struct {
 	Asked, Refused                 bool
 	Summary, Open                  string
 	Sections                       []packingSection
+	Reasons                        []string
 	Foods                          []packing.Judged
+	Containers, Rooms              []string
 	CleanLitres, Bleach, CleanNote string
 	Cleaning                       []packingSection
 }
@@ -157,12 +161,17 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 	form := r.URL.Query()
 	q := packingQuestion(form)
 	v := packingView{
-		Title: "Packing: dryhold", Version: s.Version, Q: q, Foods: s.Actions.Foods(),
+		Title: "Packing: dryhold", Version: s.Version, Q: q, Foods: s.Actions.Foods(), Containers: s.Actions.Containers(),
 		Closures: choices(q.Closure, "not looked", packing.Closures()), Contents: choices(q.Held, "not known", packing.Contents()),
 		Leaks:       choices(q.Leak, "not tested", []string{string(lot.LeakHeld), string(lot.LeakFound)}),
 		Salts:       choices(q.Salt, "not tried", []string{string(packing.SaltClumps), string(packing.SaltLoose)}),
 		Treatments:  choices(q.Treatment, "as advised", []string{string(lot.Absorber), string(lot.FreezeThaw), string(lot.NoTreatment)}),
 		CleanLitres: strings.TrimSpace(form.Get("solution")), Bleach: strings.TrimSpace(form.Get("bleach")),
+	}
+	if snap := s.Snapshot(); snap != nil {
+		for _, x := range snap.Rooms {
+			v.Rooms = append(v.Rooms, x.Name)
+		}
 	}
 	status := http.StatusOK
 	if q.Food != "" {
@@ -170,6 +179,9 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			status, v.Problem = s.failure(r, "give packing advice", err)
 		} else {
+			for _, why := range x.Reasons {
+				v.Reasons = append(v.Reasons, trade(why))
+			}
 			v.Asked, v.Refused, v.Summary, v.Open, v.Sections = true, x.Refused, trade(x.Summary()), x.Open(), packingSections(x.Sections)
 		}
 	}

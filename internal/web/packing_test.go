@@ -37,6 +37,8 @@ func (k *keeper) Foods() []packing.Judged {
 	return packing.Foods(c)
 }
 
+func (k *keeper) Containers() []string { return []string{"pet-2l", "milk-jug"} }
+
 func TestPackingAnswers(t *testing.T) {
 	h, _ := house(t, larchHouse(), nil)
 	post := func(body string) *http.Response { return ask(t, h, http.MethodPost, packingPath, body) }
