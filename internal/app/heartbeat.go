@@ -40,7 +40,9 @@ func (a *App) startHeartbeat() (func(context.Context) error, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot use ping_url_file %s: %w", n.PingURLFile, err)
 	}
-	a.vitals.heart.on = true
+	a.vitals.heart.mu.Lock()
+	a.vitals.heart.on = true // the page, which asks, is there already
+	a.vitals.heart.mu.Unlock()
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {
