@@ -9,6 +9,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
+	"dryhold/internal/secret"
 )
 
 func (k *keeper) Notices(_ context.Context, f NoticeFilter, limit int) ([]NoticeView, error) {
@@ -78,5 +79,35 @@ func TestTestNotice(t *testing.T) {
 	want := []string{"test {Channel: To: By:Mara}", "test {Channel:phone To: By:Mara}", "test {Channel: To:mara By:Mara}", "drill of mara"}
 	if got := k.seen(); strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("done %q, want %q", got, want)
+	}
+}
+
+// Who may only look sees the log without links and sends nothing; a stranger
+// sees nothing.
+func TestNoticesAreGuarded(t *testing.T) {
+	h, k, tokens, _ := locked(t)
+	f := func(method, path, token string, want int) {
+		t.Helper()
+		headers := []string{"Content-Type", "application/json"}
+		if token != "" {
+			headers = append(headers, "Authorization", "Bearer "+token)
+		}
+		if res := ask(t, h, method, path, `{"to":"mara"}`, headers...); res.StatusCode != want {
+			t.Errorf("%s %s: status %d, want %d", method, path, res.StatusCode, want)
+		}
+	}
+	for _, path := range []string{"/api/v1/notices/test", "/api/v1/notices/drill"} {
+		f(http.MethodPost, path, "", 401)
+		f(http.MethodPost, path, tokens[secret.Read], 403)
+	}
+	f(http.MethodGet, "/api/v1/notices", "", 401)
+	if len(k.seen()) > 0 {
+		t.Errorf("reached the actions: %q", k.seen())
+	}
+	f(http.MethodGet, "/api/v1/notices", tokens[secret.Read], 200)
+	f(http.MethodPost, "/api/v1/notices/test", tokens[secret.Keep], 202)
+	f(http.MethodPost, "/api/v1/notices/drill", tokens[secret.Keep], 204)
+	if got := strings.Join(k.seen(), "\n"); !strings.Contains(got, "for-keep") {
+		t.Errorf("a test is not signed: %q", got)
 	}
 }
