@@ -1,7 +1,9 @@
-// Package notify brings the notices of alarms to the keeper: to the log, to
-// an MQTT topic and by mail. Delivery is at least once: a notice stays in a
-// durable outbox, one item per channel, until its channel took it or refused
-// it for good. A repeat has the same notice key and can be recognised by it.
+// Package notify brings notices to machines, by the log and an MQTT topic, and
+// to people, by mail, webhook and push. Delivery is at least once: a notice
+// stays in a durable outbox, one item per channel, until its channel took it or
+// refused it for good. A repeat has the same notice key and can be recognised by
+// it. Of one alarm a channel gets notices in the order they were made. Beside
+// that it pings, by which somebody elsewhere knows that the daemon lives.
 package notify
 
 import (
