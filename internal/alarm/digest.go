@@ -249,7 +249,7 @@ func Drilling(site, to, key string, at time.Time) Notice {
 		Key: key, To: to, Event: Test, Site: site, Priority: Low, At: at.UTC(), Since: at.UTC(), Costs: []LotCost{},
 		Subject: "Drill: please acknowledge that this reached you",
 		Body: wrap("This is the yearly drill of dryhold at "+plain(site)+": no alarm, but a test that a notice still reaches you.") + "\n\n" +
-			wrap("What to do now: acknowledge it, by the link if there is one, or on the machine with `dryhold notices drill "+plain(to)+"`. It comes again each week until you do.") + "\n",
+			wrap("What to do now: acknowledge it with `dryhold notices drill "+plain(to)+"`. It comes again each week until you do.") + "\n",
 	}
 }
 

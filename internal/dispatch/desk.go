@@ -260,9 +260,9 @@ func (d *Desk) collect(p *person, standing []Standing, refusing []string) (out [
 	return out
 }
 
-// again reports whether an alarm is to be told again.
+// again reports whether an alarm is to be told again: not good news.
 func (p *person) again(t *Told, s *Standing, now time.Time) bool {
-	if s.Acknowledged || len(p.Repeat) == 0 {
+	if s.Acknowledged || len(p.Repeat) == 0 || s.Key.Kind == alarm.HoldComplete {
 		return false
 	}
 	return now.Sub(t.Last) >= p.Repeat[min(t.Reminders, len(p.Repeat)-1)]

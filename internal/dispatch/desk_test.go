@@ -260,6 +260,14 @@ func TestConsequences(t *testing.T) {
 	p.says(42.1, "mara: raised hours_over/loft")
 }
 
+// Good news is told once.
+func TestGoodNews(t *testing.T) {
+	p := begin(t, mara())
+	p.raise(10, "hold_complete/L-2")
+	p.says(10.1, "mara: raised hold_complete/L-2")
+	p.says(500)
+}
+
 func TestDigestAndDrill(t *testing.T) {
 	p := begin(t, mara(atNight, func(r *dispatch.Recipient) {
 		r.Digest, r.Drill = &dispatch.Weekly{Day: time.Thursday, Minute: 18 * 60}, &dispatch.Yearly{Month: time.July, Day: 3}

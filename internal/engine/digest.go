@@ -121,12 +121,13 @@ func (e *Engine) weekFirst(now time.Time) (out []alarm.WeekLot) {
 	return out
 }
 
-// weekAlarms lists the alarms that came, beside those of sensors that stand and
-// are listed as what they want, the standing ones first.
+// weekAlarms lists the alarms that came, the standing ones first, beside those
+// of sensors that stand and are listed as what they want, and of treatments that
+// are complete.
 func (e *Engine) weekAlarms(w *alarm.Week, came []dispatch.Came, now time.Time) {
 	for _, x := range came {
 		c := e.Condition(x.Key)
-		if x.Ended.IsZero() && x.Key.Kind.Scope() == alarm.OfSensor {
+		if x.Ended.IsZero() && x.Key.Kind.Scope() == alarm.OfSensor || x.Key.Kind == alarm.HoldComplete {
 			continue
 		}
 		a := alarm.WeekAlarm{Text: x.Key.String(), Began: x.Began, Ended: x.Ended, Told: !x.Told.IsZero()}
