@@ -11,7 +11,6 @@ import (
 	"dryhold/internal/kinetics"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
-	"dryhold/internal/settings"
 	"dryhold/internal/unit"
 )
 
@@ -228,7 +227,7 @@ func shipped(t interface {
 	Fatal(...any)
 }) *catalog.Catalog {
 	t.Helper()
-	c, err := settings.Catalog()
+	c, err := ships()
 	if err != nil {
 		t.Fatal(err)
 	}
