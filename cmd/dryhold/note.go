@@ -92,7 +92,10 @@ func noteArgs(c *cobra.Command, args []string) error {
 // sealText is the state of a lot's seal, and by which note.
 func sealText(l lot.Lot) string {
 	n, any := l.SealNote()
-	if !any {
+	switch {
+	case !any && l.Packing.LeakTest != lot.LeakNotTried:
+		return l.Seal.String() + ", by the leak test at packing"
+	case !any:
 		return l.Seal.String() + ", no note of it"
 	}
 	return fmt.Sprintf("%s, noted for %s", l.Seal, n.At.Format(time.DateOnly))

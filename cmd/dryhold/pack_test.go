@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"dryhold/internal/lot"
 	"dryhold/internal/packing"
 )
 
@@ -55,4 +56,17 @@ func TestPackWithoutADaemon(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &c); err != nil || code != 0 || c.TargetPPM != 200 {
 		t.Errorf("JSON: %d, %v, %s", code, err, out)
 	}
+}
+
+// The seal that a leak test shows is told as such.
+func TestSealByTheLeakTest(t *testing.T) {
+	f := func(p lot.Packing, want string) {
+		t.Helper()
+		if got := sealText(p.Lot("L-1")); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	f(lot.Packing{}, "assumed, no note of it")
+	f(lot.Packing{LeakTest: lot.LeakHeld}, "verified, by the leak test at packing")
+	f(lot.Packing{LeakTest: lot.LeakFound}, "failed, by the leak test at packing")
 }

@@ -46,6 +46,9 @@ func TestPackingAdviceOfADaemon(t *testing.T) {
 	if l.Seal != barrier.Verified {
 		t.Errorf("the seal is %v after a leak test that held", l.Seal)
 	}
+	if _, told := get(t, h.app.URL()+"/api/v1/lots/L-4/explanation"); !strings.Contains(told, "Seal verified, by the leak test at packing.") {
+		t.Error("the explanation does not tell of the leak test")
+	}
 	for _, life := range a.Lives {
 		if got := l.End.Sub(l.AsOf).Hours() / 24; life.Room == "cellar" && (got < 0.97*life.Days.Likely || got > 1.03*life.Days.Likely) {
 			t.Errorf("the lot ends in %.0f days, the advice said %.0f", got, life.Days.Likely)

@@ -59,6 +59,8 @@ func (x *explainer) seal(t *telling) {
 	}
 	if n, any := x.v.SealNote(); any {
 		t.say("Seal %s, by the note of %s%s.", x.v.Seal, date(n.At), quoted(n))
+	} else if x.v.Packing.LeakTest != lot.LeakNotTried {
+		t.say("Seal %s, by the leak test at packing.", x.v.Seal)
 	} else {
 		t.say("Seal %s: no note tells of it.", x.v.Seal)
 	}
@@ -67,7 +69,7 @@ func (x *explainer) seal(t *telling) {
 	case barrier.Verified:
 		source = "judgement: a verified seal may have been misjudged, or fail later"
 	case barrier.Failed:
-		source = "the keeper's note; taken to have leaked from the start (judgement)"
+		source = "as the keeper saw it; taken to have leaked from the start (judgement)"
 	}
 	t.constant(source, "Share of such containers taken to leak: %s.", spread(x.v.Oxygen.SealFailure, 100, " %"))
 	t.constant("judgement: a hole of 0.5 mm through 1 mm of lid, by diffusion", "A seal that leaks lets in %s cm³/(d atm) of oxygen more.", figures(float64(barrier.FailedLeak().Oxygen), 3))
