@@ -111,6 +111,9 @@ func TestCommandsAgainstARunningDaemon(t *testing.T) {
 	f(2, "lots add needs --mass and --room", "lots", "add", "white-rice", "pet-2l")
 	f(2, "is not a time", "lots", "add", "white-rice", "pet-2l", "--mass", "1", "--room", "loft", "--packed", "yesterday")
 	f(2, "1 arguments wanted, 0 given: dryhold lots show LOT", "lots", "show")
+	f(0, "FIND OUT: In cellar: not known.", "pack", "white-rice", "pet-2l", "--mass", "20kg")
+	f(1, `there is no room "celar": did you mean "cellar"?`, "pack", "white-rice", "pet-2l", "--room", "celar")
+	f(1, "A flip-top closure is not fit", "pack", "white-rice", "pet-2l", "--closure", "flip-top")
 	f(0, "White rice", "lots", "list")
 	shown := f(0, "absorber of 300 cm3 in each container", "lots", "show", "L-1")
 	for _, want := range []string{"low oxygen", "moisture", "not measured", "cellar since", "equivalent days at 21 °C", "Quality is not safety"} {

@@ -204,13 +204,16 @@ func (a *adviser) size() {
 // judgeAbsorber holds the absorber at hand against the oxygen enclosed.
 func (a *adviser) judgeAbsorber() {
 	have := a.req.AbsorberCM3
-	if !a.known || a.container.ID == "" || have <= 0 || a.food.NoAbsorber != "" {
+	if !a.known || a.container.ID == "" || a.food.NoAbsorber != "" || !a.lowOxygen() {
 		return
 	}
 	defer a.end(titleAbsorber)
 	if !a.container.Sealed {
 		a.say(Refused, judgement, "An absorber in a %s is spent on the room within hours: leave it out, or choose a container that closes.", lower(a.container.Name))
 		return
+	}
+	if have <= 0 {
+		return // it is chosen below
 	}
 	gas := a.gas()
 	enclosed := Band{barrier.EnclosedOxygen(gas.Low), barrier.EnclosedOxygen(gas.Likely), barrier.EnclosedOxygen(gas.High)}

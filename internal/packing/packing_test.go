@@ -251,6 +251,7 @@ func TestRefusals(t *testing.T) {
 	f(with(func(q *packing.Question) { q.Moisture, q.Oven = "", "100 84" }), "16 % of wet mass")
 	f(with(func(q *packing.Question) { q.Absorber, q.MoistureActivated = "300", true }), "moisture-activated kind")
 	f(with(func(q *packing.Question) { q.Container, q.Absorber = "paper-sack-10kg", "2000" }), "spent on the room")
+	f(with(func(q *packing.Question) { q.Container, q.Treatment = "paper-sack-10kg", "absorber" }), "spent on the room")
 	f(packing.Question{Food: "sugar", Container: "pet-2l", Absorber: "300"}, "No absorber goes with it", "hard block")
 	f(packing.Question{Food: "jerky", Container: "pet-2l"}, "botulism")
 	f(packing.Question{Food: "walnuts", Container: "pet-2l"}, "oil goes rancid")
