@@ -137,3 +137,33 @@ func TestDeliveryAlarm(t *testing.T) {
 		}
 	}
 }
+
+// An outbox that cannot be read delivers nothing, and health says so.
+func TestHealthWithoutOutbox(t *testing.T) {
+	h := newHouse(t, nil)
+	h.start()
+	run := func(statement string) {
+		t.Helper()
+		db := database(t, h.opts.DataDir)
+		defer func() { _ = db.Close() }()
+		if _, err := db.Exec(statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if code, body := get(t, h.app.URL()+"/healthz"); code != http.StatusOK || !strings.Contains(body, "the outbox is read and written") {
+		t.Errorf("%d %s", code, body)
+	}
+	run(`INSERT INTO notice (key, channel, body, queued, due) VALUES ('damaged', 'log', 'no JSON', 0, 0)`)
+	if _, err := h.app.TestNotice(t.Context(), web.TestNotice{Channel: "log", By: "Mara"}); err != nil { // it wakes delivery
+		t.Fatal(err)
+	}
+	eventually(t, "red health", func() bool {
+		code, body := get(t, h.app.URL()+"/healthz")
+		return code == http.StatusServiceUnavailable && strings.Contains(body, "cannot read the outbox of notices")
+	})
+	run(`DELETE FROM notice WHERE key = 'damaged'`)
+	eventually(t, "green health", func() bool {
+		code, _ := get(t, h.app.URL()+"/healthz")
+		return code == http.StatusOK
+	})
+}

@@ -154,14 +154,20 @@ func (a *App) checkEvaluation(now time.Time) health.Check {
 	return c
 }
 
-// checkNotices has one check per channel. A dead channel is shown but not
-// urgent: the others deliver.
+// checkNotices has one check of the outbox, without which nothing is delivered,
+// and one per channel. A dead channel is shown but not urgent: the others
+// deliver.
 func (a *App) checkNotices() []health.Check {
 	if a.worker == nil {
 		return nil
 	}
-	var out []health.Check
-	for _, ch := range a.worker.Status().Channels {
+	status := a.worker.Status()
+	outbox := health.Check{Code: "notices", Title: "Notices can be delivered", Urgent: true, OK: status.OutboxError == "", Text: "the outbox is read and written"}
+	if !outbox.OK {
+		outbox.Text = status.OutboxError
+	}
+	out := []health.Check{outbox}
+	for _, ch := range status.Channels {
 		c := health.Check{Code: "notices-" + ch.Channel, Title: "Notices by " + ch.Channel + " go out", OK: ch.Failures == 0, Text: "ready"}
 		switch {
 		case !c.OK:
