@@ -37,7 +37,7 @@ func writeProblem(w http.ResponseWriter, status int, detail string) {
 func (s *server) writeJSON(w http.ResponseWriter, r *http.Request, status int, v any) {
 	var body bytes.Buffer
 	if err := json.NewEncoder(&body).Encode(v); err != nil {
-		s.Log.Error("cannot write an answer as JSON", "path", r.URL.Path, "error", err)
+		s.Log.Error("cannot write an answer as JSON", "path", logged(r), "error", err)
 		writeProblem(w, http.StatusInternalServerError, "the state cannot be written as JSON: a fault of the machine; its log says more")
 		return
 	}

@@ -35,6 +35,15 @@ type LinkView struct {
 	Shelves time.Duration // where it shelves, for how long
 }
 
+// logged is the path of a request as the log may show it: a link that was not
+// used yet is as good as a password.
+func logged(r *http.Request) string {
+	if strings.HasPrefix(r.URL.Path, LinkPath) {
+		return LinkPath + "..."
+	}
+	return r.URL.Path
+}
+
 func (s *server) routeLinks(mux *http.ServeMux) {
 	route(mux, LinkPath+"{token}", methods{http.MethodGet: s.getLink, http.MethodPost: s.postLink})
 }

@@ -1,7 +1,10 @@
 package web
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"strings"
 	"testing"
@@ -73,6 +76,13 @@ func TestLinkProblems(t *testing.T) {
 	post("/a/good", "", formMedia, 422, "cannot acknowledge warm/loft: it is shelved")
 	k.err = lot.NotNow("cannot store the change now, because the disk is full")
 	post("/a/good", "", formMedia, 503, "the disk is full")
+	// The log does not give a link away.
+	var b bytes.Buffer
+	logging, k2 := house(t, larchHouse(), func(c *Config) { c.Log = slog.New(slog.NewTextHandler(&b, nil)) })
+	k2.err = errors.New("a fault")
+	if res := ask(t, logging, http.MethodPost, "/a/good", "", "Content-Type", formMedia); res.StatusCode != 500 || !strings.Contains(b.String(), "a fault") || strings.Contains(b.String(), "good") {
+		t.Errorf("status %d, log %s", res.StatusCode, b.String())
+	}
 	// A page of another site cannot press the button.
 	k.err = nil
 	before := len(k.seen())

@@ -40,7 +40,7 @@ func (s *server) getStyle(w http.ResponseWriter, _ *http.Request) {
 func (s *server) writePage(w http.ResponseWriter, r *http.Request, status int, name string, v any) {
 	var body bytes.Buffer
 	if err := s.page.ExecuteTemplate(&body, name, v); err != nil {
-		s.Log.Error("cannot render a page", "path", r.URL.Path, "error", err)
+		s.Log.Error("cannot render a page", "path", logged(r), "error", err)
 		writeProblem(w, http.StatusInternalServerError, "the page cannot be rendered: a fault of the machine; its log says more")
 		return
 	}

@@ -173,7 +173,7 @@ func (s *server) admit(next http.Handler) http.Handler {
 		case !strings.EqualFold(scheme, "Bearer") || !ok:
 			g.Refused("token")
 			if g.door.Stranger(time.Now(), remote(r)) {
-				s.Log.Warn("a request with an unknown token is refused", "from", remote(r).String(), "path", r.URL.Path)
+				s.Log.Warn("a request with an unknown token is refused", "from", remote(r).String(), "path", logged(r))
 			}
 			w.Header().Set("WWW-Authenticate", `Bearer realm="dryhold", error="invalid_token"`)
 			writeProblem(w, http.StatusUnauthorized, "this token is not known here: `dryhold token` makes one, http.tokens in the configuration lists its hash")

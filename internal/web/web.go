@@ -145,9 +145,9 @@ func (s *server) failure(r *http.Request, doing string, err error) (status int, 
 	case errors.Is(err, lot.ErrNotNow):
 		return http.StatusServiceUnavailable, err.Error()
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
-		s.Log.Warn("edit given up", "doing", doing, "path", r.URL.Path, "error", err)
+		s.Log.Warn("edit given up", "doing", doing, "path", logged(r), "error", err)
 		return http.StatusServiceUnavailable, "cannot " + doing + ": no answer from the store in time; look whether it was done before trying again"
 	}
-	s.Log.Error("edit failed", "doing", doing, "path", r.URL.Path, "error", err)
+	s.Log.Error("edit failed", "doing", doing, "path", logged(r), "error", err)
 	return http.StatusInternalServerError, "cannot " + doing + ": a fault of the machine; its log says more"
 }
