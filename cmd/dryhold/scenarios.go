@@ -6,7 +6,10 @@ import (
 	"io"
 	"os"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/catalog"
+	"dryhold/internal/engine"
+	"dryhold/internal/replay"
 	"dryhold/internal/settings"
 )
 
@@ -59,13 +62,13 @@ func playScenarios(out io.Writer, files []string, cat *catalog.Catalog) error {
 			problems = append(problems, fmt.Errorf("cannot read a scenario: %w", err))
 			continue
 		}
-		s, err := settings.ParseScenario(file, src, cat)
+		s, house, err := settings.ParseScenario(file, src, cat)
 		if err != nil {
 			problems = append(problems, err)
 			continue
 		}
 		plays = append(plays, named{file, func() (passed, all int, err error) {
-			findings, _, err := s.Run()
+			findings, _, err := replay.Run(s, scenarioEngine(house, cat))
 			if err != nil {
 				return 0, 0, fmt.Errorf("cannot play %s: %w", file, err)
 			}
@@ -99,4 +102,23 @@ func playScenarios(out io.Writer, files []string, cat *catalog.Catalog) error {
 		return fmt.Errorf("%d of %d expectations failed", all-passed, all)
 	}
 	return nil
+}
+
+// scenarioFutures is on how many futures the projected ends of lots rest: few,
+// so that a scenario is played in seconds.
+const scenarioFutures = 10
+
+// scenarioEngine is how the engine of a scenario's house is made. The clock, the
+// disk and the delivery of notices are not played, so nothing is raised of them.
+func scenarioEngine(s *settings.Settings, cat *catalog.Catalog) engine.Config {
+	cfg := engine.Config{
+		Site: s.Site, Zone: s.Zone, Catalog: cat, Rules: s.Rules, Stale: s.StaleLimit,
+		ShelfRules: s.ShelfRules, LotRules: s.LotRules, SiteRules: map[alarm.Kind]alarm.Rule{}, Volume: s.Volume,
+		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: scenarioFutures},
+		Dispatching: engine.Dispatching{Recipients: s.People()},
+	}
+	for _, r := range s.Rooms {
+		cfg.Rooms = append(cfg.Rooms, r.Name)
+	}
+	return cfg
 }

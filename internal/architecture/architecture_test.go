@@ -39,7 +39,7 @@ var rings = map[string]ring{
 	"internal/sorption": core, "internal/barrier": core, "internal/course": core,
 	"internal/pest": core, "internal/mould": core, "internal/germination": core,
 	"internal/sensor": core, "internal/audit": core, "internal/review": core, "internal/forecast": core,
-	"internal/dispatch": core, "internal/replay": core, "internal/packing": core,
+	"internal/dispatch": core, "internal/replay": core, "internal/scenario": core, "internal/packing": core,
 	"config":        codec,
 	"internal/wire": codec, "internal/settings": codec, "internal/secret": codec, "internal/tabular": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,

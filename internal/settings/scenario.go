@@ -9,11 +9,9 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
-	"dryhold/internal/alarm"
 	"dryhold/internal/catalog"
-	"dryhold/internal/engine"
 	"dryhold/internal/lot"
-	"dryhold/internal/replay"
+	"dryhold/internal/scenario"
 )
 
 // Bounds of a scenario (judgement): a year is enough to try rules, and what has
@@ -23,29 +21,28 @@ const (
 	minLength    = 10 * time.Minute
 	maxLength    = 400 * 24 * time.Hour
 	mostReadings = 1_000_000
-	// scenarioFutures keeps the projected ends of lots quick.
-	scenarioFutures = 10
 )
 
 // ParseScenario reads one scenario; docs of the format are in the shipped ones.
-// File names the source in messages; the error is a Problems with every mistake.
-func ParseScenario(file string, src []byte, cat *catalog.Catalog) (*replay.Scenario, error) {
+// It comes with the settings of its house. File names the source in messages;
+// the error is a Problems with every mistake.
+func ParseScenario(file string, src []byte, cat *catalog.Catalog) (*scenario.Scenario, *Settings, error) {
 	s := Default()
 	s.Site, s.AcceptNewRooms = "Larch House", false
-	p := scenarioParse{parse: parse{decoder: decoder{file: file}, s: s}, cat: cat, out: &replay.Scenario{}}
+	p := scenarioParse{parse: parse{decoder: decoder{file: file}, s: s}, cat: cat, out: &scenario.Scenario{}}
 	if root := p.document(src); root != nil {
 		p.scenario(root)
 	} else if len(p.problems) == 0 {
 		p.add(0, 0, "the file is empty: a scenario has at least \"start\", \"length\", \"rooms\", \"readings\" and \"expect\"")
 	}
-	return p.out, p.problems.sorted()
+	return p.out, s, p.problems.sorted()
 }
 
 // scenarioParse is a parse of a scenario: its settings are those of the house.
 type scenarioParse struct {
 	parse
 	cat *catalog.Catalog
-	out *replay.Scenario
+	out *scenario.Scenario
 }
 
 func (p *scenarioParse) scenario(root ast.Node) {
@@ -80,7 +77,7 @@ func (p *scenarioParse) scenario(root ast.Node) {
 		key{name: "recipients", read: p.people},
 		key{name: "lots", read: func(n ast.Node) { p.list(n, "lots", p.packed) }},
 		key{name: "readings", required: true, read: func(n ast.Node) {
-			out.End = out.Start.Add(length.Truncate(replay.Step))
+			out.End = out.Start.Add(length.Truncate(scenario.Step))
 			p.list(n, "readings", p.series)
 			p.notTooMany(n)
 		}},
@@ -91,25 +88,10 @@ func (p *scenarioParse) scenario(root ast.Node) {
 	if len(out.Expect) == 0 && len(p.problems) == 0 {
 		p.at(root, "the scenario expects nothing, so nothing could fail: name at least one thing under \"expect\"")
 	}
-	slices.SortStableFunc(out.Outages, func(a, b replay.Outage) int { return a.From.Compare(b.From) })
-	slices.SortStableFunc(out.Actions, func(a, b replay.Action) int { return a.At.Compare(b.At) })
-	p.house()
-}
-
-// house makes the engine of what was read.
-func (p *scenarioParse) house() {
-	s, e := p.s, &p.out.Engine
+	slices.SortStableFunc(out.Outages, func(a, b scenario.Outage) int { return a.From.Compare(b.From) })
+	slices.SortStableFunc(out.Actions, func(a, b scenario.Action) int { return a.At.Compare(b.At) })
 	if len(s.Notify.Recipients) == 0 {
 		s.Notify.Channels = []Channel{{Name: mailName}} // for one recipient with the defaults
-	}
-	*e = engine.Config{
-		Site: s.Site, Zone: s.Zone, Catalog: p.cat, Rules: s.Rules, Stale: s.StaleLimit, Lots: e.Lots,
-		ShelfRules: s.ShelfRules, LotRules: s.LotRules, SiteRules: map[alarm.Kind]alarm.Rule{}, Volume: s.Volume,
-		Forecasting: engine.Forecasting{Outdoors: s.Outdoor, Normals: s.Normals, Futures: scenarioFutures},
-		Dispatching: engine.Dispatching{Recipients: s.People()},
-	}
-	for _, r := range s.Rooms {
-		e.Rooms = append(e.Rooms, r.Name)
 	}
 }
 
@@ -194,13 +176,13 @@ func (p *scenarioParse) instant(n ast.Node, what string) time.Time {
 }
 
 // between reads a span as [from, to].
-func (p *scenarioParse) between(n ast.Node, what string) replay.Span {
+func (p *scenarioParse) between(n ast.Node, what string) scenario.Span {
 	l, ok := n.(*ast.SequenceNode)
 	if !ok || len(l.Values) != 2 {
 		p.at(n, "%s must be two instants such as [6h, 1d], from and to", what)
-		return replay.Span{}
+		return scenario.Span{}
 	}
-	s := replay.Span{From: p.instant(l.Values[0], what), To: p.instant(l.Values[1], what)}
+	s := scenario.Span{From: p.instant(l.Values[0], what), To: p.instant(l.Values[1], what)}
 	if !s.From.Before(s.To) {
 		p.at(n, "%s ends before it begins: put the earlier instant first", what)
 	}
@@ -230,7 +212,7 @@ func (p *scenarioParse) people(n ast.Node) {
 
 // packed reads a lot of the house: its packing, and limits of its own.
 func (p *scenarioParse) packed(n ast.Node) {
-	id := fmt.Sprintf("L-%d", len(p.out.Engine.Lots)+1)
+	id := fmt.Sprintf("L-%d", len(p.out.Lots)+1)
 	x := lot.Packing{Count: 1, Treatment: lot.Treatment{Kind: lot.NoTreatment}, Shading: lot.Boxed, PackedAt: p.out.Start}
 	p.mapping(n, "a lot",
 		key{name: "food", required: true, read: func(n ast.Node) { x.Food = p.word(n, "food") }},
@@ -261,5 +243,5 @@ func (p *scenarioParse) packed(n ast.Node) {
 		p.at(n, "%v", err)
 		return
 	}
-	p.out.Engine.Lots = append(p.out.Engine.Lots, lot.Change{Kind: lot.Added, Lot: id, At: x.PackedAt, Recorded: x.PackedAt, Packing: &x})
+	p.out.Lots = append(p.out.Lots, lot.Change{Kind: lot.Added, Lot: id, At: x.PackedAt, Recorded: x.PackedAt, Packing: &x})
 }

@@ -10,7 +10,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/replay"
+	"dryhold/internal/scenario"
 )
 
 // oneOf reads a word of a list.
@@ -30,12 +30,12 @@ func oneOf[T ~string](p *scenarioParse, n ast.Node, what string, words []T) (T, 
 }
 
 func (p *scenarioParse) outage(n ast.Node) {
-	var o replay.Outage
+	var o scenario.Outage
 	p.mapping(n, "an outage",
-		key{name: "what", required: true, read: func(n ast.Node) { o.What, _ = oneOf(p, n, "what", replay.Outs()) }},
+		key{name: "what", required: true, read: func(n ast.Node) { o.What, _ = oneOf(p, n, "what", scenario.Outs()) }},
 		key{name: "between", required: true, read: func(n ast.Node) { o.Span = p.between(n, "between") }},
 	)
-	o.From, o.To = o.From.Truncate(replay.Step), o.To.Truncate(replay.Step)
+	o.From, o.To = o.From.Truncate(scenario.Step), o.To.Truncate(scenario.Step)
 	for _, x := range p.out.Outages {
 		if o.From.Before(x.To) && x.From.Before(o.To) {
 			p.at(n, "two outages at one time: make one of them")
@@ -61,7 +61,7 @@ func (p *scenarioParse) alarmKey(n ast.Node) (alarm.Key, bool) {
 }
 
 func (p *scenarioParse) action(n ast.Node) {
-	a := replay.Action{}
+	a := scenario.Action{}
 	a.Line, _ = place(n)
 	given := false
 	p.mapping(n, "an action",
@@ -81,7 +81,7 @@ func (p *scenarioParse) action(n ast.Node) {
 // states are those that may be expected.
 func states() []alarm.State {
 	return []alarm.State{
-		alarm.Normal, replay.Active, alarm.ActiveUnacknowledged, alarm.ActiveAcknowledged, alarm.ReturnedUnack, alarm.Shelved, alarm.OutOfService,
+		alarm.Normal, scenario.Active, alarm.ActiveUnacknowledged, alarm.ActiveAcknowledged, alarm.ReturnedUnack, alarm.Shelved, alarm.OutOfService,
 	}
 }
 
@@ -93,7 +93,7 @@ func events() []alarm.NoticeEvent {
 // expectation reads one of: a state at an instant; raises in a span; messages in
 // a span.
 func (p *scenarioParse) expectation(n ast.Node) {
-	e := replay.Expectation{Least: 1, Most: math.MaxInt}
+	e := scenario.Expectation{Least: 1, Most: math.MaxInt}
 	e.Line, _ = place(n)
 	given := map[string]bool{}
 	note := func(name string, read func(n ast.Node)) key {
@@ -173,7 +173,7 @@ func (p *scenarioParse) recipientRef(n ast.Node) string {
 }
 
 // count reads "2", "at least 2" or "at most 2".
-func (p *scenarioParse) count(n ast.Node, what string, e *replay.Expectation) {
+func (p *scenarioParse) count(n ast.Node, what string, e *scenario.Expectation) {
 	raw, _ := scalar(n)
 	words, least := strings.CutPrefix(raw, "at least ")
 	words, most := strings.CutPrefix(words, "at most ")
@@ -191,7 +191,7 @@ func (p *scenarioParse) count(n ast.Node, what string, e *replay.Expectation) {
 }
 
 // worded says what is expected.
-func worded(what string, e *replay.Expectation) string {
+func worded(what string, e *scenario.Expectation) string {
 	const minute = "Mon 2 Jan 15:04"
 	if what == "state" {
 		return fmt.Sprintf("%s: %s is %s", e.At.Format(minute), e.Alarm, e.State)

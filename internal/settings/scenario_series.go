@@ -6,16 +6,16 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
-	"dryhold/internal/replay"
+	"dryhold/internal/scenario"
 	"dryhold/internal/unit"
 )
 
 // series reads what one sensor sends of one quantity.
 func (p *scenarioParse) series(n ast.Node) {
-	s := replay.Series{Every: 10 * time.Minute}
+	s := scenario.Series{Every: 10 * time.Minute}
 	var u unit.Unit
 	var shapes []string
-	shape := func(name string, read func(n ast.Node) replay.Shape) key {
+	shape := func(name string, read func(n ast.Node) scenario.Shape) key {
 		return key{name: name, read: func(n ast.Node) {
 			shapes = append(shapes, name)
 			s.Shape = read(n)
@@ -54,15 +54,15 @@ func (p *scenarioParse) series(n ast.Node) {
 				s.Noise = 0
 			}
 		}},
-		shape("constant", func(n ast.Node) replay.Shape { return replay.Constant(p.value(n, "constant", s, u)) }),
-		shape("sine", func(n ast.Node) replay.Shape { return p.sine(n, s, u) }),
-		shape("ramp", func(n ast.Node) replay.Shape { return p.points(n, "ramp", s, u) }),
-		shape("steps", func(n ast.Node) replay.Shape {
+		shape("constant", func(n ast.Node) scenario.Shape { return scenario.Constant(p.value(n, "constant", s, u)) }),
+		shape("sine", func(n ast.Node) scenario.Shape { return p.sine(n, s, u) }),
+		shape("ramp", func(n ast.Node) scenario.Shape { return p.points(n, "ramp", s, u) }),
+		shape("steps", func(n ast.Node) scenario.Shape {
 			x := p.points(n, "steps", s, u)
 			x.Steps = true
 			return x
 		}),
-		shape("list", func(n ast.Node) replay.Shape { return p.values(n, s, u) }),
+		shape("list", func(n ast.Node) scenario.Shape { return p.values(n, s, u) }),
 		key{name: "gaps", read: func(n ast.Node) {
 			p.list(n, "gaps", func(n ast.Node) { s.Gaps = append(s.Gaps, p.between(n, "a gap")) })
 		}},
@@ -70,7 +70,7 @@ func (p *scenarioParse) series(n ast.Node) {
 			p.list(n, "stuck", func(n ast.Node) { s.Stuck = append(s.Stuck, p.between(n, "stuck")) })
 		}},
 		key{name: "dead", read: func(n ast.Node) {
-			s.Gaps = append(s.Gaps, replay.Span{From: p.instant(n, "dead"), To: p.out.End.Add(time.Minute)})
+			s.Gaps = append(s.Gaps, scenario.Span{From: p.instant(n, "dead"), To: p.out.End.Add(time.Minute)})
 		}},
 	)
 	switch {
@@ -99,7 +99,7 @@ func shownWord(n ast.Node) string {
 }
 
 // value reads a bare number in the unit of a series.
-func (p *scenarioParse) value(n ast.Node, what string, s replay.Series, u unit.Unit) float64 {
+func (p *scenarioParse) value(n ast.Node, what string, s scenario.Series, u unit.Unit) float64 {
 	v, ok := p.number(n, what)
 	if !ok {
 		return 0
@@ -112,8 +112,8 @@ func (p *scenarioParse) value(n ast.Node, what string, s replay.Series, u unit.U
 	return v
 }
 
-func (p *scenarioParse) sine(n ast.Node, s replay.Series, u unit.Unit) replay.Shape {
-	x := replay.Sine{Highest: p.out.Start.Add(15 * time.Hour), Period: 24 * time.Hour}
+func (p *scenarioParse) sine(n ast.Node, s scenario.Series, u unit.Unit) scenario.Shape {
+	x := scenario.Sine{Highest: p.out.Start.Add(15 * time.Hour), Period: 24 * time.Hour}
 	p.mapping(n, "sine",
 		key{name: "mean", required: true, read: func(n ast.Node) { x.Mean = p.value(n, "mean", s, u) }},
 		key{name: "swing", required: true, read: func(n ast.Node) {
@@ -127,15 +127,15 @@ func (p *scenarioParse) sine(n ast.Node, s replay.Series, u unit.Unit) replay.Sh
 }
 
 // points reads [[instant, value], ...].
-func (p *scenarioParse) points(n ast.Node, what string, s replay.Series, u unit.Unit) replay.Points {
-	x := replay.Points{}
+func (p *scenarioParse) points(n ast.Node, what string, s scenario.Series, u unit.Unit) scenario.Points {
+	x := scenario.Points{}
 	p.list(n, what, func(n ast.Node) {
 		pair, ok := n.(*ast.SequenceNode)
 		if !ok || len(pair.Values) != 2 {
 			p.at(n, "%s must be a list of pairs of an instant and a value, such as [[0h, 20], [12h, 30]]", what)
 			return
 		}
-		at := replay.Point{At: p.instant(pair.Values[0], what), Value: p.value(pair.Values[1], what, s, u)}
+		at := scenario.Point{At: p.instant(pair.Values[0], what), Value: p.value(pair.Values[1], what, s, u)}
 		if k := len(x.Points); k > 0 && !at.At.After(x.Points[k-1].At) {
 			p.at(n, "the instants of %s must come one after the other", what)
 			return
@@ -144,13 +144,13 @@ func (p *scenarioParse) points(n ast.Node, what string, s replay.Series, u unit.
 	})
 	if len(x.Points) == 0 {
 		p.at(n, "%s has no point: give at least one, such as [0h, 20]", what)
-		x.Points = []replay.Point{{At: p.out.Start}}
+		x.Points = []scenario.Point{{At: p.out.Start}}
 	}
 	return x
 }
 
-func (p *scenarioParse) values(n ast.Node, s replay.Series, u unit.Unit) replay.Shape {
-	x := replay.List{Start: p.out.Start, Every: s.Every}
+func (p *scenarioParse) values(n ast.Node, s scenario.Series, u unit.Unit) scenario.Shape {
+	x := scenario.List{Start: p.out.Start, Every: s.Every}
 	p.list(n, "list", func(n ast.Node) { x.Values = append(x.Values, p.value(n, "list", s, u)) })
 	if len(x.Values) == 0 {
 		p.at(n, "list is empty: give at least one value")

@@ -1,4 +1,4 @@
-package replay
+package scenario
 
 import (
 	"cmp"
@@ -27,8 +27,8 @@ type Series struct {
 // Span is from one instant on and before another.
 type Span struct{ From, To time.Time }
 
-// has reports whether an instant is in a span.
-func (s Span) has(at time.Time) bool { return !at.Before(s.From) && at.Before(s.To) }
+// Has reports whether an instant is in a span.
+func (s Span) Has(at time.Time) bool { return !at.Before(s.From) && at.Before(s.To) }
 
 // within says of instants in order whether they are in one of some spans.
 func within(spans []Span) func(at time.Time) bool {
@@ -38,7 +38,7 @@ func within(spans []Span) func(at time.Time) bool {
 		for len(spans) > 0 && !at.Before(spans[0].To) {
 			spans = spans[1:]
 		}
-		return len(spans) > 0 && spans[0].has(at)
+		return len(spans) > 0 && spans[0].Has(at)
 	}
 }
 
