@@ -328,6 +328,8 @@ func Settings() *settings.Settings {
 				d.Limit, d.OnDelay = r.humidityLimit, 12*time.Hour
 			case alarm.Bright:
 				d.Limit = r.lux
+			case alarm.Hot: // above what its swings reach in any summer
+				d.Limit = r.warm + 10
 			case alarm.HoursOver:
 				d.Over = r.warm + 4
 			}

@@ -50,8 +50,8 @@ func TestQuietYearFindsNoFault(t *testing.T) {
 		}
 	}
 	for _, k := range alarm.Kinds() {
-		if k == alarm.Warm || k == alarm.Damp || k == alarm.Bright {
-			continue
+		if k.Scope() != alarm.OfSensor {
+			continue // the weather
 		}
 		want := 0
 		if k == alarm.Silent {
@@ -60,6 +60,9 @@ func TestQuietYearFindsNoFault(t *testing.T) {
 		if told[k] != want {
 			t.Errorf("%d notices of %s, want %d", told[k], k, want)
 		}
+	}
+	if n := told[alarm.Hot] + told[alarm.HoursOver]; n > 16 { // raised and over, by day and night of the one hot week
+		t.Errorf("%d notices of heat", n)
 	}
 	if told[alarm.Warm] == 0 || told[alarm.Damp] == 0 {
 		t.Errorf("the hot week and the damp fortnight raised nothing: %v", told)
