@@ -171,7 +171,7 @@ func (d *Desk) messages(p *person, standing []Standing, refusing []string) (out 
 	var going, held []group
 	for _, g := range groups {
 		switch {
-		case g.loud >= alarm.High:
+		case g.press:
 			going = append(going, g)
 		case left > 0:
 			left--
@@ -197,11 +197,23 @@ func (d *Desk) messages(p *person, standing []Standing, refusing []string) (out 
 	return out
 }
 
+// presses reports whether an alarm goes out however many messages there were: it
+// is raised with high priority. That it still stands can wait.
+func (x due) presses() bool {
+	return x.Priority >= alarm.High && (x.event == alarm.Raised || x.event == alarm.Escalated)
+}
+
+// rank puts what is new before what is told again, and that before what is over.
+func (x due) rank() int {
+	return slices.Index([]alarm.NoticeEvent{alarm.Raised, alarm.Escalated, alarm.Reminder, alarm.Returned}, x.event)
+}
+
 // group is what is due of one room.
 type group struct {
 	room  string
 	items []due
 	loud  alarm.Priority // of what makes the message
+	press bool           // it goes out however many there were
 	first time.Time      // the first of the raises that make it
 }
 
@@ -219,7 +231,7 @@ func groupsOf(items []due) (groups []group) {
 			if g.loud == 0 || x.told.Began.Before(g.first) {
 				g.first = x.told.Began
 			}
-			g.loud = max(g.loud, x.loud())
+			g.loud, g.press = max(g.loud, x.loud()), g.press || x.presses()
 		}
 	}
 	groups = slices.DeleteFunc(groups, func(g group) bool { return g.loud == 0 })
@@ -316,7 +328,7 @@ func (p *person) sent(now time.Time) int {
 // send makes the message of a group and takes note of what it tells.
 func (d *Desk) send(p *person, g group, refusing []string) Message {
 	slices.SortStableFunc(g.items, func(a, b due) int {
-		return cmp.Or(cmp.Compare(b.loud(), a.loud()), a.told.Began.Compare(b.told.Began), compareKeys(a.Key, b.Key))
+		return cmp.Or(cmp.Compare(b.loud(), a.loud()), cmp.Compare(a.rank(), b.rank()), a.told.Began.Compare(b.told.Began), compareKeys(a.Key, b.Key))
 	})
 	m := d.message(p)
 	for _, x := range g.items {
@@ -337,7 +349,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 			m.Channels = slices.DeleteFunc(slices.Clone(p.Channels), func(c string) bool { return slices.Contains(refusing, c) })
 		}
 	}
-	if g.items[0].loud() < alarm.High {
+	if !slices.ContainsFunc(g.items, due.presses) {
 		p.diary.Sent = append(p.diary.Sent, d.now)
 	}
 	return m

@@ -244,20 +244,25 @@ func TestConsequences(t *testing.T) {
 	p.says(10.1, "mara: raised warm/loft")
 	p.raise(11, "ageing/loft", "ageing/cellar")
 	p.says(11.1, "mara: raised ageing/cellar")
-	p.says(14.1, "mara: reminder warm/loft, raised ageing/loft")
+	p.says(14.1, "mara: raised ageing/loft, reminder warm/loft")
 	p.raise(15, "ahead/loft")
 	p.says(15.1, "mara: reminder ageing/cellar")
 	p.over("warm/loft") // for the night
 	p.alarm("ageing/cellar").Acknowledged = true
 	p.says(16)
 	p.says(39.9)
-	p.says(40, "mara: reminder ageing/loft, raised ahead/loft, returned warm/loft")
+	p.says(40, "mara: raised ahead/loft, reminder ageing/loft, returned warm/loft")
 	p.alarm("hours_over/loft").Priority = alarm.High // more urgent than what it follows from
 	p.alarm("ageing/loft").Acknowledged, p.alarm("ahead/loft").Acknowledged = true, true
-	p.raise(41, "warm/loft")
-	p.says(41.1, "mara: raised warm/loft")
+	p.raise(41, "warm/loft") // heat, of which was told
+	p.says(41.1)
 	p.raise(42, "hours_over/loft")
-	p.says(42.1, "mara: raised hours_over/loft")
+	p.says(42.1, "mara: raised hours_over/loft, raised warm/loft")
+	p.alarm("hours_over/loft").Acknowledged, p.alarm("warm/loft").Acknowledged = true, true
+	p.raise(50, "ahead/attic") // a forecast is no heat
+	p.says(50.1, "mara: raised ahead/attic")
+	p.raise(51, "warm/attic")
+	p.says(51.1, "mara: raised warm/attic")
 }
 
 // Good news is told once.

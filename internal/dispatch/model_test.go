@@ -219,7 +219,7 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 	if m.Digest != nil {
 		return
 	}
-	loud := alarm.Priority(0)
+	loud, press := alarm.Priority(0), false
 	for _, x := range m.Items {
 		s, e := w.of(x.Key), w.book[id(m.To, x.Key)]
 		if e == nil || s.Aside || s.Priority < r.Least && x.Key.Kind != alarm.Delivery {
@@ -231,6 +231,7 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 				t.Fatalf("%s is told of %s as %s: %+v %+v", m.To, x.Key, x.Event, s, e)
 			}
 			e.told, e.last = w.now, w.now
+			press = press || s.Priority == alarm.High
 		case alarm.Reminder:
 			if !s.Active || e.told.IsZero() || s.Acknowledged || !due(r, e, w.now) {
 				t.Fatalf("%s is told again of %s: %+v %+v", m.To, x.Key, s, e)
@@ -252,7 +253,7 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 	if quiet(r, w.now) && (r.Urgent == 0 || loud < r.Urgent) {
 		t.Fatalf("%s is woken by %+v", m.To, m)
 	}
-	if loud < alarm.High {
+	if !press {
 		if w.sent[m.To] = append(w.sent[m.To], w.now); w.lately(m.To) > r.AtMost {
 			t.Fatalf("%s gets %d messages within a day", m.To, w.lately(m.To))
 		}
@@ -310,19 +311,25 @@ func (w *world) turn(r *dispatch.Recipient, s *dispatch.Standing) bool {
 
 // follows reports whether an alarm is the consequence of one that was told.
 func (w *world) follows(to string, s *dispatch.Standing) bool {
-	because := map[alarm.Kind][]alarm.Kind{alarm.Warm: {alarm.Hot}, alarm.Ageing: {alarm.Warm, alarm.Hot}, alarm.Silent: {alarm.Silent}}
+	heat := []alarm.Kind{alarm.Ageing, alarm.Hot, alarm.Warm} // in the order of their names
+	own := w.book[id(to, s.Key)]
 	for i := range w.standing {
 		o := &w.standing[i]
 		e := w.book[id(to, o.Key)]
-		if o.Key == s.Key || !o.Active && s.Key.Kind == alarm.Silent || o.Aside || o.Priority < s.Priority || e == nil || e.told.IsZero() || o.Room != s.Room {
+		if o.Key == s.Key || o.Aside || o.Priority < s.Priority || e == nil || e.told.IsZero() || o.Room != s.Room {
 			continue
 		}
-		later := s.Raised.Sub(o.Raised)
-		if s.Key.Kind == alarm.Silent && (!s.Alike || !o.Alike || later < 0 || later > dispatch.Together || later == 0 && o.Key.Sensor > s.Key.Sensor) {
-			continue
-		}
-		if slices.Contains(because[s.Key.Kind], o.Key.Kind) {
-			return true
+		switch s.Key.Kind {
+		case alarm.Silent:
+			later := s.Raised.Sub(o.Raised)
+			if o.Key.Kind == alarm.Silent && o.Active && s.Alike && o.Alike && (later > 0 || later == 0 && o.Key.Sensor < s.Key.Sensor) && later <= dispatch.Together {
+				return true
+			}
+		default:
+			mine, other := slices.Index(heat, s.Key.Kind), slices.Index(heat, o.Key.Kind)
+			if mine >= 0 && other >= 0 && (own.told.IsZero() || e.told.Before(own.told) || e.told.Equal(own.told) && other < mine) {
+				return true
+			}
 		}
 	}
 	return false
@@ -345,7 +352,7 @@ func (w *world) complete(t *rapid.T, r *dispatch.Recipient, lately int) {
 		case !s.Active && !s.Unknown && !e.told.IsZero() && !w.now.Before(e.ended.Add(dispatch.Calm)):
 			what, loud = "it is over and that is not told", alarm.Low
 		}
-		room := loud >= alarm.High || lately < r.AtMost
+		room := loud >= alarm.High && e.told.IsZero() || lately < r.AtMost
 		open := !quiet(r, w.now) || r.Urgent > 0 && loud >= r.Urgent
 		if what != "" && room && open {
 			t.Fatalf("%s, of %s: %s: %+v %+v", s.Key, r.Name, what, s, e)

@@ -75,8 +75,8 @@ type Recipient struct {
 	// After makes the recipient one whom alarms come to that nobody has
 	// acknowledged so long after the others were told; 0 for one of the others.
 	After time.Duration
-	// AtMost is the most messages in any 24 h, beside those with an alarm of
-	// high priority, the digest and the drill; at least 1.
+	// AtMost is the most messages in any 24 h, beside those that raise an alarm
+	// of high priority, the digest and the drill; at least 1.
 	AtMost int
 	Digest *Weekly // nil for none
 	Drill  *Yearly // nil for none

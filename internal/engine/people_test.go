@@ -195,7 +195,10 @@ func (w *watcher) check() {
 		if n.To == "mara" && n.Priority < alarm.High && (local.Hour() < 7 || local.Hour() >= 22) {
 			t.Errorf("mara is woken at %v: %s", local, n.Subject)
 		}
-		if n.Priority < alarm.High {
+		press := func(x alarm.Item) bool {
+			return x.Priority >= alarm.High && (x.Event == alarm.Raised || x.Event == alarm.Escalated)
+		}
+		if !slices.ContainsFunc(n.Items, press) {
 			days[n.To+local.Format(" 2006-01-02")]++
 		}
 	}
