@@ -94,6 +94,7 @@ type App struct {
 	arrivals  chan arrival
 	edits     chan *edit
 	commands  chan intake.Delivery // nil where none are taken
+	refusing  atomic.Bool          // a command that was one too many is being answered
 	published atomic.Pointer[engine.Snapshot]
 	counters  counters
 	vitals    vitals

@@ -31,13 +31,19 @@ const (
 )
 
 // command hands a command on, off the goroutine that takes readings in. One
-// too many is refused: readings must not wait for it.
+// too many is refused: readings must not wait for it. Of a flood not every one
+// is told so.
 func (a *App) command(d intake.Delivery) {
 	select {
 	case a.commands <- d:
 	default:
 		c, _ := wire.ParseCommand(d.Payload, d.ReceivedAt)
-		go a.answer(c.ID, false, "too many commands at once: send it again in a moment")
+		if a.refusing.CompareAndSwap(false, true) {
+			go func() {
+				defer a.refusing.Store(false)
+				a.answer(c.ID, false, "too many commands at once: send it again in a moment")
+			}()
+		}
 		d.Ack()
 	}
 }

@@ -54,7 +54,7 @@ func ovenAlarm(t *testing.T, page string) engine.AlarmView {
 // ovenHistory is what the oven's alarm went through, the newest first.
 func ovenHistory(t *testing.T, page string) (out []string) {
 	t.Helper()
-	_, body := get(t, page+"/api/v1/alarms/history?alarm=warm/oven")
+	_, body := get(t, page+"/api/v1/alarms/history?alarm=warm/oven&limit=10000")
 	var a web.AlarmHistoryAnswer
 	if err := json.Unmarshal([]byte(body), &a); err != nil {
 		t.Fatalf("%v: %s", err, body)
