@@ -120,8 +120,12 @@ func printReplay(w io.Writer, a web.ReplayAnswer) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	for _, r := range a.Runs {
-		fmt.Fprintf(w, "\nWith %s limits:\n", r.Limits)
+	for i, r := range a.Runs {
+		whose := "of " + r.Limits
+		if i == 0 {
+			whose = "as they are"
+		}
+		fmt.Fprintf(w, "\nWith the limits %s:\n", whose)
 		printSpells(w, r, zone)
 	}
 	_, err = io.WriteString(w, "\n"+wrap(guidance(), ""))
@@ -193,7 +197,7 @@ func sideBySide(w io.Writer, runs []web.ReplayRun) {
 			if i >= len(s.Weeks) {
 				return "-"
 			}
-			return fmt.Sprintf("%d raised, %d messages", s.Weeks[i].Raised, s.Weeks[i].Messages)
+			return fmt.Sprintf("%d raised, %d told", s.Weeks[i].Raised, s.Weeks[i].Messages)
 		})
 	}
 }
