@@ -30,24 +30,13 @@ func (e *Engine) tell(c alarm.Condition, ev alarm.NoticeEvent, at time.Time) ala
 	return alarm.Compose(e.cfg.Site, c, e.ruleOf(c.Key), ev, at, e.cfg.Zone, e.context(c, at))
 }
 
-// beside is what was last worked out beside an alarm that stands, so that
-// looking at it costs nothing until the hour changes.
+// beside is what was last worked out of an alarm that stands, so that looking at
+// it costs nothing until it or the hour changes.
 type beside struct {
-	hour, changed time.Time
-	active        bool
-	context       alarm.Context
-}
-
-// contextNow is context for those who look at alarms: as of the last whole
-// hour, worked out once.
-func (e *Engine) contextNow(c alarm.Condition, to time.Time) alarm.Context {
-	hour := judgedHour(e.find(c.Key.Room), to)
-	s, ok := e.beside[c.Key]
-	if !ok || !s.hour.Equal(hour) || s.active != c.Active || !s.changed.Equal(c.RaisedAt) {
-		s = beside{hour: hour, changed: c.RaisedAt, active: c.Active, context: e.context(c, to)}
-		e.beside[c.Key] = s
-	}
-	return s.context
+	hour      time.Time
+	condition alarm.Condition
+	context   alarm.Context
+	view      AlarmView
 }
 
 // context is what there is to say of an alarm beside its condition: what it has

@@ -125,25 +125,40 @@ func (e *Engine) value(rs *roomState, q unit.Quantity, now time.Time) Value {
 func (e *Engine) alarmViews(conditions []alarm.Condition, now time.Time) []AlarmView {
 	var out []AlarmView
 	for _, c := range conditions {
-		if c.State == alarm.Normal {
-			continue
+		if c.State != alarm.Normal {
+			out = append(out, e.alarmView(c, now))
 		}
-		rule := e.ruleOf(c.Key)
-		ev, to := alarm.Raised, now
-		if !c.Active {
-			ev, to = alarm.Returned, c.Changed
-		}
-		if c.Key.Kind == alarm.Silent && c.Active { // the condition keeps only what moved it
-			c.Value += max(0, now.Sub(c.ValueAt).Seconds())
-			c.ValueAt, c.Peak = now, max(c.Peak, c.Value)
-		}
-		x := e.contextNow(c, to)
-		out = append(out, AlarmView{
-			Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
-			Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: x.Costs, Advice: x.Advice,
-			Spell: c.SpellKey(), Active: c.Active, Note: c.Note, NoteBy: c.NoteBy, NoteAt: c.NoteAt, ShelvedUntil: c.ShelvedUntil, AsideBy: c.AsideBy,
-			Text: alarm.Subject(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, x),
-		})
 	}
 	return out
+}
+
+// alarmView shows an alarm as of the last whole hour, worked out once.
+func (e *Engine) alarmView(c alarm.Condition, now time.Time) AlarmView {
+	ev, to := alarm.Raised, now
+	if !c.Active {
+		ev, to = alarm.Returned, c.Changed
+	}
+	hour := judgedHour(e.find(c.Key.Room), to)
+	s, ok := e.beside[c.Key]
+	if ok = ok && s.hour.Equal(hour); ok && s.condition == c && c.Key.Kind != alarm.Silent {
+		return s.view
+	}
+	x := s.context
+	if !ok || s.condition.Active != c.Active || s.condition.Spell != c.Spell {
+		x = e.context(c, to)
+	}
+	s = beside{hour: hour, condition: c, context: x}
+	if c.Key.Kind == alarm.Silent && c.Active { // the condition keeps only what moved it
+		c.Value += max(0, now.Sub(c.ValueAt).Seconds())
+		c.ValueAt, c.Peak = now, max(c.Peak, c.Value)
+	}
+	rule := e.ruleOf(c.Key)
+	s.view = AlarmView{
+		Key: c.Key, State: c.State, Priority: rule.Priority, Since: c.Since, Unknown: c.Unknown,
+		Value: c.Value, Peak: c.Peak, Limit: rule.Limit, By: c.AckBy, Costs: x.Costs, Advice: x.Advice,
+		Spell: c.SpellKey(), Active: c.Active, Note: c.Note, NoteBy: c.NoteBy, NoteAt: c.NoteAt, ShelvedUntil: c.ShelvedUntil, AsideBy: c.AsideBy,
+		Text: alarm.Subject(e.cfg.Site, c, rule, ev, now, e.cfg.Zone, x),
+	}
+	e.beside[c.Key] = s
+	return s.view
 }
