@@ -58,8 +58,9 @@ func (r Rule) within(v float64) bool {
 	return v <= r.Limit-r.Deadband
 }
 
-// End takes note that a person has ended what the condition watched: the
-// sensor was replaced. Nothing is left to return or to acknowledge, so it is
+// End takes note that there is nothing left to watch: a person has replaced the
+// sensor or finished the lot, or what was warned of has come true and has an
+// alarm of its own. Nothing is left to return or to acknowledge, so it is
 // normal, whatever it was, and says nothing. It is no way for missing data.
 func (c Condition) End(at time.Time) (Condition, []Transition) {
 	c.Active, c.On, c.OffFrom = false, Pending{}, time.Time{}
