@@ -183,10 +183,7 @@ func (b *bill) move() (a alarm.Advice, ok bool) {
 		days float64
 	}
 	best, to, total := []gain(nil), "", 0.0
-	for _, other := range b.e.rooms {
-		if other == b.rs || other.name == b.e.cfg.Forecasting.Outdoors || b.e.troubled(other) {
-			continue
-		}
+	for _, other := range b.coolest() {
 		w := b.e.weekOf(other, b.to)
 		if w == nil {
 			continue
@@ -218,6 +215,31 @@ func (b *bill) move() (a alarm.Advice, ok bool) {
 	}
 	a.Text += "."
 	return a, true
+}
+
+// triedRooms is how many other rooms are looked ahead for a move.
+const triedRooms = 3
+
+// coolest are the rooms that were cooler than this one in the last day, are not
+// in trouble themselves and could take lots, the coolest first.
+func (b *bill) coolest() (rooms []*roomState) {
+	mean := func(rs *roomState) (unit.Celsius, bool) {
+		c := rs.ledger.Climate(b.to.Add(-24*time.Hour), b.to)
+		return c.Temp, c.TempKnown
+	}
+	here, known := mean(b.rs)
+	for _, rs := range b.e.rooms {
+		t, ok := mean(rs)
+		if known && ok && t < here && rs != b.rs && rs.name != b.e.cfg.Forecasting.Outdoors && !b.e.troubled(rs) {
+			rooms = append(rooms, rs)
+		}
+	}
+	slices.SortStableFunc(rooms, func(x, y *roomState) int {
+		s, _ := mean(x)
+		t, _ := mean(y)
+		return cmp.Compare(s, t)
+	})
+	return rooms[:min(triedRooms, len(rooms))]
 }
 
 // troubled says that a room is too warm or too damp now.
