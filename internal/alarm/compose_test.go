@@ -106,18 +106,23 @@ func TestComposeGolden(t *testing.T) {
 
 func TestComposeFits(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]Kind{Warm, Damp, Bright, Silent, "", "x"}).Draw(t, "kind")
-		ev := rapid.SampledFrom([]NoticeEvent{Raised, Returned}).Draw(t, "event")
+		kind := rapid.SampledFrom(append(Kinds(), "", "x")).Draw(t, "kind")
+		ev := rapid.SampledFrom([]NoticeEvent{Raised, Returned, Reminder, Escalated}).Draw(t, "event")
 		number := rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1)}))
-		key := Key{Kind: kind, Room: rapid.String().Draw(t, "room"), Sensor: rapid.String().Draw(t, "sensor")}
+		key := Key{Kind: kind, Room: rapid.String().Draw(t, "room"), Sensor: rapid.String().Draw(t, "sensor"), Lot: rapid.String().Draw(t, "lot of the key")}
 		r := Rule{Kind: kind, Limit: rapid.Float64Range(-1e3, 1e5).Draw(t, "limit")}
 		c := spell(key, r, ev, rapid.Float64Range(-60, 2e5).Draw(t, "value"), 0)
 		c.Unknown = rapid.Bool().Draw(t, "unknown")
+		c.Note, c.NoteBy = rapid.String().Draw(t, "note"), rapid.String().Draw(t, "by")
 		costs := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) LotCost {
 			return LotCost{Lot: rapid.String().Draw(t, "lot"), Food: rapid.String().Draw(t, "food"), Days: number.Draw(t, "days"), Week: number.Draw(t, "week")}
 		}), 0, 6).Draw(t, "costs")
 		before := append([]LotCost(nil), costs...)
-		n := Compose(rapid.String().Draw(t, "site"), c, r, ev, noon(), nil, Context{Costs: costs})
+		n := Compose(rapid.String().Draw(t, "site"), c, r, ev, noon(), nil, Context{
+			Costs: costs, Ahead: rapid.Bool().Draw(t, "ahead"), Until: noon(), Detail: rapid.String().Draw(t, "detail"),
+			Food: rapid.String().Draw(t, "food of the lot"), Room: rapid.String().Draw(t, "room of the lot"),
+			Advice: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) Advice { return Advice{Text: rapid.String().Draw(t, "advice")} }), 0, 4).Draw(t, "all advice"),
+		})
 
 		if got := utf8.RuneCountInString(n.Subject); got > 60 || strings.ContainsAny(n.Subject, "\r\n") {
 			t.Fatalf("subject of %d characters: %q", got, n.Subject)
@@ -130,7 +135,7 @@ func TestComposeFits(t *testing.T) {
 		if !strings.Contains(n.Body, "never a statement of safety") {
 			t.Fatalf("no caution in %q", n.Body)
 		}
-		if c.Unknown && kind != Silent && !strings.Contains(n.Body, "NOT KNOWN") {
+		if c.Unknown && kind != Silent && kind != CalibrationDue && kind != HoldComplete && !strings.Contains(n.Body, "NOT KNOWN") {
 			t.Fatalf("an unknown value is passed off as known in %q", n.Body)
 		}
 		if _, err := json.Marshal(n); err != nil {
