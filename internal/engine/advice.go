@@ -253,19 +253,20 @@ func (e *Engine) troubled(rs *roomState) bool {
 // limit.
 func (b *bill) dry() (a alarm.Advice, ok bool) {
 	rule, limited := b.rs.rules[alarm.Damp]
-	t, rh := b.e.value(b.rs, unit.Temperature, b.to), b.e.value(b.rs, unit.Humidity, b.to)
-	if !limited || !t.Known || !rh.Known {
+	hour := judgedHour(b.rs, b.to)
+	c := b.rs.ledger.Climate(hour.Add(-time.Hour), hour)
+	if !limited || !c.TempKnown || !c.VapourKnown {
 		return a, false
 	}
 	aim := unit.RH(rule.Limit - rule.Deadband)
-	water := func(rh unit.RH) float64 {
-		w, err := climate.AbsoluteHumidity(unit.Celsius(t.Value), climate.VapourPressure(unit.Celsius(t.Value), rh))
+	inAir := func(vapour unit.Pascal) float64 {
+		w, err := climate.AbsoluteHumidity(c.Temp, vapour)
 		if err != nil {
 			return 0
 		}
 		return w
 	}
-	grams := water(unit.RH(rh.Value)) - water(aim)
+	grams := inAir(c.Vapour) - inAir(climate.VapourPressure(c.Temp, aim))
 	if grams <= 0 {
 		return a, false
 	}

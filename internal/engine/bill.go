@@ -72,11 +72,21 @@ func (b *bill) cost(l lot.Lot) alarm.LotCost {
 	case b.week != nil:
 		out.Week = max(0, b.e.costAhead(b.week, l, unit.KJPerMol(b.e.limiting(l, b.to).Ea.Likely)))
 	case b.c.Key.Kind == alarm.Warm || b.c.Key.Kind == alarm.Hot:
-		out.Week = max(0, b.e.eval.CostOfHolding(l, b.e.limiting(l, b.to), unit.Celsius(b.c.Value), 7))
+		out.Week = max(0, b.e.eval.CostOfHolding(l, b.e.limiting(l, b.to), b.lately(), 7))
 	case b.to.Sub(from) >= time.Hour:
 		out.Week = out.Days * (7 * 24 * time.Hour).Hours() / b.to.Sub(from).Hours()
 	}
 	return out
+}
+
+// lately is the mean of the last hour, the same whenever it is asked for within
+// the next; the value of the alarm where that hour is not known.
+func (b *bill) lately() unit.Celsius {
+	hour := judgedHour(b.rs, b.to)
+	if c := b.rs.ledger.Climate(hour.Add(-time.Hour), hour); c.TempKnown {
+		return c.Temp
+	}
+	return unit.Celsius(b.c.Value)
 }
 
 // soFar is what the excursions of the room that an alarm stands for have cost a

@@ -69,6 +69,7 @@ func (e *Engine) workOut(now time.Time) error {
 		if since, ok := r.ledger.TakeChanged(); ok {
 			changed[r.name] = since
 			e.forgetProspects(r.name, since)
+			e.forgetWeeks(r.name, since)
 			r.spells = nil
 		}
 		if at := r.ledger.OpenSince(); r.ledger.Begun() && at.Before(settled) {
@@ -100,6 +101,7 @@ func (e *Engine) workOut(now time.Time) error {
 		if err := e.workOutLot(t, l, at, settled); err != nil {
 			return err
 		}
+		clear(e.beside) // what an alarm costs goes by its lots
 	}
 	return nil
 }

@@ -139,13 +139,14 @@ func (e *Engine) alarmView(c alarm.Condition, now time.Time) AlarmView {
 		ev, to = alarm.Returned, c.Changed
 	}
 	hour := judgedHour(e.find(c.Key.Room), to)
+	e.mustWorkOut(later(e.heardAt, now)) // which forgets what it makes untrue
 	s, ok := e.beside[c.Key]
 	if ok = ok && s.hour.Equal(hour); ok && s.condition == c && c.Key.Kind != alarm.Silent {
 		return s.view
 	}
 	x := s.context
 	if !ok || s.condition.Active != c.Active || s.condition.Spell != c.Spell {
-		x = e.context(c, to)
+		x = e.context(c, hour)
 	}
 	s = beside{hour: hour, condition: c, context: x}
 	if c.Key.Kind == alarm.Silent && c.Active { // the condition keeps only what moved it

@@ -77,6 +77,17 @@ func (e *Engine) weekOf(rs *roomState, now time.Time) *weekAhead {
 	return rs.week
 }
 
+// forgetWeeks drops the weeks ahead that rest on what changed in a room since an
+// instant: its own and, of the air outdoors, those of all rooms.
+func (e *Engine) forgetWeeks(name string, since time.Time) {
+	for _, rs := range e.rooms {
+		if (rs.name == name || name == e.cfg.Forecasting.Outdoors) && rs.week != nil && since.Before(rs.week.at) {
+			rs.week = nil
+			clear(e.beside)
+		}
+	}
+}
+
 // makeWeek works out the week ahead: by the air outdoors where that is known
 // and fresh, else from the room alone.
 func (e *Engine) makeWeek(rs *roomState, hour time.Time) *weekAhead {
