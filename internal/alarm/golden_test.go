@@ -96,9 +96,9 @@ func TestKindsGolden(t *testing.T) {
 	seen := map[Kind]bool{}
 	for _, x := range kindTexts() {
 		seen[x.key.Kind] = true
-		food := ""
+		food, room := "", ""
 		if x.key.Lot != "" {
-			food, x.room = "White rice", "loft"
+			food, room = "White rice", "loft"
 		}
 		both := ""
 		for _, ev := range []NoticeEvent{Raised, Returned} {
@@ -107,7 +107,7 @@ func TestKindsGolden(t *testing.T) {
 				v = x.over
 			}
 			c := spell(x.key, x.rule, ev, v, x.peak)
-			ctx := Context{Costs: x.costs, Ahead: x.ahead, Until: noon().Add(7*24*time.Hour + 5*time.Hour), Food: food, Room: x.room}
+			ctx := Context{Costs: x.costs, Ahead: x.ahead, Until: noon().Add(7*24*time.Hour + 5*time.Hour), Food: food, Room: room}
 			if ev == Raised {
 				ctx.Advice, ctx.Detail, c.Unknown = x.advice, x.detail, x.unknown
 				if x.note != "" {
