@@ -171,16 +171,16 @@ func (d *Desk) messages(p *person, standing []Standing, refusing []string) (out 
 	var going, held []group
 	for _, g := range groups {
 		switch {
-		case g.press:
-			going = append(going, g)
-		case left > 0:
+		case g.news == 0 && len(going) > 0: // that it still stands goes with what is new
+			held = append(held, g)
+		case g.news < alarm.High && left < p.wants(g):
+			held = append(held, g)
+		default:
 			left--
 			going = append(going, g)
-		default:
-			held = append(held, g)
 		}
 	}
-	if n := len(going); n > 0 { // the last one takes along what the day has no room for
+	if n := len(going); n > 0 { // the last one takes along what makes none of its own
 		for _, g := range held {
 			going[n-1].items = append(going[n-1].items, g.items...)
 		}
@@ -197,10 +197,23 @@ func (d *Desk) messages(p *person, standing []Standing, refusing []string) (out 
 	return out
 }
 
-// presses reports whether an alarm goes out however many messages there were: it
-// is raised with high priority. That it still stands can wait.
-func (x due) presses() bool {
-	return x.Priority >= alarm.High && (x.event == alarm.Raised || x.event == alarm.Escalated)
+// wants is how many messages the day must have left for a group to go out. The
+// last one is kept for a new alarm that is not low, so that what can wait never
+// holds up what cannot.
+func (p *person) wants(g group) int {
+	if g.news >= alarm.Medium {
+		return 1
+	}
+	return min(2, p.AtMost)
+}
+
+// news is the priority of an alarm that is told as raised; 0 of what was told
+// before.
+func (x due) news() alarm.Priority {
+	if x.event == alarm.Raised || x.event == alarm.Escalated {
+		return x.Priority
+	}
+	return 0
 }
 
 // rank puts what is new before what is told again, and that before what is over.
@@ -213,12 +226,12 @@ type group struct {
 	room  string
 	items []due
 	loud  alarm.Priority // of what makes the message
-	press bool           // it goes out however many there were
+	news  alarm.Priority // of what is new of that: high goes out however many there were
 	first time.Time      // the first of the raises that make it
 }
 
 // groupsOf parts what is due by room, without rooms of which nothing makes a
-// message: the loudest first, then the oldest.
+// message: what is new first, then the loudest, then the oldest.
 func groupsOf(items []due) (groups []group) {
 	for _, x := range items {
 		i := slices.IndexFunc(groups, func(g group) bool { return g.room == x.Room })
@@ -231,12 +244,12 @@ func groupsOf(items []due) (groups []group) {
 			if g.loud == 0 || x.told.Began.Before(g.first) {
 				g.first = x.told.Began
 			}
-			g.loud, g.press = max(g.loud, x.loud()), g.press || x.presses()
+			g.loud, g.news = max(g.loud, x.loud()), max(g.news, x.news())
 		}
 	}
 	groups = slices.DeleteFunc(groups, func(g group) bool { return g.loud == 0 })
 	slices.SortFunc(groups, func(a, b group) int {
-		return cmp.Or(cmp.Compare(b.loud, a.loud), a.first.Compare(b.first), cmp.Compare(a.room, b.room))
+		return cmp.Or(cmp.Compare(b.news, a.news), cmp.Compare(b.loud, a.loud), a.first.Compare(b.first), cmp.Compare(a.room, b.room))
 	})
 	return groups
 }
@@ -259,11 +272,11 @@ func (d *Desk) collect(p *person, standing []Standing, refusing []string) (out [
 			if p.After > 0 {
 				x.event = alarm.Escalated
 			}
-			x.alone = d.now.Sub(t.Began) >= Grouping && !p.covered(s, standing)
+			x.alone = s.settled(t, d.now) && !p.covered(s, standing)
 		case s.Active && p.again(t, s, d.now):
-			x.event, x.alone = alarm.Reminder, !p.covered(s, standing)
+			x.event, x.alone = alarm.Reminder, s.Priority > alarm.Low && !p.covered(s, standing)
 		case !s.Active && !s.Unknown && !t.Told.IsZero() && d.now.Sub(t.Ended) >= Calm:
-			x.event, x.alone = alarm.Returned, true
+			x.event, x.alone = alarm.Returned, s.Priority > alarm.Low
 		default:
 			continue
 		}
@@ -272,9 +285,19 @@ func (d *Desk) collect(p *person, standing []Standing, refusing []string) (out [
 	return out
 }
 
-// again reports whether an alarm is to be told again: not good news.
+// settled reports whether an alarm has stood for long enough to be told: a
+// silence since the sensor was last heard.
+func (s *Standing) settled(t *Told, now time.Time) bool {
+	if s.Key.Kind == alarm.Silent && s.Priority < alarm.High {
+		return now.Sub(s.Raised) >= Patience
+	}
+	return now.Sub(t.Began) >= Grouping
+}
+
+// again reports whether an alarm is to be told again: not good news, and not a
+// forecast, which comes true, and then has an alarm of its own, or does not.
 func (p *person) again(t *Told, s *Standing, now time.Time) bool {
-	if s.Acknowledged || len(p.Repeat) == 0 || s.Key.Kind == alarm.HoldComplete {
+	if s.Acknowledged || len(p.Repeat) == 0 || s.Key.Kind == alarm.HoldComplete || s.Key.Kind == alarm.Ahead {
 		return false
 	}
 	return now.Sub(t.Last) >= p.Repeat[min(t.Reminders, len(p.Repeat)-1)]
@@ -349,9 +372,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 			m.Channels = slices.DeleteFunc(slices.Clone(p.Channels), func(c string) bool { return slices.Contains(refusing, c) })
 		}
 	}
-	if !slices.ContainsFunc(g.items, due.presses) {
-		p.diary.Sent = append(p.diary.Sent, d.now)
-	}
+	p.diary.Sent = append(p.diary.Sent, d.now)
 	return m
 }
 

@@ -98,7 +98,7 @@ func (p *play) says(hours float64, want ...string) []dispatch.Message {
 }
 
 func TestOneMessageForARoom(t *testing.T) {
-	p := begin(t, mara())
+	p := begin(t, mara(func(r *dispatch.Recipient) { r.AtMost = 4 }))
 	p.raise(10, "warm/loft")
 	p.raise(10.05, "damp/loft", "warm/cellar")
 	p.says(10.07)
@@ -107,7 +107,7 @@ func TestOneMessageForARoom(t *testing.T) {
 	p.says(14)
 	p.says(14.1, "mara: reminder warm/loft, reminder damp/loft")
 	p.alarm("warm/loft").Acknowledged = true
-	p.says(14.2) // three of a day were
+	p.says(14.2) // the last of a day is kept for what is new
 	p.says(34.1, "mara: reminder warm/cellar")
 	p.says(38.05)
 	p.says(38.11, "mara: reminder damp/loft")
@@ -133,6 +133,37 @@ func TestQuietHours(t *testing.T) {
 	p.alarm("hot/loft").Acknowledged = true
 	p.says(30.99)
 	p.says(31, "mara: raised bright/cellar")
+}
+
+// The last message of a day is kept for new alarms that are not low, and one of
+// high priority goes out however many there were.
+func TestLastOfADay(t *testing.T) {
+	p := begin(t, mara())
+	p.alarm("battery/loft/a").Priority = alarm.Low
+	p.raise(10, "warm/loft")
+	p.says(10.1, "mara: raised warm/loft")
+	p.says(14.1, "mara: reminder warm/loft")
+	p.raise(15, "battery/loft/a")
+	p.says(15.1)
+	p.raise(16, "damp/cellar")
+	p.says(16.1, "mara: raised damp/cellar, raised battery/loft/a")
+	p.raise(17, "warm/attic")
+	p.says(17.1)
+	p.alarm("hot/loft").Priority = alarm.High
+	p.raise(18, "hot/loft")
+	p.says(18.1, "mara: raised hot/loft, raised warm/attic")
+	p.says(22.2) // "still hot" is not new
+	// Of low priority, and of a forecast, only what is new is told alone.
+	q := begin(t, mara())
+	q.alarm("battery/loft/a").Priority = alarm.Low
+	q.raise(10, "battery/loft/a", "ahead/cellar")
+	q.says(10.1, "mara: raised ahead/cellar", "mara: raised battery/loft/a")
+	q.says(40)
+	q.over("battery/loft/a")
+	q.says(60)
+	q.says(85)
+	q.raise(86, "warm/loft")
+	q.says(86.1, "mara: raised warm/loft, returned battery/loft/a")
 }
 
 // What is over the number of a day waits, and goes with the next.
@@ -195,11 +226,11 @@ func TestEscalation(t *testing.T) {
 	p.says(14.1, "mara: raised damp/attic", "mara: raised warm/cellar")
 	p.alarm("damp/attic").Acknowledged = true
 	p.alarm("warm/loft").Acknowledged = true
-	p.says(21, "mara: reminder warm/cellar")
+	p.says(21) // what is low does not press
 	p.over("warm/loft")
 	p.says(22)
 	p.says(46, "neighbour: returned warm/loft")
-	p.says(55, "mara: returned warm/loft", "mara: reminder warm/cellar")
+	p.says(55, "mara: returned warm/loft")
 	// Nobody to acknowledge it: at once.
 	p.refusing = []string{"mail", "push"}
 	p.raise(56, "bright/attic")
@@ -219,11 +250,24 @@ func TestRefusalGoesAnotherWay(t *testing.T) {
 	}
 }
 
+// A sensor that is back within hours is not told of.
+func TestSilenceIsWaitedFor(t *testing.T) {
+	p := begin(t, mara())
+	p.raise(10, "silent/loft/a", "silent/cellar/b")
+	p.says(13.9)
+	p.over("silent/cellar/b")
+	p.says(14.1, "mara: raised silent/loft/a")
+	p.raise(15, "silent/cellar/b") // within a day, and not silent for longer
+	p.says(15.1)
+	p.says(18.1, "mara: reminder silent/loft/a")
+	p.says(19, "mara: raised silent/cellar/b")
+}
+
 func TestSilenceTogether(t *testing.T) {
 	p := begin(t, mara())
 	for i := range 20 {
 		s := p.alarm(fmt.Sprintf("silent/loft/s%02d", i))
-		s.Alike = true
+		s.Alike, s.Priority = true, alarm.High
 	}
 	p.raise(10, "silent/loft/s03")
 	p.raise(10.05, "silent/loft/s00", "silent/loft/s01")
@@ -343,5 +387,5 @@ func TestClockThatWasAhead(t *testing.T) {
 	p.desk.Load(told)
 	p.raise(0, "warm/loft", "warm/cellar")
 	p.says(24, "mara: raised warm/cellar")
-	p.says(24*4.75, "mara: reminder warm/cellar", "mara: reminder warm/loft", "mara: digest")
+	p.says(24*4.75, "mara: reminder warm/cellar, reminder warm/loft", "mara: digest")
 }

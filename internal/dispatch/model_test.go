@@ -219,7 +219,7 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 	if m.Digest != nil {
 		return
 	}
-	loud, press := alarm.Priority(0), false
+	loud, news := alarm.Priority(0), alarm.Priority(0)
 	for _, x := range m.Items {
 		s, e := w.of(x.Key), w.book[id(m.To, x.Key)]
 		if e == nil || s.Aside || s.Priority < r.Least && x.Key.Kind != alarm.Delivery {
@@ -231,7 +231,7 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 				t.Fatalf("%s is told of %s as %s: %+v %+v", m.To, x.Key, x.Event, s, e)
 			}
 			e.told, e.last = w.now, w.now
-			press = press || s.Priority == alarm.High
+			news = max(news, s.Priority)
 		case alarm.Reminder:
 			if !s.Active || e.told.IsZero() || s.Acknowledged || !due(r, e, w.now) {
 				t.Fatalf("%s is told again of %s: %+v %+v", m.To, x.Key, s, e)
@@ -253,10 +253,9 @@ func (w *world) read(t *rapid.T, m dispatch.Message) {
 	if quiet(r, w.now) && (r.Urgent == 0 || loud < r.Urgent) {
 		t.Fatalf("%s is woken by %+v", m.To, m)
 	}
-	if !press {
-		if w.sent[m.To] = append(w.sent[m.To], w.now); w.lately(m.To) > r.AtMost {
-			t.Fatalf("%s gets %d messages within a day", m.To, w.lately(m.To))
-		}
+	w.sent[m.To] = append(w.sent[m.To], w.now)
+	if n := w.lately(m.To); n > r.AtMost && news < alarm.High || n > r.AtMost+1-min(2, r.AtMost) && news < alarm.Medium {
+		t.Fatalf("%s gets %d messages within a day, the last %+v", m.To, n, m)
 	}
 }
 
@@ -343,16 +342,26 @@ func (w *world) complete(t *rapid.T, r *dispatch.Recipient, lately int) {
 		if e == nil || s.Aside || s.Priority < r.Least && s.Key.Kind != alarm.Delivery {
 			continue
 		}
-		loud, what := s.Priority, ""
+		loud, what, left := s.Priority, "", min(2, r.AtMost)
+		ripe := e.began.Add(dispatch.Grouping)
+		if s.Key.Kind == alarm.Silent && s.Priority < alarm.High {
+			ripe = s.Raised.Add(dispatch.Patience)
+		}
 		switch {
-		case s.Active && e.told.IsZero() && !w.now.Before(e.began.Add(dispatch.Grouping)) && w.turn(r, s) && !w.follows(r.Name, s):
+		case s.Active && e.told.IsZero() && !w.now.Before(ripe) && w.turn(r, s) && !w.follows(r.Name, s):
 			what = "it stands and was not told"
-		case s.Active && !e.told.IsZero() && !s.Acknowledged && due(r, e, w.now) && !w.follows(r.Name, s):
+			if s.Priority > alarm.Low {
+				left = 1
+			}
+			if s.Priority >= alarm.High {
+				left = r.AtMost - lately
+			}
+		case s.Active && !e.told.IsZero() && !s.Acknowledged && due(r, e, w.now) && s.Priority > alarm.Low && !w.follows(r.Name, s):
 			what = "it is not told again"
-		case !s.Active && !s.Unknown && !e.told.IsZero() && !w.now.Before(e.ended.Add(dispatch.Calm)):
+		case !s.Active && !s.Unknown && !e.told.IsZero() && !w.now.Before(e.ended.Add(dispatch.Calm)) && s.Priority > alarm.Low:
 			what, loud = "it is over and that is not told", alarm.Low
 		}
-		room := loud >= alarm.High && e.told.IsZero() || lately < r.AtMost
+		room := r.AtMost-lately >= left
 		open := !quiet(r, w.now) || r.Urgent > 0 && loud >= r.Urgent
 		if what != "" && room && open {
 			t.Fatalf("%s, of %s: %s: %+v %+v", s.Key, r.Name, what, s, e)

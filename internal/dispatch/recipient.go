@@ -5,13 +5,19 @@
 // Its rules, each for one recipient:
 //
 //   - An alarm is told once as raised, once it stands for the time of
-//     Grouping, in one message with all else that is due of the same room.
+//     Grouping, or of Patience for a silent sensor, in one message with all else that is due of the same room.
 //     What stands no more by then, or by the end of quiet hours, or by the time
 //     the day has room for another message, is not told; the digest has it.
 //   - An alarm that comes back within Calm of its return is the same episode:
 //     it is not raised again, and its return is told once the episode is over.
 //   - While it stands and nobody has acknowledged it, it is told again after
-//     each of Recipient.Repeat, the last of which goes on.
+//     each of Recipient.Repeat, the last of which goes on; one of low priority
+//     only with what goes out of its room anyway, and a forecast not at all.
+//   - In 24 h there are at most Recipient.AtMost messages, the last of which is
+//     kept for new alarms that are not low: a battery never holds up the heat.
+//     A new alarm of high priority goes out in any case, and counts. What there
+//     is no room for waits, and goes with the next; and what is not new goes
+//     with what is, of whatever room.
 //   - An alarm that follows from another that was told is not told beside it
 //     (see covers), but joins the next message of its room, and is told as soon
 //     as the episode of the other is over.
@@ -35,6 +41,10 @@ const (
 	// longer than sensors of one room take to see the same, and nothing
 	// against the hours of an on-delay (judgement).
 	Grouping = 5 * time.Minute
+	// Patience is how long a silent sensor is waited for, unless its silence is of
+	// high priority: most radios are back within hours, and food that lags by
+	// hours loses nothing meanwhile (judgement).
+	Patience = 4 * time.Hour
 	// Calm is how long an alarm must have returned for its episode to be over:
 	// a day, as excursions are joined in the review, so that the afternoons of
 	// a hot week are one.
@@ -75,8 +85,8 @@ type Recipient struct {
 	// After makes the recipient one whom alarms come to that nobody has
 	// acknowledged so long after the others were told; 0 for one of the others.
 	After time.Duration
-	// AtMost is the most messages in any 24 h, beside those that raise an alarm
-	// of high priority, the digest and the drill; at least 1.
+	// AtMost is the most messages in any 24 h, the digest and the drill aside; at
+	// least 1. One that raises an alarm of high priority may be one more.
 	AtMost int
 	Digest *Weekly // nil for none
 	Drill  *Yearly // nil for none
