@@ -48,18 +48,24 @@ func (e *Engine) weekRoom(rs *roomState, since, now time.Time) alarm.WeekRoom {
 	return r
 }
 
-// weekCare lists what the sensors of a room want.
+// weekCare lists what the sensors of a room want, a line for each sensor. A
+// silence that began before the daemon did is its own, until the sensor has had
+// its time to speak.
 func (e *Engine) weekCare(rs *roomState, now time.Time) (out []string) {
 	for _, v := range e.sensorViews(rs, now) {
-		silent := false
+		var wants []string
+		silent := now.Sub(later(v.LastSeen, e.cfg.Started)) <= e.cfg.Stale(v.Name)
 		for _, f := range v.Faults {
 			if f.Kind.Scope() == alarm.OfSensor {
 				silent = silent || f.Kind == alarm.Silent
-				out = append(out, f.Text)
+				wants = append(wants, f.Text)
 			}
 		}
 		if v.Silent && !silent {
-			out = append(out, fmt.Sprintf("%s: sensor %s has sent nothing since %s", v.Room, v.Name, e.local(v.LastSeen)))
+			wants = append(wants, fmt.Sprintf("%s: sensor %s has sent nothing since %s", v.Room, v.Name, e.local(v.LastSeen)))
+		}
+		if len(wants) > 0 {
+			out = append(out, strings.Join(wants, "; "))
 		}
 	}
 	return out

@@ -17,7 +17,7 @@ const (
 	// lookAhead is how often it is judged what the week ahead of a room may
 	// bring, and freshWeek how old the week may be by which a cost is told: it
 	// takes some hundredths of a second to work one out (judgement).
-	lookAhead = 12 * time.Hour
+	lookAhead = 6 * time.Hour
 	freshWeek = 3 * time.Hour
 	// recently is how much of the past a week ahead is learned from: two months
 	// tell how a room follows the air outdoors, two years its seasons.
