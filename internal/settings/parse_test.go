@@ -3,6 +3,7 @@ package settings_test
 import (
 	"errors"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -382,12 +383,23 @@ func TestErrorsAreProblems(t *testing.T) {
 	}
 }
 
-// Every key the decoder knows stands in the example or in the shipped
-// catalog, so that a keeper can see how it is written.
+// Every key the decoder knows stands in the example, in the shipped catalog or in
+// a shipped scenario, so that a keeper can see how it is written.
 func TestEveryKeyIsShown(t *testing.T) {
 	shown := config.Example()
 	for _, f := range shippedCatalog(t) {
 		shown += string(f.Data)
+	}
+	scenarios, err := filepath.Glob("../../config/scenarios/*.yaml")
+	if err != nil || len(scenarios) == 0 {
+		t.Fatalf("no scenarios: %v", err)
+	}
+	for _, name := range scenarios {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		shown += string(text)
 	}
 	files, err := os.ReadDir(".")
 	if err != nil {
