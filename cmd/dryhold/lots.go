@@ -20,7 +20,7 @@ import (
 func newLots() *cobra.Command {
 	var url string
 	c := &cobra.Command{
-		Use: "lots", Short: "Register, list, move, note and finish lots", Args: subcommand, RunE: help,
+		Use: "lots", Short: "Register, list, move, split, open, eat and finish lots", Args: subcommand, RunE: help,
 		Long: "A lot is one packing of one food in one container class. These commands talk to\nthe running daemon.",
 		Example: `  dryhold lots add white-rice pet-2l --count 12 --mass 1.6 --room cellar
   dryhold lots list
@@ -28,7 +28,10 @@ func newLots() *cobra.Command {
   dryhold lots note L-1 --seal verified "bottle buckled in: seal holding"`,
 	}
 	addURL(c, &url)
-	c.AddCommand(newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsTest(&url), newLotsRevokeTest(&url), newLotsFinish(&url))
+	for _, u := range uses() {
+		c.AddCommand(newLotsUse(&url, u))
+	}
+	c.AddCommand(newLotsHistory(&url), newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsTest(&url), newLotsRevokeTest(&url), newLotsFinish(&url))
 	return c
 }
 
@@ -63,7 +66,7 @@ advice before.`,
 				return usageError{fmt.Errorf("--packed: %w", err)}
 			}
 			p.PackedAt = at
-			if err := numbers(c, "mass", "capacity", "moisture"); err != nil {
+			if err := numbers(c, "mass", "capacity", "moisture", "price"); err != nil {
 				return err
 			}
 			var added lot.Lot
@@ -92,6 +95,7 @@ advice before.`,
 	f.StringVar(&p.Room, "room", "", "room it stands in (required)")
 	f.StringVar(&leak, "leak-test", "", "what it showed pressed under water, empty: held (no bubbles) or leaked; it sets the state of the seal")
 	f.StringVar(&p.Override, "override", "", "why it is packed so where the packing advice refuses it; kept with the lot")
+	f.Float64Var(&p.PricePerKG, "price", 0, "what a kilogram was bought for, in your own currency")
 	f.StringVar(&p.Note, "note", "", "anything worth knowing")
 	f.StringVar(&by, "by", "", "your name (default: the user's)")
 	f.BoolVar(&asJSON, "json", false, "print JSON")

@@ -62,6 +62,7 @@ func (s sheet) packing(l engine.LotView) {
 	s.row("lot", "%s", l.ID)
 	s.row("food", "%s", l.FoodName)
 	s.row("packed", "%s: %d x %g kg in %s", l.Packing.PackedAt.Format(time.DateOnly), l.Packing.Count, l.Packing.NetMassKG, l.ContainerName)
+	s.store(l)
 	if n := l.Packing.PerCarton; n > 1 {
 		s.row("cartons", "%d in each, which warms and cools as one block", n)
 	}

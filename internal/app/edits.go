@@ -17,10 +17,12 @@ import (
 // question that only the writer's engine can answer.
 type edit struct {
 	change    *lot.Change
+	changes   func(b *lot.Book) ([]lot.Change, error) // what belongs together, tried on a copy of the lots
 	operation *operation
 	read      func(e *engine.Engine, now time.Time) error
 	work      func(w *writer) error // anything else that only the writer may do
-	result    lot.Lot
+	result    lot.Lot               // of the last change
+	results   []lot.Lot
 	done      chan error
 }
 
@@ -83,34 +85,55 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	if e.operation != nil {
 		return w.operate(ctx, e.operation, now)
 	}
-	c := *e.change
-	c.Recorded = now
-	if c.At.IsZero() {
-		c.At = now
+	return w.changeLots(ctx, e, now)
+}
+
+// changeLots does changes of lots: all of them or none.
+func (w *writer) changeLots(ctx context.Context, e *edit, now time.Time) error {
+	var changes []lot.Change
+	if e.change != nil {
+		changes = []lot.Change{*e.change}
+		if e.change.Kind == lot.Added {
+			changes[0].Lot = w.engine.NextLot()
+		}
+	} else {
+		var err error
+		if changes, err = e.changes(w.engine.Book()); err != nil {
+			return err
+		}
 	}
-	if c.Kind == lot.Added {
-		c.Lot = w.engine.NextLot()
+	for i := range changes {
+		c := &changes[i]
+		c.Recorded = now
+		if c.At.IsZero() {
+			c.At = now
+		}
+		if err := w.checkRoom(*c); err != nil {
+			return err
+		}
 	}
-	if err := w.checkRoom(c); err != nil {
-		return err
-	}
-	if err := w.engine.CheckLot(c); err != nil {
+	if err := w.engine.CheckLots(changes); err != nil {
 		return err
 	}
 	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-		return store.Outcome{Lots: []lot.Change{c}}, nil
+		return store.Outcome{Lots: changes}, nil
 	})
 	w.committed(err)
 	if err != nil {
 		return err
 	}
 	w.at(crash.Edited)
-	fx, err := w.engine.ChangeLot(c)
+	fx, err := w.engine.ChangeLots(changes)
 	if err != nil {
 		return err
 	}
 	w.take(fx)
-	e.result, err = w.engine.Lot(c.Lot)
+	for _, c := range changes {
+		if e.result, err = w.engine.Lot(c.Lot); err != nil {
+			return err
+		}
+		e.results = append(e.results, e.result)
+	}
 	w.shown = time.Time{} // publish at once: the answer must show what it promised
-	return err
+	return nil
 }

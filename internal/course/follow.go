@@ -19,7 +19,7 @@ import (
 // hourly is how long after packing a lot is followed by the hour: the absorber
 // works within days and the treatments within weeks. After that the inside
 // changes over months, and a step is a day; but in a container that is not
-// sealed, which follows the room within days, it is open.
+// sealed, or was opened, which follows the room within days, it is open.
 const (
 	hourly = 60 * 24 * time.Hour
 	open   = 6 * time.Hour
@@ -133,17 +133,21 @@ type stretch struct {
 }
 
 // next is the step from an instant: up to the next whole UTC hour or day,
-// whatever instants Advance is called with, cut only by a move or by the end.
+// whatever instants Advance is called with, cut only by a move, by the opening
+// or by the end.
 func (s *subject) next(at, to time.Time, cut time.Duration) stretch {
 	size := 24 * time.Hour
 	switch {
 	case at.Before(s.lot.Packing.PackedAt.Add(hourly)):
 		size = time.Hour
-	case !s.container.Sealed:
+	case !s.container.Sealed || s.lot.Open(at):
 		size = open
 	}
 	size /= cut
 	end := at.Truncate(size).Add(size)
+	if opened := s.lot.OpenedAt; opened.After(at) && opened.Before(end) {
+		end = opened
+	}
 	in := s.lot.Stays[0].Room
 	for _, stay := range s.lot.Stays[1:] {
 		if !at.Before(stay.From) {
@@ -160,6 +164,7 @@ func (s *subject) next(at, to time.Time, cut time.Duration) stretch {
 
 // step follows everything over one stretch.
 func (f *Follower) step(c *Course, s *subject, at stretch) {
+	s.open = s.lot.Open(at.from)
 	mean := f.rooms.Mean(at.room, at.from, at.to)
 	plan := f.rooms.Plan(at.room)
 	known := mean.TempKnown
@@ -224,7 +229,7 @@ func (s *subject) followed() (first, end int) {
 // mean oxygen.
 func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal, days unit.Days) (oxygen float64) {
 	oxygen = airOxygen
-	if s.container.Sealed {
+	if s.closed() {
 		around := barrier.Surroundings{Core: core, Activity: in.aw, Outside: airOxygen}
 		var flow barrier.GasFlow
 		in.gas, flow = s.gas[t].Step(in.gas, around, days)
@@ -243,13 +248,13 @@ func (s *subject) fill(in *inside, t int, core unit.Celsius, vapour unit.Pascal,
 // tight one while it is drier, for dry food the other way round.
 func (s *subject) store(t int, water unit.DryBasis, core unit.Celsius, vapour unit.Pascal) barrier.Water {
 	if t != tight && t != loose {
-		return s.water[t]
+		return s.stores()[t]
 	}
 	damper := float64(climate.RelativeHumidity(core, vapour)) > s.activity(water, core, vapour)
 	if damper == (t == loose) {
-		return s.water[loose]
+		return s.stores()[loose]
 	}
-	return s.water[tight]
+	return s.stores()[tight]
 }
 
 // sprouting follows seed, through unknown time at plan storage. Wetter than its
@@ -300,7 +305,7 @@ func (s *subject) activity(m unit.DryBasis, core unit.Celsius, vapour unit.Pasca
 	switch {
 	case s.food.Isotherm != nil:
 		return sorption.ActivityClamped(s.food.Isotherm, m, core)
-	case s.container.Sealed:
+	case s.closed():
 		return crystalsDry
 	}
 	return min(1, float64(climate.RelativeHumidity(core, vapour)))

@@ -62,6 +62,7 @@ func (f *Follower) Outlook(c Course, l lot.Lot) (Outlook, error) {
 	if err != nil {
 		return Outlook{}, err
 	}
+	s.open = l.Open(c.At)
 	o := Outlook{}
 	in := l.Room()
 	mean := f.rooms.Mean(in, c.At.Add(-lately), c.At)
@@ -141,7 +142,7 @@ func (f *Follower) gas(c *Course, a around, o *Outlook) {
 	outside := func(t int) barrier.Surroundings {
 		return barrier.Surroundings{Core: a.temp, Activity: c.inside[t].aw, Outside: airOxygen}
 	}
-	if a.lot.Packing.Treatment.CapacityCM3 > 0 {
+	if a.lot.Packing.Treatment.CapacityCM3 > 0 && !a.open {
 		o.Spent = f.passing(c, a, 0, place.leaky, func(t int) float64 {
 			in := c.inside[t].gas
 			if in.Left <= 0 {
@@ -155,7 +156,7 @@ func (f *Follower) gas(c *Course, a around, o *Outlook) {
 	}
 	for _, level := range Levels() {
 		o.Oxygen = append(o.Oxygen, f.passing(c, a, level, place.leaky, func(t int) float64 {
-			if !a.container.Sealed {
+			if !a.closed() {
 				return 0
 			}
 			if d, ok := a.subject.gas[t].Passes(level, c.inside[t].gas, outside(t)); ok {

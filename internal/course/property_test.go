@@ -189,6 +189,9 @@ func TestPiecesAreBitEqual(t *testing.T) {
 		if moved := rapid.IntRange(0, 150_000).Draw(t, "moved after minutes"); moved > 0 {
 			l.Stays = append(l.Stays, lot.Stay{Room: "loft", From: packed().Add(time.Duration(moved) * time.Minute)})
 		}
+		if opened := rapid.IntRange(0, 150_000).Draw(t, "opened after minutes"); opened > 75_000 {
+			l.OpenedAt = packed().Add(time.Duration(opened-75_000) * time.Minute)
+		}
 		to := packed().Add(age(t))
 		whole := advance(t, f, l, to)
 		hours := rapid.SliceOfN(rapid.IntRange(1, 1200*24), 1, 12).Draw(t, "cuts")

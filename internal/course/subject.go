@@ -36,6 +36,10 @@ const (
 	// that spends its life inside the grain, with published degree-days; in
 	// all other food the moth that lives on most of it.
 	inSeed, inFood = "granary-weevil", "meal-moth"
+	// openWater is what an opened container lets through, whatever its lid:
+	// as a paper sack of the catalog, behind which food follows the room in
+	// days to weeks (judgement, the cautious side).
+	openWater = barrier.WaterPermeance(35)
 )
 
 // subject is a lot with its classes and the physics made of them.
@@ -46,6 +50,8 @@ type subject struct {
 	lag       thermal.Lag
 	gas       [tracks]barrier.Gas
 	water     [tracks]barrier.Water // Isotherm nil: the food takes up no water
+	aired     [tracks]barrier.Water // the same once the container is open
+	open      bool                  // the container is open, in the step under way or ahead
 	packed    [tracks]unit.DryBasis // moisture at packing
 	species   *germination.Constants
 	insect    pest.Species // zero for crystals, on which none lives
@@ -130,8 +136,21 @@ func (s *subject) walls() error {
 			Uptake: barrier.Uptake{Rate: s.food.Uptake.Likely, Ea: uptakeEa, Mass: p.NetMassKG},
 		}
 		s.water[t] = barrier.Water{Dry: dry, Isotherm: s.food.Isotherm, Wall: wall}
+		wall.Closure.Water += openWater
+		s.aired[t] = barrier.Water{Dry: dry, Isotherm: s.food.Isotherm, Wall: wall}
 	}
 	return nil
+}
+
+// closed says that the container keeps the air of the room out.
+func (s *subject) closed() bool { return s.container.Sealed && !s.open }
+
+// stores are the food behind the wall as it is.
+func (s *subject) stores() *[tracks]barrier.Water {
+	if s.open {
+		return &s.aired
+	}
+	return &s.water
 }
 
 // moisture at packing, fraction of wet mass: measured, else usual for the

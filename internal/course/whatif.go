@@ -69,6 +69,10 @@ func (f *Follower) kept(c *Course, l lot.Lot, k Keeping) (*subject, error) {
 		return nil, fmt.Errorf("cannot look ahead for lot %s: its course is of a food with %d modes, not of %s", l.ID, len(c.modes), l.Packing.Food)
 	}
 	if k.Repacked {
+		s.lot.OpenedAt = time.Time{}
+	}
+	s.open = s.lot.Open(c.At)
+	if k.Repacked {
 		for t := range c.inside {
 			c.inside[t].gas = s.gas[t].Packed()
 		}

@@ -344,6 +344,26 @@ func (e *Engine) Feed(name string, readings []room.Reading, asOf time.Time) {
 // CheckLot reports why a change of a lot cannot be taken; it wraps
 // lot.ErrNotFound or lot.ErrInvalid.
 func (e *Engine) CheckLot(c lot.Change) error {
+	return e.checkLot(&e.book, c)
+}
+
+// CheckLots is CheckLot for changes that belong together, each after those
+// before it.
+func (e *Engine) CheckLots(changes []lot.Change) error {
+	if len(changes) == 1 {
+		return e.CheckLot(changes[0])
+	}
+	book := e.book.Clone()
+	for i, c := range changes {
+		if err := e.checkLot(book, c); err != nil {
+			return fmt.Errorf("%d of %d: %w", i+1, len(changes), err)
+		}
+		book.Apply(c)
+	}
+	return nil
+}
+
+func (e *Engine) checkLot(book *lot.Book, c lot.Change) error {
 	if err := e.checkTest(c); err != nil {
 		return err
 	}
@@ -355,21 +375,31 @@ func (e *Engine) CheckLot(c lot.Change) error {
 			return lot.Invalid("%v", err)
 		}
 	}
-	return e.book.Check(c)
+	return book.Check(c)
 }
 
 // NextLot is the ID of the next lot added.
 func (e *Engine) NextLot() string { return e.book.NextID() }
 
+// Book is a copy of the lots as they are, on which changes can be tried.
+func (e *Engine) Book() *lot.Book { return e.book.Clone() }
+
 // Lot finds a lot; the error wraps lot.ErrNotFound.
 func (e *Engine) Lot(id string) (lot.Lot, error) { return e.book.Find(id) }
 
 // ChangeLot takes a change that passed CheckLot.
-func (e *Engine) ChangeLot(c lot.Change) (Effects, error) {
+func (e *Engine) ChangeLot(c lot.Change) (Effects, error) { return e.ChangeLots([]lot.Change{c}) }
+
+// ChangeLots takes changes that passed CheckLots.
+func (e *Engine) ChangeLots(changes []lot.Change) (Effects, error) {
 	var fx Effects
-	e.book.Apply(c)
-	delete(e.lots, c.Lot)
-	delete(e.witnesses, c.Lot)
+	for _, c := range changes {
+		e.book.Apply(c)
+		for _, id := range []string{c.Lot, c.From} {
+			delete(e.lots, id)
+			delete(e.witnesses, id)
+		}
+	}
 	clear(e.beside)
 	e.unjudged = true
 	keys, err := e.wantedKeys()

@@ -57,6 +57,9 @@ func (x *explainer) seal(t *telling) {
 		t.say("The container is not closed tightly: the air of the room is taken to be inside, and no seal can fail.")
 		return
 	}
+	if !x.v.OpenedAt.IsZero() {
+		t.constant("judgement: an opened container breathes as a paper sack does", "Opened on %s: from then on the air of the room is taken to be inside, and insects can come in.", date(x.v.OpenedAt))
+	}
 	if n, any := x.v.SealNote(); any {
 		t.say("Seal %s, by the note of %s%s.", x.v.Seal, date(n.At), quoted(n))
 	} else if x.v.Packing.LeakTest != lot.LeakNotTried {
@@ -161,7 +164,7 @@ func (x *explainer) water(t *telling) {
 func (x *explainer) oxygen(t *telling) {
 	o := x.v.Oxygen
 	t.say("Oxygen inside: %.2f %% of the gas (%.2f to %.2f %%).", 100*o.Fraction.Likely, 100*o.Fraction.Low, 100*o.Fraction.High)
-	if !x.container.Sealed {
+	if !x.container.Sealed || !x.v.OpenedAt.IsZero() {
 		return
 	}
 	t.constant(x.food.Void.Source, "Oxygen enclosed at packing: %s cm³ in each container; void of the food %s.", figures(o.Enclosed, 4), span(x.food.Void, 100, " %"))

@@ -98,15 +98,15 @@ func (e *Engine) tickHours(now time.Time, fx *Effects) {
 	}
 }
 
-// endGone ends what is watched no more: of lots that are finished, and by rules
+// endGone ends what is watched no more: of lots that are finished or taken back, and by rules
 // that the keeper has switched off.
 func (e *Engine) endGone(now time.Time, fx *Effects) {
-	finished := map[string]bool{}
+	inStore := map[string]bool{}
 	for _, l := range e.book.Lots() {
-		finished[l.ID] = l.Finished()
+		inStore[l.ID] = !l.Finished()
 	}
 	for _, c := range slices.Clone(e.conditions) {
-		if c.Key.Lot != "" && (finished[c.Key.Lot] || !e.watches(c.Key)) {
+		if c.Key.Lot != "" && (!inStore[c.Key.Lot] || !e.watches(c.Key)) {
 			e.end(c.Key, now, fx)
 		}
 	}

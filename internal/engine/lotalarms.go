@@ -134,6 +134,12 @@ func (e *Engine) planned(l lot.Lot, t *tracked) (at time.Time, days float64) {
 // horizonDays is beyond what an end is looked for; see package course.
 const horizonDays = 100 * 365.25
 
+// ofClosed says that a condition is of what a closed container holds: in one
+// that was opened to be eaten there is nothing to watch for.
+func ofClosed(k alarm.Kind) bool {
+	return k == alarm.AbsorberSmall || k == alarm.OxygenSpent || k == alarm.HoldIncomplete || k == alarm.HoldComplete
+}
+
 // lotRule is the rule of a condition of a lot: its own, else that of the room
 // it stands in. The lines of moisture are those of the food.
 func (e *Engine) lotRule(l lot.Lot, kind alarm.Kind) (alarm.Rule, bool) {
@@ -143,7 +149,7 @@ func (e *Engine) lotRule(l lot.Lot, kind alarm.Kind) (alarm.Rule, bool) {
 			rule, ok = own, own.Kind != ""
 		}
 	}
-	if !ok {
+	if !ok || !l.OpenedAt.IsZero() && ofClosed(kind) {
 		return alarm.Rule{Kind: kind}, false
 	}
 	if kind == alarm.MoistureAmber || kind == alarm.MoistureRed {

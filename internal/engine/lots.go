@@ -258,6 +258,9 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook, end course
 			Retention: (*Estimate)(m.Retention), Water: m.Water, Oxygen: m.Oxygen, Light: m.Light,
 		})
 	}
+	if r := l.InStore(); !l.Finished() {
+		v.Containers, v.MassKG = r.Count, r.KG
+	}
 	v.Tested = e.tested(l, s, o)
 	v.Warnings = warnings(&v)
 	return v, nil

@@ -17,6 +17,9 @@ type Estimate struct {
 // LotView is one lot as of the last whole hour, or its end.
 type LotView struct {
 	lot.Lot
+	// Containers and MassKG are in store: 0 of a finished lot.
+	Containers    int       `json:"containers_left"`
+	MassKG        float64   `json:"mass_left_kg"`
 	FoodName      string    `json:"food_name"`
 	ContainerName string    `json:"container_name"`
 	AsOf          time.Time `json:"as_of"`

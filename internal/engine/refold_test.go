@@ -93,6 +93,17 @@ func drawLots(t *rapid.T, until time.Time) []lot.Change {
 			}
 			continue
 		}
+		if kind := rapid.SampledFrom([]lot.ChangeKind{"", lot.Split, lot.Opened, lot.Eaten, lot.Undone}).Draw(t, "use"); kind != "" {
+			c := lot.Change{Kind: kind, Lot: "L-1", At: when, Recorded: until, Note: "because"}
+			if kind == lot.Split {
+				c.From, c.Room = "L-1", "cellar"
+			}
+			if kind == lot.Split || kind == lot.Eaten {
+				c.Count = 1
+			}
+			changes = append(changes, c)
+			continue
+		}
 		if rapid.Bool().Draw(t, "move") {
 			changes = append(changes, lot.Change{Kind: lot.Moved, Lot: "L-1", At: when, Recorded: until, Room: []string{"cellar", "loft"}[i%2]})
 			continue
@@ -194,7 +205,7 @@ func TestAnyOrderGivesTheSameState(t *testing.T) {
 		change := func() {
 			c := wanted[0]
 			wanted = wanted[1:]
-			if c.Kind == lot.Added {
+			if c.Kind == lot.Added || c.Kind == lot.Split {
 				c.Lot = live.NextLot()
 				c.Recorded = end
 			}

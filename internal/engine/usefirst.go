@@ -46,11 +46,11 @@ func (e *Engine) InStore(now time.Time) ([]InStore, []Past, error) {
 		p := v.Projected()
 		out = append(out, InStore{
 			Stock: review.Stock{
-				Lot: l.ID, Food: l.Packing.Food, KG: float64(float64(l.Packing.Count) * l.Packing.NetMassKG),
+				Lot: l.ID, Food: l.Packing.Food, KG: l.InStore().KG,
 				Early: p.Early, Likely: p.Likely, Late: p.Late, By: p.By,
 				Remaining: lot.Range(v.Remaining), RedPast: v.Moisture.Red.Past, Leaks: l.Seal == barrier.Failed,
 			},
-			FoodName: v.FoodName, Container: v.ContainerName, Room: l.Room(), Count: l.Packing.Count, Packed: l.Packing.PackedAt,
+			FoodName: v.FoodName, Container: v.ContainerName, Room: l.Room(), Count: l.InStore().Count, Packed: l.Packing.PackedAt,
 		})
 	}
 	return out, pasts, nil

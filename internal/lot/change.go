@@ -39,11 +39,23 @@ type Change struct {
 	// Result is of Tested; Revokes, of Untested, is the number of the test.
 	Result  *Result `json:"result,omitempty"`
 	Revokes int     `json:"revokes,omitempty"`
+	// From is the lot of which Split makes another; Count and KG are how much
+	// is split off, eaten, thrown out or there; Price, of Priced, is that of a
+	// kilogram.
+	From  string  `json:"from,omitempty"`
+	Count int     `json:"count,omitempty"`
+	KG    float64 `json:"kg,omitempty"`
+	Price float64 `json:"price_per_kg,omitempty"`
+	// Import, of Added, is the number of the import it came with; 0 for none.
+	Import int `json:"import,omitempty"`
 }
 
 // maxNoteLength is the longest text of a note, characters: a few lines, kept
 // and shown for decades (judgement).
 const maxNoteLength = 500
+
+// maxCount is the most containers of one lot.
+const maxCount = 100_000
 
 // oldestYear is that of the earliest pack date taken: older food is not what
 // dryhold is for, and an earlier date is a slip (judgement).
@@ -60,7 +72,7 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 		return Invalid("%v", err)
 	}
 	switch {
-	case p.Count < 1 || p.Count > 100_000:
+	case p.Count < 1 || p.Count > maxCount:
 		return Invalid("count %d containers: give 1 to 100000", p.Count)
 	case !(p.NetMassKG > 0):
 		return Invalid("net mass %g kg of each container: give a mass above 0", p.NetMassKG)
@@ -72,6 +84,8 @@ func (p Packing) Check(c *catalog.Catalog, now time.Time) error {
 		return Invalid("moisture %.4g %% of wet mass: give 0 to 50 %%", 100*p.MoistureWB)
 	case p.PerCarton < 0 || p.PerCarton > mostInCarton:
 		return Invalid("%d containers in a carton: give 2 to %d, or 0 where they stand by themselves", p.PerCarton, mostInCarton)
+	case p.PricePerKG < 0 || p.PricePerKG > maxPrice || p.PricePerKG != p.PricePerKG:
+		return Invalid("a price of %g per kg: give one above 0, or leave it out", p.PricePerKG)
 	case p.Room == "":
 		return Invalid("no room: say where the lot stands")
 	}
@@ -131,13 +145,27 @@ func (p Packing) checkWords() error {
 }
 
 // Book is the fold of all changes: the lots in the order they were added.
-type Book struct{ lots []Lot }
+type Book struct {
+	lots []Lot
+	past []history // of each lot
+}
 
-// Lots lists the lots. The slice is a copy; the stays and notes inside are
-// shared and must not be changed.
-func (b *Book) Lots() []Lot { return slices.Clone(b.lots) }
+// Lots lists the lots, but for those taken back. The slice is a copy; the stays
+// and notes inside are shared and must not be changed.
+func (b *Book) Lots() []Lot {
+	out := make([]Lot, 0, len(b.lots))
+	for _, l := range b.lots {
+		if !l.Withdrawn {
+			out = append(out, l)
+		}
+	}
+	return out
+}
 
-// Find gives one lot; the error wraps ErrNotFound.
+// Clone is a book of its own with the same lots.
+func (b *Book) Clone() *Book { return &Book{slices.Clone(b.lots), slices.Clone(b.past)} }
+
+// Find gives one lot, also one taken back; the error wraps ErrNotFound.
 func (b *Book) Find(id string) (Lot, error) {
 	i := b.index(id)
 	if i < 0 {
@@ -150,7 +178,7 @@ func (b *Book) index(id string) int {
 	return slices.IndexFunc(b.lots, func(l Lot) bool { return l.ID == id })
 }
 
-// NextID is the ID the next added lot gets: L-1, L-2 and so on.
+// NextID is the ID the next lot gets: L-1, L-2 and so on.
 func (b *Book) NextID() string { return fmt.Sprintf("L-%d", len(b.lots)+1) }
 
 // Check reports, wrapping ErrNotFound or ErrInvalid, why a change cannot be
@@ -165,33 +193,36 @@ func (b *Book) Check(c Change) error {
 		}
 		return nil
 	}
+	if c.Kind == Split {
+		return b.checkSplit(c)
+	}
 	l, err := b.Find(c.Lot)
-	if err != nil {
+	switch {
+	case err != nil:
 		return err
-	}
-	if c.Kind == Tested || c.Kind == Untested {
+	case l.Withdrawn:
+		return Invalid("lot %s was taken back: it counts as never there", l.ID)
+	case c.Kind == Undone:
+		return b.checkUndo(l, c)
+	case c.Kind == Tested || c.Kind == Untested:
 		return l.checkTest(c)
-	}
-	if l.Finished() {
+	case l.Finished():
 		return Invalid("lot %s was finished on %s", l.ID, l.FinishedAt.Format(time.DateOnly))
-	}
-	if c.Kind == Noted {
+	case c.Kind == Noted:
 		return l.checkNote(c)
 	}
-	last := l.Stays[len(l.Stays)-1]
+	if err := l.checkTime(c); err != nil {
+		return err
+	}
 	switch {
-	case c.At.Before(last.From):
-		return Invalid("lot %s stands in %s since %s: the change at %s is earlier", l.ID, last.Room, last.From.Format(time.RFC3339), c.At.Format(time.RFC3339))
-	case c.At.After(c.Recorded.Add(24 * time.Hour)):
-		return Invalid("the change at %s is in the future", c.At.Format(time.RFC3339))
 	case c.Kind == Moved && c.Room == "":
 		return Invalid("no room: say where lot %s goes", l.ID)
-	case c.Kind == Moved && c.Room == last.Room:
+	case c.Kind == Moved && c.Room == l.Room():
 		return Invalid("lot %s stands in %s already", l.ID, c.Room)
-	case c.Kind != Moved && c.Kind != Ended:
-		return Invalid("unknown change %q", c.Kind)
+	case c.Kind == Moved || c.Kind == Ended:
+		return nil
 	}
-	return nil
+	return l.checkUse(c)
 }
 
 // checkNote reports why a note cannot be taken. Unlike a move it may be dated
@@ -249,17 +280,43 @@ func (l Lot) noted(c Change) Lot {
 
 // Apply takes a change that passed Check.
 func (b *Book) Apply(c Change) {
-	switch i := b.index(c.Lot); {
-	case c.Kind == Added && c.Packing != nil:
-		b.lots = append(b.lots, c.Packing.Lot(c.Lot))
+	if c.Kind == Added {
+		if c.Packing != nil {
+			l := c.Packing.Lot(c.Lot)
+			l.Import = c.Import
+			b.lots, b.past = append(b.lots, l), append(b.past, history{})
+		}
+		return
+	}
+	of := c.Lot
+	if c.Kind == Split {
+		of = c.From
+	}
+	i := b.index(of)
+	switch {
 	case i < 0:
-	case c.Kind == Moved:
-		b.lots[i].Stays = append(slices.Clone(b.lots[i].Stays), Stay{c.Room, c.At})
-	case c.Kind == Ended:
+		return
+	case c.Kind == Undone:
+		b.undo(i, c)
+		return
+	}
+	before := b.lots[i]
+	b.past[i] = history{b.past[i].changes + 1, &last{c, before}}
+	switch c.Kind {
+	case Split:
+		rest, child := before.split(c)
+		b.lots[i] = rest
+		b.lots, b.past = append(b.lots, child), append(b.past, history{})
+	case Moved:
+		b.lots[i].Stays = append(slices.Clone(before.Stays), Stay{c.Room, c.At})
+	case Ended:
 		b.lots[i].FinishedAt, b.lots[i].FinishNote = c.At, c.Note
-	case c.Kind == Noted:
-		b.lots[i] = b.lots[i].noted(c)
-	case c.Kind == Tested || c.Kind == Untested:
-		b.lots[i] = b.lots[i].tested(c)
+	case Noted:
+		b.lots[i] = before.noted(c)
+	case Tested, Untested:
+		b.past[i].last = nil
+		b.lots[i] = before.tested(c)
+	default:
+		b.lots[i] = before.used(c)
 	}
 }

@@ -153,7 +153,7 @@ func TestBookRefuses(t *testing.T) {
 	f(moved("L-1", "loft", day(1)), ErrInvalid, "lot L-1 stands in cellar since 2026-03-16T12:00:00Z: the change at 2026-03-15T12:00:00Z is earlier")
 	f(ended("L-1", "", packed.Add(-time.Hour)), ErrInvalid, "lot L-1 stands in cellar since 2026-03-16T12:00:00Z: the change at 2026-03-14T11:00:00Z is earlier")
 	f(Change{Kind: Moved, Lot: "L-1", Room: "loft", At: day(9), Recorded: day(7)}, ErrInvalid, "the change at 2026-03-23T12:00:00Z is in the future")
-	f(Change{Kind: "eaten", Lot: "L-1", At: day(4), Recorded: day(4)}, ErrInvalid, `unknown change "eaten"`)
+	f(Change{Kind: "boiled", Lot: "L-1", At: day(4), Recorded: day(4)}, ErrInvalid, `unknown change "boiled"`)
 	if d := cmp.Diff(before, b.Lots()); d != "" {
 		t.Errorf("a check changed the book:\n%s", d)
 	}

@@ -67,7 +67,10 @@ type Packing struct {
 	// Override is why the keeper packed it against the packing advice; empty
 	// where that refused nothing.
 	Override string `json:"override,omitempty"`
-	Note     string `json:"note,omitempty"`
+	// PricePerKG is what a kilogram was bought for, in the keeper's own
+	// currency; 0 where it is not told.
+	PricePerKG float64 `json:"price_per_kg,omitempty"`
+	Note       string  `json:"note,omitempty"`
 }
 
 // LeakTest is what a container closed and pressed under water showed. The words
@@ -148,6 +151,17 @@ type Lot struct {
 	Tests      []Test       `json:"tests,omitempty"` // as told
 	FinishedAt time.Time    `json:"finished_at,omitzero"`
 	FinishNote string       `json:"finish_note,omitempty"`
+	// Rest is what is in store, nil while nothing was taken out; see InStore.
+	Rest *Rest `json:"rest,omitempty"`
+	// OpenedAt is since when the containers are open to the air of the room;
+	// zero while they are closed.
+	OpenedAt time.Time `json:"opened_at,omitzero"`
+	// SplitFrom is the lot it was split off, Import the number of the import
+	// it came with.
+	SplitFrom string `json:"split_from,omitempty"`
+	Import    int    `json:"import,omitempty"`
+	// Withdrawn says that it was taken back: it counts as never there.
+	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 
 // Lot is the lot of a packing on the day it was packed.

@@ -124,7 +124,7 @@ func asPlanned(l lot.Lot) lot.Lot {
 	p := l.Packing
 	p.Shading = lot.DarkRoom
 	x := p.Lot(l.ID)
-	x.FinishedAt = l.FinishedAt
+	x.FinishedAt, x.OpenedAt = l.FinishedAt, l.OpenedAt
 	return x
 }
 

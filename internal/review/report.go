@@ -58,7 +58,7 @@ func (r *Review) InKG(c Cost) Cost { return c.Times(r.KG) }
 // Review tells an account of a lot.
 func (a Account) Review(l lot.Lot) Review {
 	p := l.Packing
-	out := Review{Lot: l.ID, Food: p.Food, Room: l.Room(), At: a.course.At, KG: float64(float64(p.Count) * p.NetMassKG), Left: 1}
+	out := Review{Lot: l.ID, Food: p.Food, Room: l.Room(), At: a.course.At, KG: l.InStore().KG, Left: 1}
 	limiting := a.limiting()
 	if limiting < 0 {
 		return out

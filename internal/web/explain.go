@@ -48,6 +48,7 @@ type explanationView struct {
 	Quality, Range, Limiting string
 	Sections                 []explanationSection
 	Tested                   *testedView
+	Use                      *useView
 	Data                     string // path of the same as JSON
 	Problem                  string // why there is none
 }
@@ -71,7 +72,7 @@ func (s *server) getExplanationPage(w http.ResponseWriter, r *http.Request) {
 	v := explanationView{
 		Title: x.FoodName + ", " + x.Lot + ": dryhold", Version: s.Version, ID: x.Lot, Food: x.FoodName, At: p.moment(x.AsOf),
 		Quality: one.text(x.Remaining.Likely), Range: one.number(x.Remaining.Low, 1) + " to " + one.text(x.Remaining.High), Limiting: x.Limiting,
-		Data: "/api/v1/lots/" + url.PathEscape(x.Lot) + "/explanation", Tested: s.tested(r, x.Lot),
+		Data: "/api/v1/lots/" + url.PathEscape(x.Lot) + "/explanation", Tested: s.tested(r, x.Lot), Use: s.using(r, x.Lot),
 	}
 	for i, section := range x.Sections {
 		v.Sections = append(v.Sections, explanationSection{

@@ -80,7 +80,7 @@ func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
 func (p *pageContext) lot(l engine.LotView) lotView {
 	v := lotView{
 		ID: l.ID, Food: cmp.Or(l.FoodName, l.Packing.Food), Explain: "/lots/" + url.PathEscape(l.ID),
-		Packed: strconv.Itoa(l.Packing.Count) + " × " + mass(l.Packing.NetMassKG) + ", " + cmp.Or(l.ContainerName, l.Packing.Container) +
+		Packed: stored(l) + ", " + cmp.Or(l.ContainerName, l.Packing.Container) +
 			", packed " + p.month(l.Packing.PackedAt).Text + ", in " + roomOf(l),
 		Warnings: l.Warnings, Caution: l.Caution,
 		Quality:  percent().text(max(-1, l.Remaining.Likely)),
@@ -279,4 +279,16 @@ func roomOf(l engine.LotView) string {
 		return l.Packing.Room
 	}
 	return l.Room()
+}
+
+// stored is how much there is in how many containers, one of which may be begun.
+func stored(l engine.LotView) string {
+	text := strconv.Itoa(l.InStore().Count) + " × " + mass(l.Packing.NetMassKG)
+	if r := l.InStore(); r.Count > l.Full() {
+		text += ", " + mass(r.KG) + " in all"
+	}
+	if !l.OpenedAt.IsZero() {
+		text += ", open"
+	}
+	return text
 }

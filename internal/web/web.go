@@ -31,6 +31,7 @@ type Actions interface {
 	SensorKeeper
 	RoomNoter
 	LotTester
+	LotKeeper
 	Auditor
 	Forecaster
 	Reviewer
@@ -121,6 +122,7 @@ func New(cfg Config) http.Handler {
 	s.routeSensors(mux)
 	s.routeNotes(mux)
 	s.routeTests(mux)
+	s.routePractice(mux)
 	s.routeImports(mux)
 	s.routePacking(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})

@@ -1,0 +1,82 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+
+	"dryhold/internal/audit"
+	"dryhold/internal/lot"
+)
+
+func (k *keeper) UseLot(_ context.Context, c lot.Change) (lot.Lot, error) {
+	return lot.Lot{ID: c.Lot}, k.note("%s %s: %d, %g kg, to %q, price %g, why %q, by %s", c.Kind, c.Lot, c.Count, c.KG, c.Room, c.Price, c.Note, c.By)
+}
+
+func (k *keeper) History(_ context.Context, id string) ([]audit.Act, error) {
+	return []audit.Act{{Told: noon(), At: noon(), By: "Mara", Kind: audit.Lot, Of: id, What: "ate 1", Old: "12 in store, 19.2 kg"}}, k.err
+}
+
+func (k *keeper) ImportLots(_ context.Context, in ImportLots) (ImportedLots, error) {
+	return ImportedLots{Number: 3}, k.note("import of %d lots by %s, dry run %t", len(in.Lots), in.By, in.DryRun)
+}
+
+func (k *keeper) UndoImport(_ context.Context, n int, note, by string) ([]lot.Lot, error) {
+	return nil, k.note("undo import %d by %s: %s", n, by, note)
+}
+
+func TestUseOfLots(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	f := func(path, body string, status int, want string) {
+		t.Helper()
+		if res := ask(t, h, http.MethodPost, path, body); res.StatusCode != status {
+			t.Errorf("POST %s %s: %d, want %d", path, body, res.StatusCode, status)
+		}
+		if seen := k.seen(); want != "" && (len(seen) == 0 || seen[len(seen)-1] != want) {
+			t.Errorf("POST %s %s reached %q, want %q", path, body, seen, want)
+		}
+	}
+	f("/api/v1/lots/L-1/eat", `{"count":2,"by":"Mara"}`, 200, `eaten L-1: 2, 0 kg, to "", price 0, why "", by Mara`)
+	f("/api/v1/lots/L-1/discard", `{"kg":0.5,"note":"damp","by":"Mara"}`, 200, `discarded L-1: 0, 0.5 kg, to "", price 0, why "damp", by Mara`)
+	f("/api/v1/lots/L-1/split", `{"count":2,"room":"loft","by":"Mara"}`, 200, `split L-1: 2, 0 kg, to "loft", price 0, why "", by Mara`)
+	f("/api/v1/lots/L-1/price", `{"price_per_kg":2.4,"by":"Mara"}`, 200, `priced L-1: 0, 0 kg, to "", price 2.4, why "", by Mara`)
+	f("/api/v1/lots/L-1/undo", `{"by":"Mara"}`, 200, `undone L-1: 0, 0 kg, to "", price 0, why "", by Mara`)
+	f("/api/v1/lots/L-1/eat", `{"cuont":2}`, 400, "")
+	f("/api/v1/imports/lots", `{"lots":[{"food":"white-rice"}],"by":"Mara"}`, 201, "import of 1 lots by Mara, dry run false")
+	f("/api/v1/imports/lots", `{"lots":[]}`, 422, "")
+	f("/api/v1/imports/lots/3/undo", `{"by":"Mara","note":"the wrong file"}`, 204, "undo import 3 by Mara: the wrong file")
+	f("/api/v1/imports/lots/x/undo", `{"by":"Mara"}`, 404, "")
+	if body := text(t, ask(t, h, http.MethodGet, "/api/v1/lots/L-1/history", "")); !strings.Contains(body, "12 in store") {
+		t.Errorf("history: %s", body)
+	}
+}
+
+func TestUseByTheForm(t *testing.T) {
+	snap := larchHouse()
+	snap.Lots[0].ID = "L-1"
+	h, k := house(t, snap, nil)
+	f := func(form url.Values, status int, where, want string) {
+		t.Helper()
+		res := ask(t, h, http.MethodPost, "/lots/L-1/use", form.Encode(), "Content-Type", formMedia)
+		if res.StatusCode != status || res.Header.Get("Location") != where {
+			t.Errorf("%v: %d to %q, want %d to %q", form, res.StatusCode, res.Header.Get("Location"), status, where)
+		}
+		if want != "" && !slices.Contains(k.seen(), want) {
+			t.Errorf("%v reached %q, want %q", form, k.seen(), want)
+		}
+	}
+	f(url.Values{"act": {"eat"}, "kg": {"0,5"}, "by": {"Mara"}}, 303, "/lots/L-1#use", `eaten L-1: 0, 0.5 kg, to "", price 0, why "", by Mara`)
+	f(url.Values{"act": {"open"}, "count": {"1"}, "by": {"Mara"}}, 303, "/lots/L-1#use", `opened L-1: 1, 0 kg, to "", price 0, why "", by Mara`)
+	f(url.Values{"act": {"burn"}}, 422, "", "")
+	f(url.Values{"act": {"eat"}, "count": {"a few"}}, 422, "", "")
+	f(url.Values{"act": {"eat"}, "kg": {"much"}}, 422, "", "")
+	page := text(t, ask(t, h, http.MethodGet, "/lots/L-1", ""))
+	for _, want := range []string{"ate 1", "Before: 12 in store", `name="act"`, "when in doubt, throw it out"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+}
