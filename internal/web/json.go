@@ -61,10 +61,15 @@ type refusal struct {
 // in UTF-8, at most maxBody bytes, sent as application/json. A form of a
 // foreign page cannot send that content type without asking first.
 func readJSON(w http.ResponseWriter, r *http.Request, v any) *refusal {
+	return readLong(w, r, v, maxBody)
+}
+
+// readLong is readJSON for a body of at most so many bytes.
+func readLong(w http.ResponseWriter, r *http.Request, v any, limit int64) *refusal {
 	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "application/json" {
 		return &refusal{http.StatusUnsupportedMediaType, "send the body as Content-Type: application/json"}
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, limit))
 	if err != nil {
 		return unread(err)
 	}

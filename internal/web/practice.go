@@ -120,7 +120,13 @@ func (s *server) getHistory(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) postLots(w http.ResponseWriter, r *http.Request) {
 	var body ImportLots
-	if !accepted(w, r, &body, func() *refusal { return body.check() }) {
+	no := readLong(w, r, &body, maxImport)
+	if no == nil {
+		sign(r, &body)
+		no = body.check()
+	}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
 		return
 	}
 	answer, err := s.Actions.ImportLots(r.Context(), body)
