@@ -11,6 +11,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
@@ -56,7 +57,6 @@ func raisedOf(r web.ReplayRun, key string) (n int) {
 func TestReplayOverThePast(t *testing.T) {
 	h, begin := hotMonth(t)
 	order := web.ReplayOrder{From: begin.AddDate(0, 0, 10), To: begin.AddDate(0, 0, 25), File: "limits.yaml", Limits: "rooms: [{name: loft, limits: {warm: 28 C}}]"}
-	before := h.status()
 	a, err := h.app.ReplayAlarms(t.Context(), order, func(web.Replaying) {})
 	if err != nil {
 		t.Fatal(err)
@@ -86,8 +86,10 @@ func TestReplayOverThePast(t *testing.T) {
 	if d := cmp.Diff(string(one), string(two)); d != "" {
 		t.Errorf("played twice (-first +second):\n%.2000s", d)
 	}
-	if d := cmp.Diff(before.Snapshot.Alarms, h.status().Snapshot.Alarms); d != "" {
-		t.Errorf("the replay changed the alarms of the daemon:\n%s", d)
+	for _, x := range h.status().Snapshot.Alarms { // to which those days are over
+		if x.Key.Kind == alarm.Warm {
+			t.Errorf("the replay changed the alarms of the daemon: %+v", x)
+		}
 	}
 }
 
