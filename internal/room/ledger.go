@@ -35,6 +35,7 @@ type Ledger struct {
 	settled int64     // the temperature is folded up to here
 	dirty   int64     // earliest instant touched since the last Advance
 	changed int64     // earliest instant folded anew since the last TakeChanged
+	revised int64     // and since the last TakeRevised
 }
 
 // cover counts the time before a slot whose temperature was measured or
@@ -60,7 +61,7 @@ const openDays = 2
 // NewLedger makes an empty ledger. stale gives the stale limit of a sensor;
 // it must not change while the ledger lives.
 func NewLedger(f *Fold, stale func(sensor string) time.Duration) *Ledger {
-	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys), changed: math.MinInt64}
+	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys), changed: math.MinInt64, revised: math.MaxInt64}
 }
 
 // TakeChanged gives the earliest instant whose fold may differ from what it was
@@ -68,6 +69,15 @@ func NewLedger(f *Fold, stale func(sensor string) time.Duration) *Ledger {
 func (l *Ledger) TakeChanged() (since time.Time, ok bool) {
 	since, ok = time.UnixMilli(max(0, l.changed)).UTC(), l.changed != math.MaxInt64
 	l.changed = math.MaxInt64
+	return since, ok
+}
+
+// TakeRevised is TakeChanged for another taker: the earliest hour that was
+// folded anew since it last asked. What a Restart folds anew is included; a new
+// ledger has revised nothing.
+func (l *Ledger) TakeRevised() (since time.Time, ok bool) {
+	since, ok = time.UnixMilli(max(0, l.revised)).UTC(), l.revised != math.MaxInt64
+	l.revised = math.MaxInt64
 	return since, ok
 }
 
@@ -143,6 +153,7 @@ func (l *Ledger) Advance(asOf time.Time) {
 	first := int((floorHour(min(l.dirty, l.settled)) - l.start) / hourMS)
 	first = max(first, l.openAt)
 	l.changed = min(l.changed, l.start+int64(first)*hourMS)
+	l.revised = min(l.revised, l.start+int64(first)*hourMS)
 	l.truncate(first)
 	st := l.stateAt(first)
 	temp, hum, lux := l.tracks[unit.Temperature], l.tracks[unit.Humidity], l.tracks[unit.Illuminance]

@@ -57,6 +57,8 @@ type Outcome struct {
 	Conditions  []alarm.Condition
 	Notices     []alarm.Notice
 	Told        []dispatch.Told // by the notices for people
+	// Hours says, by room, since when hours may differ from what was exported.
+	Hours map[string]time.Time
 }
 
 // Commit stores a batch. Of the readings it finds those not stored before
@@ -86,6 +88,9 @@ func (s *Store) Commit(ctx context.Context, b Batch, channels []string, now time
 		return err
 	}
 	if err := writeOutcome(ctx, tx, out, channels, now); err != nil {
+		return err
+	}
+	if err := s.markExport(ctx, tx, fresh, opened, out.Hours); err != nil {
 		return err
 	}
 	crash.At(ctx, crash.Written)

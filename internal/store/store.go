@@ -59,6 +59,8 @@ type Store struct {
 	// moved says that a transaction moved a day to the quarantine, to be
 	// reported once it is committed.
 	moved atomic.Bool
+	// exporting says that commits note what is to be exported.
+	exporting atomic.Bool
 }
 
 // Open opens or creates the database in a directory, which it makes if need
