@@ -14,6 +14,9 @@ type Item struct {
 	Key   alarm.Key
 	Event alarm.NoticeEvent // Raised, Escalated, Reminder or Returned
 	At    time.Time         // of the event: of a return, when it was; else now
+	// Began is when it was raised first within the episode, of which the message
+	// tells: the last raise may be one of many.
+	Began time.Time
 }
 
 // Message is one message for one recipient, for others to word.
@@ -358,7 +361,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 		p.touch(x.Key)
 		switch x.event {
 		case alarm.Returned:
-			m.Items = append(m.Items, Item{x.Key, x.event, x.told.Ended})
+			m.Items = append(m.Items, Item{x.Key, x.event, x.told.Ended, x.told.Began})
 			p.over(x.told)
 			continue
 		case alarm.Reminder:
@@ -367,7 +370,7 @@ func (d *Desk) send(p *person, g group, refusing []string) Message {
 			x.told.Told = d.now
 		}
 		x.told.Last = d.now
-		m.Items = append(m.Items, Item{x.Key, x.event, d.now})
+		m.Items = append(m.Items, Item{x.Key, x.event, d.now, x.told.Began})
 		if x.Key.Kind == alarm.Delivery && p.reachable(refusing) {
 			m.Channels = slices.DeleteFunc(slices.Clone(p.Channels), func(c string) bool { return slices.Contains(refusing, c) })
 		}

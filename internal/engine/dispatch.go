@@ -54,6 +54,17 @@ func (e *Engine) Dispatch(now time.Time, ways Ways) Effects {
 	return fx
 }
 
+// throughEpisode is the condition that a message tells of, since the beginning
+// of the episode that the person knows: the nights of a hot week end no heat, and
+// what is told at its end is what all of it has cost.
+func (e *Engine) throughEpisode(x dispatch.Item) alarm.Condition {
+	c := e.Condition(x.Key)
+	if first := x.Began.Add(-e.ruleOf(x.Key).OnDelay); !x.Began.IsZero() && x.Began.Before(c.RaisedAt) && first.Before(c.Since) {
+		c.Since = first
+	}
+	return c
+}
+
 // word writes a message.
 func (e *Engine) word(m dispatch.Message, now time.Time) alarm.Notice {
 	var n alarm.Notice
@@ -65,7 +76,7 @@ func (e *Engine) word(m dispatch.Message, now time.Time) alarm.Notice {
 	default:
 		var notices []alarm.Notice
 		for _, x := range m.Items {
-			notices = append(notices, e.tell(e.Condition(x.Key), x.Event, x.At))
+			notices = append(notices, e.tell(e.throughEpisode(x), x.Event, x.At))
 		}
 		n = alarm.Group(m.To, m.Key, now.In(e.cfg.Zone), notices)
 	}

@@ -83,7 +83,7 @@ func TestHotWeek(t *testing.T) {
 	})
 	s := l.Summary(h.zone)
 	if len(s.People) != 1 || s.People[0].Busiest.Count > replay.MostInDay {
-		t.Errorf("told: %+v, want one person and at most %d messages a day", s.People, replay.MostInDay)
+		t.Fatalf("told: %+v, want one person and at most %d messages a day", s.People, replay.MostInDay)
 	}
 	if d := s.People[0].Digests; d < 3 || d > 4 {
 		t.Errorf("%d digests in 23 days", d)
@@ -255,7 +255,7 @@ func (h *hotWeek) costsAsReviewed(t *testing.T, p *replay.Player) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	compared := 0
+	compared, sum := 0, 0.0
 	for _, m := range p.Log().Messages {
 		for _, x := range m.Items {
 			if x.Event != alarm.Returned || x.Key.Kind != alarm.Warm || x.Key.Sensor != "" {
@@ -269,16 +269,17 @@ func (h *hotWeek) costsAsReviewed(t *testing.T, p *replay.Player) {
 						want += reviews[i].InDays(e.Cost).Lost.Heat
 					}
 				}
-				compared++
+				compared, sum = compared+1, sum+want
 				if off := math.Abs(c.Days - max(0, want)); off > 0.05+0.01*want {
 					t.Errorf("%s at %v: lot %s cost %.3f days, the review says %.3f", x.Key, m.At, c.Lot, c.Days, want)
 				}
 			}
 		}
 	}
-	if compared < 12 {
-		t.Errorf("only %d costs were compared", compared)
+	if compared < 12 || sum < 1 {
+		t.Errorf("only %d costs were compared, of %.2f days of life", compared, sum)
 	}
+	t.Logf("%d costs compared, of %.2f days of life", compared, sum)
 }
 
 // show writes all that was raised and told.
