@@ -358,9 +358,9 @@ func TestAlarmGoesOutWithItsCost(t *testing.T) {
 	if got := state(); got != alarm.ActiveAcknowledged {
 		t.Errorf("missing data moved the alarm to %q", got)
 	}
-	// It waits a little for others of its room to join it.
+	// A sensor that may be back soon is waited for.
 	mu.Lock()
-	now = now.Add(dispatch.Grouping + time.Minute)
+	now = now.Add(dispatch.Patience + time.Minute)
 	mu.Unlock()
 	eventually(t, "the mail about silence", func() bool { return post.count() == 2 })
 }
