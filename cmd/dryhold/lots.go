@@ -31,7 +31,7 @@ func newLots() *cobra.Command {
 	for _, u := range uses() {
 		c.AddCommand(newLotsUse(&url, u))
 	}
-	c.AddCommand(newLotsImport(&url), newLotsHistory(&url), newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsTest(&url), newLotsRevokeTest(&url), newLotsFinish(&url))
+	c.AddCommand(newLotsLabels(&url), newLotsImport(&url), newLotsHistory(&url), newLotsAdd(&url), newLotsList(&url), newLotsShow(&url), newLotsMove(&url), newLotsNote(&url), newLotsTest(&url), newLotsRevokeTest(&url), newLotsFinish(&url))
 	return c
 }
 

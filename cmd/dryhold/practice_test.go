@@ -63,6 +63,16 @@ func TestLotsInPractice(t *testing.T) {
 	}
 	f(0, "Registered 2 lots, L-4 to L-5, as import 1.", "lots", "import", many, "--yes")
 	f(0, "L-5", "lots", "list")
+	labels := filepath.Join(dir, "labels.pdf")
+	f(0, "Written to", "lots", "labels", "--import", "1", "-o", labels)
+	if pdf, err := os.ReadFile(labels); err != nil || !strings.HasPrefix(string(pdf), "%PDF-") {
+		t.Errorf("labels: %.20q, %v", pdf, err)
+	}
+	f(0, "Written to", "lots", "labels", "L-1", "L-2", "--tape", "62mm", "-o", labels)
+	f(2, "say with -o FILE", "lots", "labels", "L-1")
+	f(1, "is finished: it needs no label", "lots", "labels", "L-3", "-o", labels)
+	f(1, `there is no lot "L-9"`, "lots", "labels", "L-9", "-o", labels)
+	f(1, "write columns and rows", "lots", "labels", "L-1", "--sheet", "many", "-o", labels)
 	f(0, "Eaten", "lots", "eat", "L-5", "1")
 	f(1, "L-5 was changed since", "lots", "import", "--undo", "1")
 	f(0, "Taken back", "lots", "undo", "L-5")

@@ -27,6 +27,8 @@ type LotKeeper interface {
 	// UndoImport takes back the lots of an import, possible while none of them
 	// was changed since.
 	UndoImport(ctx context.Context, number int, note, by string) ([]lot.Lot, error)
+	// Labels writes labels for the containers of lots in store.
+	Labels(ctx context.Context, o LabelOrder) (ReportFile, error)
 }
 
 type (
@@ -87,6 +89,7 @@ func (s *server) routePractice(mux *http.ServeMux) {
 	route(mux, "/api/v1/lots/{id}/history", methods{http.MethodGet: s.getHistory})
 	route(mux, "/api/v1/imports/lots", methods{http.MethodPost: s.postLots})
 	route(mux, "/api/v1/imports/lots/{number}/undo", methods{http.MethodPost: s.postUndoImport})
+	s.routeLabels(mux)
 	route(mux, "/lots/{id}/use", methods{http.MethodPost: s.postUseForm})
 }
 

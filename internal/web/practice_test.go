@@ -28,6 +28,33 @@ func (k *keeper) UndoImport(_ context.Context, n int, note, by string) ([]lot.Lo
 	return nil, k.note("undo import %d by %s: %s", n, by, note)
 }
 
+func (k *keeper) Labels(_ context.Context, o LabelOrder) (ReportFile, error) {
+	return ReportFile{"labels.pdf", "application/pdf", []byte("%PDF-")}, k.note("labels %+v", o)
+}
+
+func TestLabelsOfLots(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	res := ask(t, h, http.MethodGet, "/api/v1/labels?lot=L-1&lot=L-2&sheet=3x8&paper=a4&skip=3", "")
+	if res.StatusCode != 200 || res.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(text(t, res), "%PDF-") {
+		t.Errorf("labels: %d %v", res.StatusCode, res.Header)
+	}
+	ask(t, h, http.MethodGet, "/api/v1/labels?lots=L-1,+L-2&import=4&tape=62mm", "")
+	want := []string{
+		"labels {Lots:[L-1 L-2] Room: Import:0 Sheet:3x8 Paper:a4 Label: Margin: Gap: Tape: Skip:3}",
+		"labels {Lots:[L-1 L-2] Room: Import:4 Sheet: Paper: Label: Margin: Gap: Tape:62mm Skip:0}",
+	}
+	if d := slices.Compare(want, k.seen()); d != 0 {
+		t.Errorf("reached %q, want %q", k.seen(), want)
+	}
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/labels?skip=many", ""), http.StatusUnprocessableEntity, "skip")
+	page := text(t, ask(t, h, http.MethodGet, "/labels?lots=L-1", ""))
+	for _, part := range []string{`action="/api/v1/labels"`, `value="L-1"`, "3x8 a4", "cellar"} {
+		if !strings.Contains(page, part) {
+			t.Errorf("the page lacks %q", part)
+		}
+	}
+}
+
 func TestUseOfLots(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
 	f := func(path, body string, status int, want string) {

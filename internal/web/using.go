@@ -16,6 +16,7 @@ var practiceHTML string
 
 // useView is what is in store of a lot, and what was done to it.
 type useView struct {
+	ID                     string
 	InStore, Worth, Opened string
 	Open                   bool // it is not finished
 	Action, User           string
@@ -56,6 +57,7 @@ func (s *server) using(r *http.Request, id string) *useView {
 			continue
 		}
 		v := useView{
+			ID:      l.ID,
 			InStore: StoreWords(l), Worth: WorthWords(l), Open: !l.Finished(), Action: "/lots/" + url.PathEscape(id) + "/use", User: userOf(r),
 		}
 		if !l.OpenedAt.IsZero() {
