@@ -88,6 +88,7 @@ advice before.`,
 	f.StringVar(&packed, "packed", "", "when it was packed: 2026-03-14 or RFC 3339 (default: now)")
 	f.StringVar(&treatment, "treatment", string(lot.NoTreatment), "none, absorber or freeze-thaw")
 	f.Float64Var(&p.Treatment.CapacityCM3, "capacity", 0, "rated oxygen capacity of the absorber in each container, cm3")
+	f.IntVar(&p.Treatment.Cycles, "cycles", 0, "cold spells of treatment freeze-thaw, with a thaw between them (default: one)")
 	f.IntVar(&p.PerCarton, "carton", 0, "containers in one closed carton, which warms and cools as one block (default: they stand by themselves)")
 	f.BoolVar(&p.Treatment.MoistureActivated, "moisture-activated", false, "the absorber takes its water from the food (default: it brings its own)")
 	f.Float64Var(&moisture, "moisture", 0, "moisture at packing, % of wet mass, if it was measured")

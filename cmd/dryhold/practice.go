@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -65,6 +66,18 @@ tastes it. Follow your local food-safety authority.`,
 			example: "  dryhold lots price L-1 2.40",
 			says: func(id string, b web.UseLot, _ lot.Lot) string {
 				return fmt.Sprintf("%s was bought for %g per kg.", id, b.PricePerKG)
+			}},
+		{name: "treat LOT", short: "Record that the treatment is complete", least: 1, most: 1,
+			long: `Record that the treatment against insects is complete. What the model knows of it
+is kept as evidence: how much of the low-oxygen hold, or of the cold spells seen
+at the core, is done, and since when. A treatment of which nothing was measured is
+recorded as your word, and the model does not count it as done.`,
+			example: "  dryhold lots treat L-1 --reason \"five days in the freezer\"",
+			says: func(id string, _ web.UseLot, l lot.Lot) string {
+				if l.Treated == nil {
+					return "Recorded for " + id + "."
+				}
+				return fmt.Sprintf("Recorded for %s: %s.", id, l.Treated.Evidence.Words)
 			}},
 		{name: "undo LOT", short: "Take back the last change of a lot", least: 1, most: 1,
 			long: `Take back the last change of a lot: a move, a note, what was eaten, opened, split
@@ -180,6 +193,12 @@ func (s sheet) store(l engine.LotView) {
 	}
 	if !l.OpenedAt.IsZero() {
 		s.row("opened", "%s: it takes up the air of its room; insects can come in", l.OpenedAt.Format("2006-01-02"))
+	}
+	if l.Insects != nil && l.Insects.Next != "" && !l.Finished() {
+		s.row("next step", "%s", l.Insects.Next)
+	}
+	if x := l.Treated; x != nil {
+		s.row("treated", "%s, %s: %s%s", x.At.Format("2006-01-02"), x.By, x.Evidence.Words, strings.TrimSuffix("; "+x.Note, "; "))
 	}
 	if l.Import > 0 {
 		s.row("import", "number %d", l.Import)

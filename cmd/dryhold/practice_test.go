@@ -49,6 +49,12 @@ func TestLotsInPractice(t *testing.T) {
 	f(1, `no lot "L-9"`, "lots", "history", "L-9")
 	f(0, "nothing is left", "lots", "eat", "L-3", "1")
 
+	f(1, "there is none to complete", "lots", "treat", "L-1")
+	f(0, "L-4", "lots", "add", "hard-wheat", "pail-20l", "--mass", "14", "--room", "cellar", "--treatment", "freeze-thaw", "--cycles", "2")
+	f(0, "next step freeze it where a sensor measures for cold spell 1 of 2", "lots", "show", "L-4")
+	f(0, "Recorded for L-4: freeze-thaw as the keeper says; no freezer was watched", "lots", "treat", "L-4", "--reason", "five days each at a friend's")
+	f(0, "recorded the end of the treatment", "lots", "history", "L-4")
+	f(0, "Taken back", "lots", "undo", "L-4")
 	template := f(0, "food,container,count", "lots", "import", "--template")
 	many := filepath.Join(dir, "lots.csv")
 	write(many, template+"hard-wheat,pail-20l,2,14,2026-03-14,cellar,10.5,freeze-thaw,,boxed,,1.10,from the mill\n"+
@@ -61,8 +67,8 @@ func TestLotsInPractice(t *testing.T) {
 	if !strings.Contains(said, "wrong.csv:4:1: pack date 1900-03-14 is before 1980") || !strings.Contains(said, "wrong.csv:6:1:") {
 		t.Errorf("of a wrong table:\n%s", said)
 	}
-	f(0, "Registered 2 lots, L-4 to L-5, as import 1.", "lots", "import", many, "--yes")
-	f(0, "L-5", "lots", "list")
+	f(0, "Registered 2 lots, L-5 to L-6, as import 1.", "lots", "import", many, "--yes")
+	f(0, "L-6", "lots", "list")
 	labels := filepath.Join(dir, "labels.pdf")
 	f(0, "Written to", "lots", "labels", "--import", "1", "-o", labels)
 	if pdf, err := os.ReadFile(labels); err != nil || !strings.HasPrefix(string(pdf), "%PDF-") {
@@ -73,11 +79,11 @@ func TestLotsInPractice(t *testing.T) {
 	f(1, "is finished: it needs no label", "lots", "labels", "L-3", "-o", labels)
 	f(1, `there is no lot "L-9"`, "lots", "labels", "L-9", "-o", labels)
 	f(1, "write columns and rows", "lots", "labels", "L-1", "--sheet", "many", "-o", labels)
-	f(0, "Eaten", "lots", "eat", "L-5", "1")
-	f(1, "L-5 was changed since", "lots", "import", "--undo", "1")
-	f(0, "Taken back", "lots", "undo", "L-5")
+	f(0, "Eaten", "lots", "eat", "L-6", "1")
+	f(1, "L-6 was changed since", "lots", "import", "--undo", "1")
+	f(0, "Taken back", "lots", "undo", "L-6")
 	f(0, "Import 1 is taken back", "lots", "import", "--undo", "1")
-	if left := f(0, "L-1", "lots", "list", "--all"); strings.Contains(left, "L-5") {
+	if left := f(0, "L-1", "lots", "list", "--all"); strings.Contains(left, "L-6") {
 		t.Errorf("taken back, and still listed:\n%s", left)
 	}
 }

@@ -4,8 +4,10 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"time"
 
 	"dryhold/internal/audit"
+	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/web"
 )
@@ -19,6 +21,12 @@ func (a *App) UseLot(ctx context.Context, c lot.Change) (lot.Lot, error) {
 			c.From, c.Lot = c.Lot, b.NextID()
 			return []lot.Change{c}, nil
 		}}
+	case lot.Completed:
+		evidence, err := a.evidence(ctx, c.Lot)
+		if err != nil {
+			return lot.Lot{}, err
+		}
+		c.Evidence = &evidence
 	case lot.Opened:
 		e = &edit{changes: func(b *lot.Book) ([]lot.Change, error) { return opening(b, c) }}
 	}
@@ -26,6 +34,15 @@ func (a *App) UseLot(ctx context.Context, c lot.Change) (lot.Lot, error) {
 		return lot.Lot{}, err // the writer may still be at it
 	}
 	return e.result, nil
+}
+
+// evidence is what the engine knows of the treatment of a lot.
+func (a *App) evidence(ctx context.Context, id string) (out lot.Evidence, err error) {
+	err = a.ask(ctx, func(e *engine.Engine, now time.Time) (err error) {
+		out, err = e.Evidence(id, now)
+		return err
+	})
+	return out, err
 }
 
 // opening opens Count containers of a lot, one where it does not say: some of

@@ -69,7 +69,7 @@ func lotWords(c lot.Change, before lot.Lot, known bool) (what, old string) {
 			}
 		}
 		return fmt.Sprintf("revoked test %d", c.Revokes), old
-	case c.Kind == lot.Split || c.Kind == lot.Opened || c.Kind == lot.Eaten || c.Kind == lot.Discarded || c.Kind == lot.Recounted || c.Kind == lot.Priced:
+	case c.Kind == lot.Split || c.Kind == lot.Opened || c.Kind == lot.Eaten || c.Kind == lot.Discarded || c.Kind == lot.Recounted || c.Kind == lot.Priced || c.Kind == lot.Completed:
 		return useWords(c, before, known)
 	case c.Kind == lot.Noted && c.Seal != nil:
 		if known {
@@ -104,6 +104,11 @@ func useWords(c lot.Change, before lot.Lot, known bool) (what, old string) {
 		what = "threw out " + much
 	case lot.Recounted:
 		what = "counted " + fmt.Sprint(c.Count)
+	case lot.Completed:
+		what, old = "recorded the end of the treatment", ""
+		if c.Evidence != nil {
+			what += ": " + c.Evidence.Words
+		}
 	case lot.Priced:
 		what, old = fmt.Sprintf("priced at %g per kg", c.Price), ""
 		if known && before.Packing.PricePerKG > 0 {

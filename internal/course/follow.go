@@ -96,7 +96,7 @@ func (f *Follower) Start(l lot.Lot) (Course, error) {
 		c.inside[t].aw = s.activity(c.inside[t].water, c.core, climate.VapourPressure(c.core, f.rooms.Damp(l.Packing.Room)))
 	}
 	if l.Packing.Treatment.Kind == lot.FreezeThaw {
-		if c.freeze, err = pest.NewFreezeHold(1); err != nil {
+		if c.freeze, err = pest.NewFreezeHold(max(1, l.Packing.Treatment.Cycles)); err != nil {
 			return c, fmt.Errorf("cannot follow lot %s: %w", l.ID, err)
 		}
 	}

@@ -196,7 +196,9 @@ func (e *Engine) weekSteps(since time.Time) (out []string) {
 			ready := l.Packing.PackedAt.Add(time.Duration(float64(age) / in.Hold))
 			out = append(out, fmt.Sprintf("%slow-oxygen hold %.0f %% complete; at this pace all of it by %s", name, 100*in.Hold, e.date(ready)))
 		default:
-			out = append(out, name+in.Words)
+			if out = append(out, name+in.Words); in.Next != "" {
+				out[len(out)-1] += "; next: " + in.Next
+			}
 		}
 	}
 	if more := len(out) - weekSteps; more > 0 {

@@ -244,7 +244,7 @@ func (e *Engine) lotView(l lot.Lot, s course.State, o course.Outlook, end course
 			Words: oxygenWords(s.Oxygen.Likely), Note: l.Packing.AbsorberNote(f, k), Fraction: Estimate(s.Oxygen),
 			Enclosed: s.Enclosed, Left: s.Absorber, Spent: Passing(o.Spent), SealFailure: Estimate(s.Failure),
 		},
-		Insects: insects(l, s), LightDose: s.Dose,
+		Insects: e.insects(l, s), LightDose: s.Dose,
 	}
 	for _, p := range o.Oxygen {
 		v.Oxygen.Rises = append(v.Oxygen.Rises, Passing(p))
@@ -280,7 +280,7 @@ func oxygenWords(x float64) string {
 	return fmt.Sprintf("%.0f %% oxygen", 100*x)
 }
 
-func insects(l lot.Lot, s course.State) *InsectView {
+func (e *Engine) insects(l lot.Lot, s course.State) *InsectView {
 	if s.Insect == "" {
 		return nil
 	}
@@ -288,6 +288,13 @@ func insects(l lot.Lot, s course.State) *InsectView {
 		Hold: s.Hold.Share, HeldAfter: s.Hold.DoneAfter / 24, Frozen: s.Freeze.Done(), Freeze: s.Freeze.Share, Species: s.Insect,
 		Generations: Estimate{s.Pests.Slow, s.Pests.Likely, s.Pests.Fast}, Ended: s.Pests.Ended, UnknownDays: s.Pests.Unknown / 24,
 	}
+	if l.Packing.Treatment.Kind == lot.FreezeThaw {
+		v.Spells, v.Cycles, v.Resets = s.Freeze.Spells, s.Freeze.Cycles, s.Freeze.Resets
+		if v.Frozen {
+			v.FrozenOn = l.Packing.PackedAt.Add(daysLong(s.Freeze.DoneAfter / 24))
+		}
+	}
+	v.Next = e.nextStep(l, s, v)
 	switch {
 	case s.Hold.Done:
 		v.Words = fmt.Sprintf("low-oxygen hold complete %.0f days after packing, if the seal held", v.HeldAfter)

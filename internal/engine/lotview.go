@@ -142,6 +142,14 @@ type InsectView struct {
 	// Freeze is the share of the cold spell that was seen at the core, for the
 	// hardiest stage; 0 where no frost was.
 	Freeze float64 `json:"freeze_hold_share,omitempty"`
+	// Spells of Cycles cold spells are complete, and Resets were begun again
+	// since the core came above melting; FrozenOn is when all were complete.
+	Spells   int       `json:"cold_spells,omitempty"`
+	Cycles   int       `json:"cold_spells_wanted,omitempty"`
+	Resets   int       `json:"freeze_resets,omitempty"`
+	FrozenOn time.Time `json:"frozen_on,omitzero"`
+	// Next is what to do next about the treatment; empty where nothing is.
+	Next string `json:"next_step,omitempty"`
 	// Generations that warmth since packing would allow, if one pair came in
 	// and nothing was done; they stop when a treatment is complete.
 	Species     string   `json:"species"`

@@ -46,6 +46,8 @@ type Change struct {
 	Count int     `json:"count,omitempty"`
 	KG    float64 `json:"kg,omitempty"`
 	Price float64 `json:"price_per_kg,omitempty"`
+	// Evidence is of Treated: what the model knew then.
+	Evidence *Evidence `json:"evidence,omitempty"`
 	// Import, of Added, is the number of the import it came with; 0 for none.
 	Import int `json:"import,omitempty"`
 }
@@ -137,6 +139,9 @@ func (p Packing) checkWords() error {
 	}
 	if p.Treatment.Kind != Absorber && capacity != 0 {
 		return Invalid("absorber capacity %g cm3 with treatment %q: the capacity goes with treatment absorber", capacity, p.Treatment.Kind)
+	}
+	if n := p.Treatment.Cycles; n < 0 || n > 10 || n > 0 && p.Treatment.Kind != FreezeThaw {
+		return Invalid("%d cold spells with treatment %q: give 1 to 10, with treatment freeze-thaw", n, p.Treatment.Kind)
 	}
 	if p.Treatment.Kind != Absorber && p.Treatment.MoistureActivated {
 		return Invalid("a moisture-activated absorber with treatment %q: the kind of absorber goes with treatment absorber", p.Treatment.Kind)

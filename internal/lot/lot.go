@@ -33,6 +33,9 @@ type Treatment struct {
 	// so unless Kind is Absorber, is the self-activated kind, which brings its
 	// own: that for dry staples.
 	MoistureActivated bool `json:"moisture_activated,omitempty"`
+	// Cycles is how many cold spells a freezing has, with a thaw between them;
+	// 0 is one, and always so unless Kind is FreezeThaw.
+	Cycles int `json:"cycles,omitempty"`
 }
 
 // Shading is how light reaches the lot.
@@ -160,6 +163,9 @@ type Lot struct {
 	// it came with.
 	SplitFrom string `json:"split_from,omitempty"`
 	Import    int    `json:"import,omitempty"`
+	// Treated is what the keeper recorded of the end of the treatment; nil
+	// while nothing was.
+	Treated *Treated `json:"treated,omitempty"`
 	// Withdrawn says that it was taken back: it counts as never there.
 	Withdrawn bool `json:"withdrawn,omitempty"`
 }

@@ -22,6 +22,8 @@ const (
 	Recounted ChangeKind = "recounted"
 	// Priced says what a kilogram was bought for.
 	Priced ChangeKind = "priced"
+	// Completed records the end of the treatment, with its evidence.
+	Completed ChangeKind = "treated"
 	// Undone takes back the last change of a lot. A lot that was only added
 	// counts as never there.
 	Undone ChangeKind = "undone"
@@ -85,6 +87,32 @@ func (r Rest) whole(net float64) Rest {
 	return r
 }
 
+// Evidence is what the model knew of a treatment when its end was recorded.
+type Evidence struct {
+	AsOf time.Time `json:"as_of"`
+	// Share of what kills all stages of insects, 1 where it is complete, and
+	// when it was; zero where it is not.
+	Share      float64   `json:"share"`
+	CompleteOn time.Time `json:"complete_on,omitzero"`
+	// Spells of Cycles cold spells were complete, seen at the core, and Resets
+	// began again since it warmed; of a freezing.
+	Spells int `json:"cold_spells,omitempty"`
+	Cycles int `json:"cold_spells_wanted,omitempty"`
+	Resets int `json:"resets,omitempty"`
+	// Oxygen is the likely fraction inside.
+	Oxygen float64 `json:"oxygen_fraction"`
+	// Words are those of the state, as it was shown.
+	Words string `json:"words"`
+}
+
+// Treated is the end of a treatment as the keeper recorded it.
+type Treated struct {
+	At       time.Time `json:"at"`
+	By       string    `json:"by,omitempty"`
+	Note     string    `json:"note,omitempty"`
+	Evidence Evidence  `json:"evidence"`
+}
+
 // checkUse reports why a change that is not of the past cannot be taken.
 func (l Lot) checkUse(c Change) error {
 	r := l.InStore()
@@ -115,6 +143,15 @@ func (l Lot) checkUse(c Change) error {
 			return Invalid("%d containers: give 1 to %d; a lot of which nothing is left is finished, or thrown out", c.Count, maxCount)
 		case c.Count == r.Count:
 			return Invalid("there are %d containers of lot %s already", c.Count, l.ID)
+		}
+	case Completed:
+		switch {
+		case l.Packing.Treatment.Kind == NoTreatment:
+			return Invalid("lot %s was packed without a treatment: there is none to complete", l.ID)
+		case l.Treated != nil:
+			return Invalid("the treatment of lot %s was recorded as complete on %s: take that back first", l.ID, l.Treated.At.Format(time.DateOnly))
+		case c.Evidence == nil:
+			return Invalid("no evidence with the end of the treatment of lot %s", l.ID)
 		}
 	case Priced:
 		if !(c.Price > 0 && c.Price <= maxPrice) {
@@ -179,6 +216,8 @@ func (l Lot) used(c Change) Lot {
 		r := l.InStore()
 		kg := max(r.KG+float64(float64(c.Count-r.Count)*l.Packing.NetMassKG), float64(crumb*l.Packing.NetMassKG))
 		l.Rest = &Rest{c.Count, kg}
+	case Completed:
+		l.Treated = &Treated{c.At, c.By, strings.TrimSpace(c.Note), *c.Evidence}
 	case Priced:
 		l.Packing.PricePerKG = c.Price
 	}

@@ -15,7 +15,7 @@ import (
 // Actions.
 type LotKeeper interface {
 	// UseLot takes a change of the kinds Split, Opened, Eaten, Discarded,
-	// Recounted, Priced and Undone, of the lot named in Lot. It gives the lot
+	// Recounted, Priced, Completed and Undone, of the lot named in Lot. It gives the lot
 	// as it is then; of Split the new one, of Opened the one that is open:
 	// where a lot has more containers than are opened, they become a lot of
 	// their own first.
@@ -33,7 +33,7 @@ type LotKeeper interface {
 
 type (
 	// UseLot is the body of POST /api/v1/lots/{id}/split, open, eat, discard,
-	// recount, price and undo, answered 200 with a lot.Lot. What does not go
+	// recount, price, treat and undo, answered 200 with a lot.Lot. What does not go
 	// with the act is left out.
 	UseLot struct {
 		Count      int       `json:"count,omitempty"` // containers
@@ -77,7 +77,7 @@ const MostImported = 500
 // uses are the acts by the last part of their path.
 func uses() map[string]lot.ChangeKind {
 	return map[string]lot.ChangeKind{
-		"split": lot.Split, "open": lot.Opened, "eat": lot.Eaten, "discard": lot.Discarded, "recount": lot.Recounted, "price": lot.Priced, "undo": lot.Undone,
+		"split": lot.Split, "open": lot.Opened, "eat": lot.Eaten, "discard": lot.Discarded, "recount": lot.Recounted, "price": lot.Priced, "undo": lot.Undone, "treat": lot.Completed,
 	}
 }
 

@@ -18,7 +18,8 @@ var practiceHTML string
 type useView struct {
 	ID                     string
 	InStore, Worth, Opened string
-	Open                   bool // it is not finished
+	Next                   string // about the treatment
+	Open                   bool   // it is not finished
 	Action, User           string
 	Rooms                  []string
 	Acts                   []actView
@@ -59,6 +60,9 @@ func (s *server) using(r *http.Request, id string) *useView {
 		v := useView{
 			ID:      l.ID,
 			InStore: StoreWords(l), Worth: WorthWords(l), Open: !l.Finished(), Action: "/lots/" + url.PathEscape(id) + "/use", User: userOf(r),
+		}
+		if l.Insects != nil && v.Open {
+			v.Next = l.Insects.Next
 		}
 		if !l.OpenedAt.IsZero() {
 			v.Opened = l.OpenedAt.In(s.Zone).Format("2 Jan 2006")
