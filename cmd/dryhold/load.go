@@ -80,6 +80,9 @@ func secrets(s *settings.Settings) []*string {
 	if m := s.Mail; m != nil {
 		files = append(files, &m.UsernameFile, &m.PasswordFile)
 	}
+	if x := s.Influx; x != nil {
+		files = append(files, &x.TokenFile, &x.CAFile)
+	}
 	for _, c := range s.Notify.Channels {
 		if c.Webhook != nil {
 			files = append(files, &c.Webhook.CAFile)

@@ -51,6 +51,9 @@ type Options struct {
 	// BrokerAway is how long the broker may be away before health turns red;
 	// zero is a minute, twice what a reconnection takes.
 	BrokerAway time.Duration
+	// ExportEvery is how often the export looks for something new, and how soon
+	// it tries again at first; zero is as usual.
+	ExportEvery time.Duration
 
 	// crash, if set, is called at the points of package crash; a test ends
 	// the process there.
@@ -96,6 +99,7 @@ type App struct {
 	commands  chan intake.Delivery // nil where none are taken
 	refusing  atomic.Bool          // a command that was one too many is being answered
 	published atomic.Pointer[engine.Snapshot]
+	export    atomic.Pointer[export] // nil: none
 	counters  counters
 	vitals    vitals
 	receipts  receipts
@@ -179,6 +183,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"broker", a.startBroker},
 		{"client", a.prepareClient},
 		{"notices", a.startNotices},
+		{"export", a.startExport},
 		{"writer", a.startWriter},
 		{"upkeep", a.startUpkeep},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops

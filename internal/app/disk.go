@@ -92,7 +92,7 @@ func (o *outage) refusal() error {
 // change does one edit, unless the clock is not trusted, and words the refusal
 // of one that could not be stored.
 func (w *writer) change(ctx context.Context, e *edit) error {
-	if _, sure := w.clock.look(); !sure && e.read == nil {
+	if _, sure := w.clock.look(); !sure && e.read == nil && e.look == nil {
 		return lot.NotNow("cannot take the change: %s", w.clock.check(w.unread.Load()).Text)
 	}
 	before := w.outage

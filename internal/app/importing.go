@@ -47,7 +47,7 @@ func (w *writer) importReadings(readings []room.Reading) (web.ImportAnswer, erro
 	var fresh []room.Reading
 	err := w.store.Commit(w.armed(context.Background()), store.Batch{Readings: readings}, nil, w.clock.judging(), func(new []room.Reading) (store.Outcome, error) {
 		fresh = new
-		return store.Outcome{}, nil
+		return store.Outcome{Hours: reach(new)}, nil
 	})
 	w.committed(err)
 	if err != nil {

@@ -51,8 +51,9 @@ func (w *writer) changeSensor(c sensor.Change) (web.SensorChanged, error) {
 	if err := w.engine.CheckSensor(c); err != nil {
 		return web.SensorChanged{}, err
 	}
+	name, since := w.engine.SensorReach(c)
 	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-		return store.Outcome{Sensors: []sensor.Change{c}}, nil
+		return store.Outcome{Sensors: []sensor.Change{c}, Hours: map[string]time.Time{name: since.Truncate(time.Hour)}}, nil
 	})
 	w.committed(err)
 	if err != nil {

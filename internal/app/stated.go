@@ -117,6 +117,7 @@ func (w *writer) learn(intervals []store.Interval) {
 	for k := range w.counters.sensors {
 		if slices.Contains(grown, k[1]) {
 			w.refolds = append(w.refolds, engine.Refold{Room: k[0]})
+			w.revise(k[0], time.UnixMilli(1))
 		}
 	}
 }

@@ -166,6 +166,9 @@ func (a *App) refoldDamaged(ctx context.Context, known int) int {
 	}
 	err := a.submit(ctx, &edit{work: func(w *writer) error {
 		w.refolds = append(w.refolds, again...)
+		for _, f := range again {
+			w.revise(f.Room, time.UnixMilli(1))
+		}
 		return nil
 	}})
 	if err != nil {

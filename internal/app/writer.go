@@ -244,7 +244,9 @@ func (w *writer) commit(ctx context.Context, batch []arrival) {
 	var fresh int
 	err := w.store.Commit(ctx, b, w.channels, now, func(readings []room.Reading) (store.Outcome, error) {
 		fresh = len(readings)
-		w.take(w.engine.Observe(now, readings))
+		fx := w.engine.Observe(now, readings)
+		w.take(fx)
+		w.observed(fx)
 		if w.outage.failures == 0 {
 			w.take(w.engine.Tick(w.clock.tick()))
 		}
@@ -388,6 +390,7 @@ func (w *writer) settle(ctx context.Context) {
 		switch {
 		case err == nil:
 			w.refolds = nil
+			w.engine.TakeRevised() // what asked for it has noted since when
 		case news:
 			w.log.Error("cannot fold late readings; trying again", "error", err)
 		}

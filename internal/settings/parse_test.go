@@ -185,6 +185,10 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			},
 			{Name: "neighbour", Channels: []string{"neighbour-mail"}, Least: alarm.Medium, Zone: berlin, Repeat: dispatch.DefaultRepeat(), After: 6 * time.Hour, AtMost: 3},
 		}},
+		Influx: &settings.Influx{
+			URL: "https://hearth.lan:8086/", Org: "larch-house", Bucket: "dryhold", TokenFile: "secrets/influx-token", CAFile: "secrets/ca.pem",
+			Keep: 366 * 24 * time.Hour, Rate: 10_000,
+		},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}

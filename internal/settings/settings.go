@@ -55,6 +55,8 @@ type Settings struct {
 	// Mail is the mail account for notices; nil when none is set.
 	Mail   *Mail
 	Notify Notify
+	// Influx is where everything is exported to; nil for nowhere.
+	Influx *Influx
 	// Catalog names catalog files that extend the shipped one, in order;
 	// later files override classes of the same id.
 	Catalog []string

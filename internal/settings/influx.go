@@ -1,0 +1,110 @@
+package settings
+
+import (
+	"net/url"
+	"strings"
+	"time"
+	"unicode"
+
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Influx is a server with the write API of InfluxDB v2, to which everything is
+// exported.
+type Influx struct {
+	// URL is https or http, without user and password.
+	URL string
+	// Org and Bucket are where points go.
+	Org, Bucket string
+	// TokenFile names the file with the token, which is a secret; empty where
+	// the server wants none.
+	TokenFile string
+	// CAFile names a PEM file with the authority to trust instead of the
+	// system's; empty for the system's. Only with https.
+	CAFile string
+	// AllowPlain permits http to another machine.
+	AllowPlain bool
+	// Keep is how long what the server did not take is kept for it.
+	Keep time.Duration
+	// Rate is how many points a second are sent at most.
+	Rate int
+}
+
+// Defaults and bounds of the export (judgement): a year covers a server that
+// was given up and put up again, 10,000 points a second catch up with a month
+// of a household within seconds and load no small board.
+const (
+	DefaultInfluxKeep = 366 * 24 * time.Hour
+	DefaultInfluxRate = 10_000
+	minInfluxKeep     = 24 * time.Hour
+	maxInfluxKeep     = 36500 * 24 * time.Hour
+	maxInfluxRate     = 1_000_000
+)
+
+func (p *parse) influx(n ast.Node) {
+	x := &Influx{Keep: DefaultInfluxKeep, Rate: DefaultInfluxRate}
+	var address, authority ast.Node
+	p.mapping(n, "influx",
+		key{name: "url", required: true, read: func(n ast.Node) { address, x.URL = n, p.influxURL(n) }},
+		key{name: "org", required: true, read: func(n ast.Node) { x.Org = p.text(n, "org") }},
+		key{name: "bucket", required: true, read: func(n ast.Node) { x.Bucket = p.text(n, "bucket") }},
+		p.path("token_file", &x.TokenFile),
+		key{name: "ca_file", read: func(n ast.Node) { authority, x.CAFile = n, p.text(n, "ca_file") }},
+		key{name: "allow_plain", read: func(n ast.Node) { x.AllowPlain = p.boolean(n, "allow_plain") }},
+		key{name: "keep", read: func(n ast.Node) {
+			if v, ok := p.duration(n, "keep", minInfluxKeep, maxInfluxKeep); ok {
+				x.Keep = v
+			}
+		}},
+		key{name: "rate", read: func(n ast.Node) {
+			v, ok := p.number(n, "rate")
+			if ok && (v < 1 || v > maxInfluxRate || v != float64(int(v))) {
+				p.at(n, "rate %g is not a whole number of points a second from 1 to %d", v, maxInfluxRate)
+				return
+			}
+			x.Rate = int(v)
+		}},
+	)
+	p.s.Influx = x
+	u, err := url.Parse(x.URL)
+	switch {
+	case x.URL == "" || err != nil || u.Scheme == "https":
+	case authority != nil:
+		p.at(authority, "ca_file needs an https url, this one is not")
+	case !here(u.Hostname()) && !x.AllowPlain:
+		p.at(address, "token and readings would cross the network unencrypted to %s: write https://, or, if nobody can listen there, set allow_plain: true", u.Host)
+	}
+}
+
+// influxURL reads the address of the server, with a slash at its end, below
+// which the write API is. No message shows it as written where that may hold a
+// password.
+func (p *parse) influxURL(n ast.Node) string {
+	const remedy = "write for example https://hearth.lan:8086"
+	if raw, ok := scalar(n); ok && strings.ContainsFunc(raw, unicode.IsControl) {
+		p.at(n, "url holds a line break or a control character: %s", remedy)
+		return ""
+	}
+	raw := p.text(n, "url")
+	if raw == "" {
+		return ""
+	}
+	u, err := url.Parse(raw)
+	switch {
+	case err != nil:
+		p.at(n, "url cannot be read: %s", remedy)
+	case u.Scheme != "https" && u.Scheme != "http":
+		p.at(n, "url does not begin with https:// or http://: %s", remedy)
+	case u.Hostname() == "":
+		p.at(n, "url has no host: %s", remedy)
+	case u.User != nil:
+		p.at(n, "url holds a user or password: leave them out, and name the file with the token as token_file")
+	case u.RawQuery != "" || u.Fragment != "":
+		p.at(n, "url has a part after ? or #: leave it out, org and bucket have keys of their own")
+	case strings.HasSuffix(u.Host, ":") || u.Port() != "" && (!port(u.Port()) || strings.Trim(u.Port(), "0") == ""):
+		p.at(n, "url has no port from 1 to 65535: %s", remedy)
+	default:
+		return u.Scheme + "://" + u.Host + strings.TrimRight(u.EscapedPath(), "/") + "/"
+	}
+	return ""
+}
