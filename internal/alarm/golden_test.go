@@ -29,15 +29,15 @@ func golden(t *testing.T, name, got string) {
 
 // kindText is what the golden texts of a kind are made of. All data invented.
 type kindText struct {
-	key                Key
-	rule               Rule
-	value, peak, over  float64 // over: the value on return
-	detail, food, room string
-	costs              []LotCost
-	ahead              bool
-	advice             []Advice
-	note               string
-	unknown            bool
+	key               Key
+	rule              Rule
+	value, peak, over float64 // over: the value on return
+	detail            string
+	costs             []LotCost
+	ahead             bool
+	advice            []Advice
+	note              string
+	unknown           bool
 }
 
 func ofLot(k Kind) Key { return Key{Kind: k, Lot: "L-3"} }

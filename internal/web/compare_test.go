@@ -197,7 +197,7 @@ func TestBestRoomWords(t *testing.T) {
 			t.Errorf("%s:\n got %s\nwant %s", advice, got, want)
 		}
 	}
-	f(review.AdviceSeasons, "Move it with the seasons, Dec-Feb and Mar-May in loft, Jun-Aug in cellar, Sep-Nov in loft: about 60.0 days (50.0 to 70.0) of life gained a year. cellar all year would gain 20.0 days.", nil)
+	f(review.AdviceSeasons, "Move it with the seasons, Dec-Feb and Mar-May in loft, Jun-Aug in cellar, Sep-Nov in loft: about 60.0 days (50.0 to 70.0) of life gained a year. All year in cellar it would gain 20.0 days.", nil)
 	f(review.AdviceMove, "Move it to cellar and leave it there: about 20.0 days of life gained a year.", nil)
 	f(review.AdviceLeave, "Leave it: the best moves known would gain 3.0 days of life a year, less than a week.", func(l *review.LotRooms) { l.Moves.Likely = 3 })
 	f(review.AdviceLeave, "Leave it: no room is known to be better. Of the four seasons 2 were measured well enough in loft; in the others it is taken to stay.", func(l *review.LotRooms) { l.Moves, l.Known = lot.Range{}, 2 })

@@ -32,7 +32,7 @@ func BestRoomWords(l review.LotRooms) string {
 	case review.AdviceSeasons:
 		say("Move it with the seasons, %s: about %s of life gained a year.", seasonMoves(l), GainBand(l.Moves))
 		if l.AlwaysGain.Likely > 0 {
-			say("%s all year would gain %s.", l.Always, days(l.AlwaysGain.Likely))
+			say("All year in %s it would gain %s.", l.Always, days(l.AlwaysGain.Likely))
 		}
 	case review.AdviceLeave:
 		if l.Moves.Likely > 0 {

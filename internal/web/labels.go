@@ -29,9 +29,7 @@ func labelOrder(r *http.Request) (o LabelOrder, no *refusal) {
 	get := func(name string) string { return strings.TrimSpace(q.Get(name)) }
 	o = LabelOrder{Room: get("room"), Sheet: get("sheet"), Paper: get("paper"), Label: get("label"), Margin: get("margin"), Gap: get("gap"), Tape: get("tape")}
 	o.Lots = q["lot"]
-	for _, id := range strings.FieldsFunc(get("lots"), func(c rune) bool { return c == ',' || c == ' ' }) {
-		o.Lots = append(o.Lots, id)
-	}
+	o.Lots = append(o.Lots, strings.FieldsFunc(get("lots"), func(c rune) bool { return c == ',' || c == ' ' })...)
 	if sheet, paper, both := strings.Cut(o.Sheet, " "); both && o.Paper == "" {
 		o.Sheet, o.Paper = sheet, strings.TrimSpace(paper)
 	}

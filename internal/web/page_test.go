@@ -102,7 +102,7 @@ func TestPageShowsTheHouse(t *testing.T) {
 
 	warm := only(t, doc, "article", labelled("Alarm loft: too warm"))
 	wantWords(t, warm, "warm/loft", "active unacknowledged", "Since 13 Jul 2026 07:30 CEST , 31 h ago", "Now 33.4 °C", "Peak 36.2 °C",
-		"Limit 24.0 °C", "Priority high", "brown-rice-1 (Brown rice): 3.1 days so far, 16.0 days more in a week like now")
+		"Limit 24.0 °C", "Priority high", "brown-rice-1 (Brown rice): 3.1 days so far, 16.0 days more in the week ahead")
 	acts := func(article *html.Node) (out []string) {
 		for _, a := range all(article, "a", nil) {
 			out = append(out, attr(a, "href"))

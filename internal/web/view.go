@@ -294,7 +294,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 		costs = costs[:maxCosts]
 	}
 	for _, c := range costs {
-		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+days(c.Days)+" so far, "+days(c.Week)+" more in a week like now")
+		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+days(c.Days)+" so far, "+days(c.Week)+" more in the week ahead")
 	}
 	return v
 }

@@ -39,7 +39,9 @@ func TestParseCommand(t *testing.T) {
 			t.Errorf("%s: id %q, %v; want %q, %q", payload, got.ID, err, id, want)
 		}
 	}
-	good := func(more string) string { return `{"id":"4f1c","do":"shelve","alarm":"warm/loft","by":"mara"` + more + `}` }
+	good := func(more string) string {
+		return `{"id":"4f1c","do":"shelve","alarm":"warm/loft","by":"mara"` + more + `}`
+	}
 	g(``, "not the JSON expected", "")
 	g(`[]`, "not the JSON expected", "")
 	g("{\"id\":\"\xff\"}", "not UTF-8", "")
