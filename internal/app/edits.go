@@ -134,6 +134,9 @@ func (w *writer) changeLots(ctx context.Context, e *edit, now time.Time) error {
 	}
 	w.take(fx)
 	for _, c := range changes {
+		if c.Lot == "" {
+			continue // of a room
+		}
 		if e.result, err = w.engine.Lot(c.Lot); err != nil {
 			return err
 		}

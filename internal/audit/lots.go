@@ -29,6 +29,9 @@ func Lots(changes []lot.Change) []Act {
 		if c.Packing != nil {
 			a.Why = strings.TrimSpace(c.Packing.Against() + " " + c.Packing.Note)
 		}
+		if c.Kind == lot.Inspected {
+			a.Kind, a.Of = Room, c.Room
+		}
 		book.Apply(c)
 		out = append(out, a)
 	}
@@ -62,6 +65,12 @@ func lotWords(c lot.Change, before lot.Lot, known bool) (what, old string) {
 		return "finished", room
 	case c.Kind == lot.Tested && c.Result != nil:
 		return "tested: " + c.Result.String(), ""
+	case c.Kind == lot.Inspected:
+		what = "looked through"
+		for _, x := range c.Answers {
+			what += ", " + x.Question + " " + x.Answer
+		}
+		return what, ""
 	case c.Kind == lot.Untested:
 		for _, t := range before.Tests {
 			if t.Number == c.Revokes {

@@ -27,6 +27,7 @@ func (e *Engine) digest(m dispatch.Message, now time.Time) alarm.Notice {
 	for _, rs := range e.rooms {
 		w.Rooms = append(w.Rooms, e.weekRoom(rs, w.Since, now))
 		w.Care = append(w.Care, e.weekCare(rs, now)...)
+		w.Care = append(w.Care, e.weekRound(rs.name, now)...)
 	}
 	e.weekCosts(&w)
 	w.First = e.weekFirst(now)

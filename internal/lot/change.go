@@ -48,6 +48,8 @@ type Change struct {
 	Price float64 `json:"price_per_kg,omitempty"`
 	// Evidence is of Treated: what the model knew then.
 	Evidence *Evidence `json:"evidence,omitempty"`
+	// Answers are of Inspected.
+	Answers []RoundAnswer `json:"answers,omitempty"`
 	// Import, of Added, is the number of the import it came with; 0 for none.
 	Import int `json:"import,omitempty"`
 }
@@ -153,6 +155,8 @@ func (p Packing) checkWords() error {
 type Book struct {
 	lots []Lot
 	past []history // of each lot
+
+	rounds []Round // as told
 }
 
 // Lots lists the lots, but for those taken back. The slice is a copy; the stays
@@ -168,7 +172,9 @@ func (b *Book) Lots() []Lot {
 }
 
 // Clone is a book of its own with the same lots.
-func (b *Book) Clone() *Book { return &Book{slices.Clone(b.lots), slices.Clone(b.past)} }
+func (b *Book) Clone() *Book {
+	return &Book{slices.Clone(b.lots), slices.Clone(b.past), slices.Clone(b.rounds)}
+}
 
 // Find gives one lot, also one taken back; the error wraps ErrNotFound.
 func (b *Book) Find(id string) (Lot, error) {
@@ -198,8 +204,11 @@ func (b *Book) Check(c Change) error {
 		}
 		return nil
 	}
-	if c.Kind == Split {
+	switch c.Kind {
+	case Split:
 		return b.checkSplit(c)
+	case Inspected:
+		return checkRound(c)
 	}
 	l, err := b.Find(c.Lot)
 	switch {
@@ -291,6 +300,10 @@ func (b *Book) Apply(c Change) {
 			l.Import = c.Import
 			b.lots, b.past = append(b.lots, l), append(b.past, history{})
 		}
+		return
+	}
+	if c.Kind == Inspected {
+		b.rounds = append(b.rounds, c.round())
 		return
 	}
 	of := c.Lot

@@ -32,6 +32,7 @@ type Actions interface {
 	RoomNoter
 	LotTester
 	LotKeeper
+	Rounder
 	Auditor
 	Forecaster
 	Reviewer
@@ -123,6 +124,7 @@ func New(cfg Config) http.Handler {
 	s.routeNotes(mux)
 	s.routeTests(mux)
 	s.routePractice(mux)
+	s.routeRounds(mux)
 	s.routeImports(mux)
 	s.routePacking(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})

@@ -1,0 +1,79 @@
+package engine
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"dryhold/internal/lot"
+)
+
+// RoundView is where the inspection rounds of a room stand.
+type RoundView struct {
+	Room string `json:"room"`
+	// Lots in store there, in the order they were added.
+	Lots []string   `json:"lots"`
+	Last *lot.Round `json:"last,omitempty"` // nil where there was none
+	// Due is when the next is due; Overdue says that it is past.
+	Due     time.Time `json:"due"`
+	Overdue bool      `json:"overdue"`
+}
+
+// Rounds tells of every room that is open or has food in it, by name.
+func (e *Engine) Rounds(now time.Time) []RoundView {
+	names := e.Rooms()
+	for _, l := range e.book.Lots() {
+		if !l.Finished() && !slices.Contains(names, l.Room()) {
+			names = append(names, l.Room())
+		}
+	}
+	slices.Sort(names)
+	var out []RoundView
+	for _, name := range names {
+		out = append(out, e.roundOf(name, now))
+	}
+	return out
+}
+
+// roundOf counts from the last round, else from when food first stood there. A
+// room without food is never due.
+func (e *Engine) roundOf(name string, now time.Time) RoundView {
+	v := RoundView{Room: name, Lots: []string{}}
+	var from time.Time
+	for _, l := range e.book.Lots() {
+		if l.Finished() || l.Room() != name {
+			continue
+		}
+		v.Lots = append(v.Lots, l.ID)
+		if came := l.Stays[len(l.Stays)-1].From; from.IsZero() || came.Before(from) {
+			from = came
+		}
+	}
+	if last, any := e.book.LastRound(name); any {
+		v.Last, from = &last, last.At
+	}
+	if len(v.Lots) > 0 {
+		v.Due = from.Add(lot.RoundEvery)
+		v.Overdue = now.After(v.Due)
+	}
+	return v
+}
+
+// weekRound is what the weekly digest says of the rounds through a room: that
+// one is due, and what the last one found.
+func (e *Engine) weekRound(name string, now time.Time) (out []string) {
+	v := e.roundOf(name, now)
+	if v.Overdue {
+		out = append(out, name+": an inspection round is due since "+e.date(v.Due)+"; dryhold rounds shows what to look for")
+	}
+	if v.Last != nil {
+		var found []string
+		for _, q := range v.Last.Found() {
+			found = append(found, q.Found)
+		}
+		if len(found) > 0 {
+			out = append(out, name+": the round of "+e.date(v.Last.At)+" found "+strings.Join(found, ", "))
+		}
+	}
+	return out
+}
