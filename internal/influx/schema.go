@@ -186,7 +186,8 @@ func ProbeLine(site string, at time.Time, dropped uint64) (string, error) {
 func line(measurement string, at time.Time, tags []string, fields map[string]any) (string, error) {
 	p := write.NewPointWithMeasurement(measurement).SetTime(at)
 	for i := 0; i+1 < len(tags); i += 2 {
-		if v := clean(tags[i+1]); v != "" {
+		// Parsers differ in what a backslash before a mark is in a tag.
+		if v := strings.ReplaceAll(clean(tags[i+1]), `\`, "/"); v != "" {
 			p.AddTag(tags[i], v)
 		}
 	}
@@ -211,14 +212,12 @@ func line(measurement string, at time.Time, tags []string, fields map[string]any
 	return strings.TrimSuffix(write.PointToLineProtocol(p.SortTags().SortFields(), time.Millisecond), "\n"), nil
 }
 
-// clean makes a text fit for one line: line breaks would end it, and a
-// backslash at its end would take the mark behind it with it.
+// clean makes a text fit for one line, which a line break would end.
 func clean(s string) string {
-	s = strings.Map(func(r rune) rune {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f {
 			return ' '
 		}
 		return r
-	}, strings.ToValidUTF8(s, "?"))
-	return strings.TrimRight(strings.TrimSpace(s), `\`)
+	}, strings.ToValidUTF8(s, "?")))
 }

@@ -21,7 +21,7 @@ func TestLines(t *testing.T) {
 	f(Reading{"larch-house", "cellar", "cellar-1", "temperature", instant, 17.25},
 		`dryhold_reading,quantity=temperature,room=cellar,sensor=cellar-1,site=larch-house value=17.25 1783778400250`)
 	f(Reading{"Larch House, east=1", `a b`, `c,d=e\`, "temperature", instant, 17}, // not spoilt by what is special in a line
-		`dryhold_reading,quantity=temperature,room=a\ b,sensor=c\,d\=e,site=Larch\ House\,\ east\=1 value=17 1783778400250`)
+		`dryhold_reading,quantity=temperature,room=a\ b,sensor=c\,d\=e/,site=Larch\ House\,\ east\=1 value=17 1783778400250`)
 	f(Reading{"larch\nhouse\t", "", "x", "humidity", instant, 0.5},
 		`dryhold_reading,quantity=humidity,sensor=x,site=larch\ house value=0.5 1783778400250`)
 	f(Hour{Site: "l", Room: "loft", At: instant, Unknown: time.Hour},
@@ -42,6 +42,7 @@ func TestLines(t *testing.T) {
 // was given, whatever stands in it.
 func FuzzLine(f *testing.F) {
 	f.Add("larch house", "a,b=c", `\`)
+	f.Add(`#\ `, `a\,b`, `\"`)
 	f.Add("\n# \t", "é\xff", `"x\"`)
 	f.Fuzz(func(t *testing.T, site, room, by string) {
 		line, err := Alarm{Site: site, Kind: "hot", Room: room, To: "normal", By: by, At: instant}.Line()
