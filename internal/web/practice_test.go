@@ -13,7 +13,7 @@ import (
 )
 
 func (k *keeper) UseLot(_ context.Context, c lot.Change) (lot.Lot, error) {
-	return lot.Lot{ID: c.Lot}, k.note("%s %s: %d, %g kg, to %q, price %g, why %q, by %s", c.Kind, c.Lot, c.Count, c.KG, c.Room, c.Price, c.Note, c.By)
+	return lot.Lot{ID: c.Lot, Withdrawn: c.Kind == lot.Undone}, k.note("%s %s: %d, %g kg, to %q, price %g, why %q, by %s", c.Kind, c.Lot, c.Count, c.KG, c.Room, c.Price, c.Note, c.By)
 }
 
 func (k *keeper) History(_ context.Context, id string) ([]audit.Act, error) {
@@ -97,6 +97,7 @@ func TestUseByTheForm(t *testing.T) {
 	}
 	f(url.Values{"act": {"eat"}, "kg": {"0,5"}, "by": {"Mara"}}, 303, "/lots/L-1#use", `eaten L-1: 0, 0.5 kg, to "", price 0, why "", by Mara`)
 	f(url.Values{"act": {"open"}, "count": {"1"}, "by": {"Mara"}}, 303, "/lots/L-1#use", `opened L-1: 1, 0 kg, to "", price 0, why "", by Mara`)
+	f(url.Values{"act": {"undo"}, "by": {"Mara"}}, 303, "/#lots", `undone L-1: 0, 0 kg, to "", price 0, why "", by Mara`)
 	f(url.Values{"act": {"burn"}}, 422, "", "")
 	f(url.Values{"act": {"eat"}, "count": {"a few"}}, 422, "", "")
 	f(url.Values{"act": {"eat"}, "kg": {"much"}}, 422, "", "")

@@ -90,6 +90,10 @@ func (s *server) postUseForm(w http.ResponseWriter, r *http.Request) {
 		s.writeFailed(w, r, no.status, "Nothing was changed", no.detail)
 		return
 	}
+	if to == "" { // it counts as never there
+		http.Redirect(w, r, "/#lots", http.StatusSeeOther)
+		return
+	}
 	http.Redirect(w, r, "/lots/"+url.PathEscape(to)+"#use", http.StatusSeeOther)
 }
 
@@ -127,7 +131,7 @@ func (s *server) used(w http.ResponseWriter, r *http.Request, id string) (to str
 		return "", &refusal{status, detail}
 	}
 	if l.Withdrawn {
-		return "", &refusal{http.StatusOK, "Lot " + id + " was taken back: it counts as never there."}
+		return "", nil
 	}
 	return l.ID, nil
 }
