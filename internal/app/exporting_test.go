@@ -190,6 +190,9 @@ func TestExportOutage(t *testing.T) {
 		t.Errorf("%g s behind after %d days", s, days)
 	}
 	events := counted(t, h.opts.DataDir, `SELECT count(*) FROM alarm_event`)
+	if n := counted(t, h.opts.DataDir, `SELECT count(*) FROM alarm_event WHERE key LIKE '%export%'`); n == 0 {
+		t.Error("no alarm of the export in all that time")
+	}
 	results := counted(t, h.opts.DataDir, `SELECT count(*) FROM export_lot`)
 
 	v.Run()
