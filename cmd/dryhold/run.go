@@ -107,7 +107,7 @@ are needed. ` + scenarioHelp,
 			case !scenarios:
 				return noArgs(c, args)
 			case len(args) == 0:
-				return usageError{errors.New("--scenarios wants files to play: dryhold check --scenarios FILE...")}
+				return usageError{errors.New("--scenarios wants files to play, as dryhold check --scenarios hot-day.yaml")}
 			}
 			return nil
 		},
