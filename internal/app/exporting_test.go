@@ -273,8 +273,9 @@ func TestKillDuringExport(t *testing.T) {
 				_ = cmd.Process.Kill()
 			}
 		}
+		err := cmd.Start() // before anything is taken, which may kill it
 		g.mu.Unlock()
-		if err := cmd.Start(); err != nil {
+		if err != nil {
 			t.Fatal(err)
 		}
 		if kill == 0 {

@@ -92,6 +92,15 @@ func (b *box) fail(err error) {
 	b.broken = err
 }
 
+// as is an entry as it now is.
+func (b *box) as(e *entry) entry {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c := *e
+	c.causes, c.failed = slices.Clone(e.causes), slices.Clone(e.failed)
+	return c
+}
+
 // looked counts the looks into the outbox.
 func (b *box) looked() int {
 	b.mu.Lock()

@@ -236,13 +236,13 @@ func TestWorkerGivesUp(t *testing.T) {
 		first, second := b.put("house", old), b.put("house", fresh)
 		w := run(t, b, house)
 		settle(giveUp - time.Hour)
-		if first.closed || second.closed {
-			t.Errorf("given up before its time: %+v", first)
+		if b.as(first).closed || b.as(second).closed {
+			t.Errorf("given up before its time: %+v", b.as(first))
 		}
 		settle(3 * time.Hour)
 		s := w.Status().Channels[0]
-		if !first.closed || first.causes[len(first.causes)-1] != "given up after 30 days: out of order" || !second.closed {
-			t.Errorf("%+v", first)
+		if x := b.as(first); !x.closed || x.causes[len(x.causes)-1] != "given up after 30 days: out of order" || !b.as(second).closed {
+			t.Errorf("%+v", x)
 		}
 		if s.Refused != 1 || s.LastRefused.IsZero() || s.RefusedBy != "given up after 30 days: out of order" || s.Waiting != 0 {
 			t.Errorf("not surfaced: %+v", s)
