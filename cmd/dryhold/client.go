@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -92,6 +93,34 @@ func (k client) send(ctx context.Context, method, path string, in any, read func
 		return problem(resp)
 	}
 	return read(resp.Body)
+}
+
+// follow asks for what takes long, tells how far it is, and waits for its end. The
+// answer is a stream of lines, as web.RefoldLine and web.ReplayLine are.
+func follow[Progress, Done any](ctx context.Context, k client, path string, order any, tell func(Progress)) (done Done, err error) {
+	k.http = &http.Client{} // without a limit of time
+	err = k.send(ctx, http.MethodPost, path, order, func(answer io.Reader) error {
+		lines := json.NewDecoder(answer)
+		for {
+			var l struct {
+				Progress *Progress `json:"progress"`
+				Done     *Done     `json:"done"`
+				Problem  string    `json:"problem"`
+			}
+			switch err := lines.Decode(&l); {
+			case err != nil:
+				return fmt.Errorf("the daemon at %s broke off its answer; see whether it runs, and its log: %w", k.url, err)
+			case l.Problem != "":
+				return errors.New(l.Problem)
+			case l.Progress != nil:
+				tell(*l.Progress)
+			case l.Done != nil:
+				done = *l.Done
+				return nil
+			}
+		}
+	})
+	return done, err
 }
 
 // refusal is an answer that is none, with its status.

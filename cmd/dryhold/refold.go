@@ -2,11 +2,7 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
-	"net/http"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -53,24 +49,6 @@ broker, and edits wait too. Interrupted, it leaves the state as it was.`,
 }
 
 // refold asks for a rebuild and waits for its end, however long it takes.
-func (k client) refold(ctx context.Context, by string, tell func(web.Folding)) (done web.Folded, err error) {
-	k.http = &http.Client{} // without a limit of time
-	err = k.send(ctx, http.MethodPost, "/api/v1/refold", web.Refold{By: by}, func(answer io.Reader) error {
-		lines := json.NewDecoder(answer)
-		for {
-			var l web.RefoldLine
-			switch err := lines.Decode(&l); {
-			case err != nil:
-				return fmt.Errorf("the daemon at %s broke off its answer; see whether it runs, and its log: %w", k.url, err)
-			case l.Problem != "":
-				return errors.New(l.Problem)
-			case l.Progress != nil:
-				tell(*l.Progress)
-			case l.Done != nil:
-				done = *l.Done
-				return nil
-			}
-		}
-	})
-	return done, err
+func (k client) refold(ctx context.Context, by string, tell func(web.Folding)) (web.Folded, error) {
+	return follow[web.Folding, web.Folded](ctx, k, "/api/v1/refold", web.Refold{By: by}, tell)
 }

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"os"
 	"slices"
 	"strconv"
@@ -83,26 +81,8 @@ time of a start; interrupted, it just ends.`,
 }
 
 // replay asks for a replay and waits for its end, however long it takes.
-func (k client) replay(ctx context.Context, order web.Replay, tell func(web.Replaying)) (answer web.ReplayAnswer, err error) {
-	k.http = &http.Client{} // without a limit of time
-	err = k.send(ctx, http.MethodPost, "/api/v1/alarms/replay", order, func(body io.Reader) error {
-		lines := json.NewDecoder(body)
-		for {
-			var l web.ReplayLine
-			switch err := lines.Decode(&l); {
-			case err != nil:
-				return fmt.Errorf("the daemon at %s broke off its answer; see whether it runs, and its log: %w", k.url, err)
-			case l.Problem != "":
-				return errors.New(l.Problem)
-			case l.Progress != nil:
-				tell(*l.Progress)
-			case l.Done != nil:
-				answer = *l.Done
-				return nil
-			}
-		}
-	})
-	return answer, err
+func (k client) replay(ctx context.Context, order web.Replay, tell func(web.Replaying)) (web.ReplayAnswer, error) {
+	return follow[web.Replaying, web.ReplayAnswer](ctx, k, "/api/v1/alarms/replay", order, tell)
 }
 
 func printReplay(w io.Writer, a web.ReplayAnswer) error {

@@ -94,11 +94,11 @@ func (s *server) postRevokeForm(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) revoked(w http.ResponseWriter, r *http.Request, id string) *refusal {
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-	if err := r.ParseForm(); err != nil {
-		return unread(err)
+	form, no := readForm(w, r)
+	if no != nil {
+		return no
 	}
-	body := RevokeTest{Note: r.PostForm.Get("note"), By: signed(r, r.PostForm.Get("by"))}
+	body := RevokeTest{Note: form.Get("note"), By: signed(r, form.Get("by"))}
 	if no := personal(body.By, body.Note); no != nil {
 		return no
 	}
