@@ -1,13 +1,9 @@
 package web
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"mime"
 	"net/http"
 	"time"
 
@@ -92,18 +88,9 @@ func (s *server) postImported(w http.ResponseWriter, r *http.Request) {
 
 // importOf reads the body of an import and checks every reading in it.
 func importOf(w http.ResponseWriter, r *http.Request, now time.Time) ([]room.Reading, *refusal) {
-	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "application/json" {
-		return nil, &refusal{http.StatusUnsupportedMediaType, "send the body as Content-Type: application/json"}
-	}
-	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxImport))
-	if err != nil {
-		return nil, unread(err)
-	}
 	var body Import
-	dec := json.NewDecoder(bytes.NewReader(text))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&body); err != nil {
-		return nil, &refusal{http.StatusBadRequest, "the body is not the JSON expected: " + err.Error()}
+	if no := readLong(w, r, &body, maxImport); no != nil {
+		return nil, no
 	}
 	readings, err := body.readings(now)
 	if err != nil {
