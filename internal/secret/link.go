@@ -54,7 +54,9 @@ func linkMAC(key, text []byte) []byte {
 // ReadLink reads a token that Token made with the same key; the error is
 // ErrLink. Whether its time is over, the caller says.
 func ReadLink(key []byte, token string) (Link, error) {
-	if len(token) > maxLink {
+	// base64 passes over ends of lines: one link would have many tokens, each
+	// with a LinkID of its own, and so could be used more than once.
+	if len(token) > maxLink || strings.ContainsAny(token, "\r\n") {
 		return Link{}, ErrLink
 	}
 	raw, err := base64.RawURLEncoding.Strict().DecodeString(token)

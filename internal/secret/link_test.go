@@ -63,6 +63,11 @@ func TestLinkTamperedWith(t *testing.T) {
 		if _, err := ReadLink(key, token[:rapid.IntRange(0, len(token)-1).Draw(t, "cut")]); !errors.Is(err, ErrLink) {
 			t.Fatalf("cut off and taken: %v", err)
 		}
+		at := rapid.IntRange(0, len(token)).Draw(t, "line ends at")
+		end := rapid.SampledFrom([]string{"\n", "\r", "\r\n"}).Draw(t, "end")
+		if _, err := ReadLink(key, token[:at]+end+token[at:]); !errors.Is(err, ErrLink) {
+			t.Fatalf("broken over two lines and taken: %v", err)
+		}
 	})
 }
 
@@ -71,6 +76,7 @@ func FuzzReadLink(f *testing.F) {
 	f.Add(larchLink().Token(key))
 	f.Add("")
 	f.Add("AAAA")
+	f.Add(larchLink().Token(key)[:5] + "\n" + larchLink().Token(key)[5:])
 	f.Fuzz(func(t *testing.T, token string) {
 		if l, err := ReadLink(key, token); err == nil && l.Token(key) != token {
 			t.Errorf("%q reads as %+v, whose token is another", token, l)
