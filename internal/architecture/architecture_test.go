@@ -85,6 +85,8 @@ var owners = map[string]string{
 	"github.com/tidwall/gjson":                    "internal/wire",
 	"golang.org/x/crypto":                         "internal/secret",
 	"github.com/alexedwards/scs/v2":               "internal/web",
+	"github.com/leonelquinteros/gotext":           "internal/web",
+	"golang.org/x/text":                           "internal/web",
 	"golang.org/x/time":                           "internal/app",
 	"gonum.org/v1/plot":                           "internal/report",
 	"codeberg.org/go-pdf/fpdf":                    "internal/report",

@@ -1,7 +1,6 @@
 package web
 
 import (
-	_ "embed" // the pages are a file
 	"mime"
 	"net/http"
 	"net/url"
@@ -13,17 +12,13 @@ import (
 	"dryhold/internal/engine"
 )
 
-//go:embed alarms.html
-var alarmsHTML string
-
 // actForm is the page on which something is done to one alarm. It is a page
 // of its own because the main page reloads itself, and would wipe a half-typed
 // name.
 type actForm struct {
-	Title, Version string
-	Do             string
-	Key            alarm.Key
-	Name           string // of the alarm
+	Do   string
+	Key  alarm.Key
+	Name string // of the alarm
 	actWords
 	By, Note, For string // as typed before
 	Spans         []spanChoice
@@ -62,10 +57,12 @@ func wordsOfAct(do string) actWords {
 	return actWords{"Acknowledge an alarm", "Acknowledge", "It stops asking for attention; while its cause lasts it stays active.", may, false}
 }
 
+func actPage(do string) page { return page{Name: "act", Head: wordsOfAct(do).Head, Narrow: true} }
+
 // form is the page of an act, filled in as far as is known.
 func (s *server) form(r *http.Request, do string, a OperateAlarm) actForm {
 	f := actForm{
-		Title: wordsOfAct(do).Head + ": dryhold", Version: s.Version, Do: do, Key: a.Key, Name: a.Key.String(), actWords: wordsOfAct(do),
+		Do: do, Key: a.Key, Name: a.Key.String(), actWords: wordsOfAct(do),
 		By: a.By, Note: a.Note, User: userOf(r),
 	}
 	if do == alarm.ActShelve {
@@ -78,7 +75,7 @@ func (s *server) form(r *http.Request, do string, a OperateAlarm) actForm {
 }
 
 func (s *server) getAct(w http.ResponseWriter, r *http.Request, do string) {
-	s.writePage(w, r, http.StatusOK, "act", s.form(r, do, operateFrom(r.URL.Query())))
+	s.writePage(w, r, http.StatusOK, actPage(do), s.form(r, do, operateFrom(r.URL.Query())))
 }
 
 func (s *server) postAct(w http.ResponseWriter, r *http.Request, do string) {
@@ -97,7 +94,7 @@ func (s *server) postAct(w http.ResponseWriter, r *http.Request, do string) {
 	if no != nil {
 		f := s.form(r, do, a)
 		f.Problem = no.detail
-		s.writePage(w, r, no.status, "act", f)
+		s.writePage(w, r, no.status, actPage(do), f)
 		return
 	}
 	http.Redirect(w, r, "/#alarms", http.StatusSeeOther)
@@ -182,13 +179,11 @@ func (p *pageContext) aside(a engine.AlarmView) string {
 
 // alarmsView is the page of alarms and their history.
 type alarmsView struct {
-	Title, Version, Site, User string
-	At                         moment
-	Alarms                     []alarmView
-	NoAlarm, UnknownNow        sight
-	Events                     []eventView
-	Of                         string // the one alarm whose history it is
-	Older                      string // link to older events
+	Alarms              []alarmView
+	NoAlarm, UnknownNow sight
+	Events              []eventView
+	Of                  string // the one alarm whose history it is
+	Older               string // link to older events
 }
 
 type eventView struct {
@@ -216,9 +211,8 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 		s.writeFailed(w, r, status, "No history", detail)
 		return
 	}
-	p := &pageContext{now: s.Now(), zone: s.Zone}
+	p := s.words(r)
 	v := alarmsView{
-		Title: "Alarms: dryhold", Version: s.Version, Site: snap.Site, User: userOf(r), At: p.moment(snap.At),
 		NoAlarm: noAlarm(snap, false), UnknownNow: unknownSight("There is no reading now."), Of: q.Get("alarm"),
 	}
 	for _, a := range snap.Alarms {
@@ -234,7 +228,10 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 		}
 		v.Older = "/alarms?" + older.Encode() + "#history"
 	}
-	s.writePage(w, r, http.StatusOK, "alarms page", v)
+	s.writePage(w, r, http.StatusOK, page{
+		Name: "alarms page", Head: p.t("Alarms and their history"), Here: "/alarms", At: p.moment(snap.At), Caution: true,
+		Data: []link{{p.t("alarms"), "/api/v1/alarms?all=true", false}, {p.t("their history"), "/api/v1/alarms/history", false}},
+	}, v)
 }
 
 func (p *pageContext) event(ev alarm.Event) eventView {

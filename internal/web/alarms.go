@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"fmt"
-	"html/template"
 	"net/http"
 	"strconv"
 	"strings"
@@ -60,7 +59,6 @@ const (
 )
 
 func (s *server) routeAlarms(mux *http.ServeMux) {
-	template.Must(s.page.Parse(alarmsHTML))
 	route(mux, "/api/v1/alarms", methods{http.MethodGet: s.getAlarms})
 	route(mux, "/api/v1/alarms/history", methods{http.MethodGet: s.getAlarmHistory})
 	route(mux, replayPath, methods{http.MethodPost: s.postReplay})

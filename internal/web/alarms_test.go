@@ -98,24 +98,24 @@ func TestAlarmsPage(t *testing.T) {
 	snap.Alarms[1].State, snap.Alarms[1].AsideBy, snap.Alarms[1].ShelvedUntil, snap.Alarms[1].Active = alarm.Shelved, "Ben", ago(-5*time.Hour), true
 	snap.Alarms[2].State, snap.Alarms[2].AsideBy = alarm.OutOfService, "Ben"
 	h, _ := house(t, snap, nil)
-	doc := page(t, h, "/alarms", 200)
+	doc := shown(t, h, "/alarms", 200)
 	wantWords(t, doc, "Mara, 14 Jul 2026 12:30 CEST: compressor failed",
 		"Shelved by Ben until 14 Jul 2026 19:30 CEST; by its readings it is active.", "Taken out of service by Ben; by its readings it is normal.",
 		"Take from the shelf", "Shelve for another time", "Return to service",
 		"taken from the shelf, and raised anew, since it is active", "shelved until 14 Jul 2026 19:30 CEST", "34.0 °C Mara: compressor failed",
 		"silent/loft/loft-light raised 60 min by itself", "warm/loft raised unknown by itself", "Quality is not safety")
 	// The same acts and notes stand on the first page.
-	wantWords(t, page(t, h, "/", 200), "Mara, 14 Jul 2026 12:30 CEST: compressor failed", "Shelved by Ben until", "Return to service")
+	wantWords(t, shown(t, h, "/", 200), "Mara, 14 Jul 2026 12:30 CEST: compressor failed", "Shelved by Ben until", "Return to service")
 
-	one := page(t, h, "/alarms?alarm=warm/loft", 200)
+	one := shown(t, h, "/alarms?alarm=warm/loft", 200)
 	wantWords(t, one, "History of warm/loft", "The history of all alarms")
-	rest := only(t, page(t, h, "/alarms?skip=3", 200), "tbody", nil)
+	rest := only(t, shown(t, h, "/alarms?skip=3", 200), "tbody", nil)
 	if got := words(rest); strings.Contains(got, "shelved") || !strings.Contains(got, "raised unknown") {
 		t.Errorf("beyond the first three: %s", got)
 	}
-	wantWords(t, page(t, h, "/alarms?skip=99", 200), "Nothing has happened yet")
+	wantWords(t, shown(t, h, "/alarms?skip=99", 200), "Nothing has happened yet")
 	snap.Alarms = nil
-	wantWords(t, page(t, h, "/alarms", 200), "no alarm")
+	wantWords(t, shown(t, h, "/alarms", 200), "no alarm")
 }
 
 // Every act has a form that does it, asks a name, and says what it does; a GET
@@ -123,7 +123,7 @@ func TestAlarmsPage(t *testing.T) {
 func TestActForms(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
 	for _, do := range alarm.Acts() {
-		doc := page(t, h, "/alarms/"+do+"?kind=warm&room=loft", 200)
+		doc := shown(t, h, "/alarms/"+do+"?kind=warm&room=loft", 200)
 		form := only(t, doc, "form", nil)
 		values := url.Values{}
 		for _, in := range all(form, "input", nil) {

@@ -220,7 +220,7 @@ func TestReading(t *testing.T) {
 	}
 	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/lots/brown-rice-7", ""), 404, `"brown-rice-7"`)
 	f("/metrics", "text/plain", "dryhold_build_info 1")
-	f("/style.css", "text/css", "prefers-color-scheme: dark")
+	f(readAssets().url("style.css"), "text/css", "color-scheme: light dark")
 	f("/healthz", "application/json", `"ok":true`)
 }
 

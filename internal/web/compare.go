@@ -2,9 +2,7 @@ package web
 
 import (
 	"context"
-	_ "embed" // the page is a file
 	"fmt"
-	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -102,11 +100,7 @@ func NewMappedRoom(m review.RoomMap, limit float64) MappedRoom {
 	return MappedRoom{m, limit, MapWords(m, limit)}
 }
 
-//go:embed compare.html
-var compareHTML string
-
 func (s *server) routeCompare(mux *http.ServeMux) {
-	template.Must(s.page.Parse(compareHTML))
 	route(mux, "/rooms/compare", methods{http.MethodGet: s.getComparePage})
 	route(mux, "/api/v1/rooms/compare", methods{http.MethodGet: s.getCompare})
 	route(mux, "/api/v1/rooms/map", methods{http.MethodGet: s.getMap})
@@ -177,14 +171,12 @@ const comparedLots, comparedSeasons, comparedYears = 100, 5, 3
 type (
 	// compareView is the page of the comparison.
 	compareView struct {
-		Title, Version, Site, From, To, Data, MapData string
-		At                                            moment
-		Outdoors                                      string
-		Seasons                                       []string // of the lots
-		Lots                                          []lotRoomsRow
-		More                                          string
-		Maps                                          []mapTable
-		Rooms                                         []seasonTable
+		Outdoors string
+		Seasons  []string // of the lots
+		Lots     []lotRoomsRow
+		More     string
+		Maps     []mapTable
+		Rooms    []seasonTable
 	}
 	lotRoomsRow struct {
 		Lot, Link, Food, Room, Gain, Words string
@@ -220,10 +212,9 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 	if r.URL.RawQuery != "" {
 		query = "?" + url.Values{"room": {x.Room}, "from": {x.From}, "to": {x.To}}.Encode()
 	}
-	p := pageContext{now: s.Now(), zone: s.Zone}
+	p := s.words(r)
 	v := compareView{
-		Title: "Rooms compared: dryhold", Version: s.Version, Site: x.Site, At: p.moment(x.At), From: x.From, To: x.To, Outdoors: x.Outdoors,
-		Data: "/api/v1/rooms/compare" + query, MapData: "/api/v1/rooms/map", Seasons: []string{},
+		Outdoors: x.Outdoors, Seasons: []string{},
 	}
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
 		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: l.Food, Room: l.Room, Words: l.Words, Gain: "unknown"}
@@ -253,5 +244,8 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 	for _, c := range x.Rooms {
 		v.Rooms = append(v.Rooms, seasonTableOf(c, x.Outdoors, comparedSeasons, comparedYears))
 	}
-	s.writePage(w, r, http.StatusOK, "compare", v)
+	s.writePage(w, r, http.StatusOK, page{
+		Name: "compare", Head: p.t("Rooms compared"), Here: "/review", At: p.moment(x.At), Sub: p.t("Measured from %s to %s.", x.From, x.To), Caution: true,
+		Data: []link{{p.t("this comparison"), "/api/v1/rooms/compare" + query, false}, {p.t("the places"), "/api/v1/rooms/map", false}},
+	}, v)
 }

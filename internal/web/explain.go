@@ -2,8 +2,6 @@ package web
 
 import (
 	"context"
-	_ "embed" // the page is a file
-	"html/template"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -18,14 +16,10 @@ type Explainer interface {
 	ExplainLot(ctx context.Context, id string) (engine.Explanation, error)
 }
 
-//go:embed explain.html
-var explainHTML string
-
 // routeExplanations adds GET /api/v1/lots/{id}/explanation, whose body is an
 // engine.Explanation, and the page of one lot, GET /lots/{id}, which shows the
 // same.
 func (s *server) routeExplanations(mux *http.ServeMux) {
-	template.Must(s.page.Parse(explainHTML))
 	route(mux, "/api/v1/lots/{id}/explanation", methods{http.MethodGet: s.getExplanation})
 	route(mux, "/lots/{id}", methods{http.MethodGet: s.getExplanationPage})
 }
@@ -64,20 +58,23 @@ func (s *server) getExplanationPage(w http.ResponseWriter, r *http.Request) {
 	x, err := s.Actions.ExplainLot(r.Context(), id)
 	if err != nil {
 		status, detail := s.failure(r, "explain the lot", err)
-		s.writePage(w, r, status, "no explanation", explanationView{Title: "No explanation: dryhold", Version: s.Version, Problem: detail})
+		s.writeFailed(w, r, status, s.words(r).t("No explanation"), detail)
 		return
 	}
-	p := pageContext{now: s.Now(), zone: s.Zone}
+	p := s.words(r)
 	one := measure{100, 1, " %"} // as in the text below it
 	v := explanationView{
-		Title: x.FoodName + ", " + x.Lot + ": dryhold", Version: s.Version, ID: x.Lot, Food: x.FoodName, At: p.moment(x.AsOf),
+		ID:      x.Lot,
 		Quality: one.text(x.Remaining.Likely), Range: one.number(x.Remaining.Low, 1) + " to " + one.text(x.Remaining.High), Limiting: x.Limiting,
-		Data: "/api/v1/lots/" + url.PathEscape(x.Lot) + "/explanation", Tested: s.tested(r, x.Lot), Use: s.using(r, x.Lot),
+		Tested: s.tested(r, x.Lot), Use: s.using(r, x.Lot),
 	}
 	for i, section := range x.Sections {
 		v.Sections = append(v.Sections, explanationSection{
 			"section-" + strconv.Itoa(i+1), section.Title, section.Key == engine.CautionsSection, section.Lines,
 		})
 	}
-	s.writePage(w, r, http.StatusOK, "explanation", v)
+	s.writePage(w, r, http.StatusOK, page{
+		Name: "explanation", Head: x.FoodName, ID: x.Lot, At: p.moment(x.AsOf),
+		Data: []link{{p.t("this explanation"), "/api/v1/lots/" + url.PathEscape(x.Lot) + "/explanation", false}},
+	}, v)
 }

@@ -67,7 +67,7 @@ func TestExplanationAsJSON(t *testing.T) {
 
 func TestExplanationPage(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
-	doc := page(t, h, "/lots/L-1", http.StatusOK)
+	doc := shown(t, h, "/lots/L-1", http.StatusOK)
 	wantWords(t, doc, "Hard wheat, whole L-1", "14 Jul 2026 14:30 CEST", "88.0 % of its quality is left (80.1 to 93.0 %)", "limited by staling",
 		"Source: Rose et al. <2011>, J. Food Sci. 76:S8", "÷ 10957.5 days = 0.110647")
 	var titles []string
@@ -89,10 +89,10 @@ func TestExplanationPage(t *testing.T) {
 		t.Errorf("%d scripts", len(n))
 	}
 
-	wantWords(t, page(t, h, "/lots/L-2", http.StatusNotFound), `no lot "L-2": did you mean "L-1"?`, "Back to the lots")
-	wantWords(t, page(t, h, "/lots/%3Cb%3Ebold", http.StatusNotFound), `no lot "<b>bold"`)
+	wantWords(t, shown(t, h, "/lots/L-2", http.StatusNotFound), `no lot "L-2": did you mean "L-1"?`, "Go back")
+	wantWords(t, shown(t, h, "/lots/%3Cb%3Ebold", http.StatusNotFound), `no lot "<b>bold"`)
 	k.err = context.DeadlineExceeded
-	wantWords(t, page(t, h, "/lots/L-1", http.StatusServiceUnavailable), "cannot explain the lot")
+	wantWords(t, shown(t, h, "/lots/L-1", http.StatusServiceUnavailable), "cannot explain the lot")
 }
 
 // On a telephone the page of a lot is read without scrolling sideways, however

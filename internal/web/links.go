@@ -50,8 +50,7 @@ func (s *server) routeLinks(mux *http.ServeMux) {
 
 // linkPage is the page of a link.
 type linkPage struct {
-	Title, Version string
-	Token, Do      string
+	Token, Do string
 	actWords
 	Name, Text    string
 	Sight         sight
@@ -60,11 +59,14 @@ type linkPage struct {
 	Done, Problem string
 }
 
+// page leads nowhere: who follows the link may be a stranger.
+func (p linkPage) page() page { return page{Name: "link", Head: p.Head, Narrow: true, Bare: true} }
+
 // getLink shows what the link does. It does nothing by itself: programs that
 // look through mail for dangerous links fetch every one.
 func (s *server) getLink(w http.ResponseWriter, r *http.Request) {
 	p, status := s.link(r)
-	s.writePage(w, r, status, "link", p)
+	s.writePage(w, r, status, p.page(), p)
 }
 
 // link is the page of the link asked for.
@@ -75,9 +77,9 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 		status, detail := s.failure(r, "read the link", err)
 		return s.linkProblem(detail), status
 	}
-	pc := &pageContext{zone: s.Zone}
+	pc := s.words(r)
 	p := linkPage{
-		Title: wordsOfAct(v.Do).Head + ": dryhold", Version: s.Version, Token: token, Do: v.Do, actWords: wordsOfAct(v.Do),
+		Token: token, Do: v.Do, actWords: wordsOfAct(v.Do),
 		Name: v.Key.String(), Text: v.Text, Sight: alarmSight(v.State), Until: pc.moment(v.Until), By: v.To,
 	}
 	if user := userOf(r); user != "" {
@@ -90,7 +92,7 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 }
 
 func (s *server) linkProblem(detail string) linkPage {
-	return linkPage{Title: "A link: dryhold", Version: s.Version, actWords: actWords{Head: "This link does nothing"}, Problem: detail}
+	return linkPage{actWords: actWords{Head: "This link does nothing"}, Problem: detail}
 }
 
 // hoursWord is a span of whole hours.
@@ -102,7 +104,8 @@ func (s *server) postLink(w http.ResponseWriter, r *http.Request) {
 		no = personal("", form.Get("note"))
 	}
 	if no != nil {
-		s.writePage(w, r, no.status, "link", s.linkProblem(no.detail))
+		p := s.linkProblem(no.detail)
+		s.writePage(w, r, no.status, p.page(), p)
 		return
 	}
 	p, status := s.link(r)
@@ -116,5 +119,5 @@ func (s *server) postLink(w http.ResponseWriter, r *http.Request) {
 			p.Done, p.Sight = audit.AlarmWords(p.Do, time.Time{}), okSight("done")
 		}
 	}
-	s.writePage(w, r, status, "link", p)
+	s.writePage(w, r, status, p.page(), p)
 }

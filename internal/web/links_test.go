@@ -25,7 +25,7 @@ func TestLinkPage(t *testing.T) {
 		if login {
 			h, k, _, _ = locked(t)
 		}
-		doc := page(t, h, "/a/good", 200)
+		doc := shown(t, h, "/a/good", 200)
 		wantWords(t, doc, "warm/loft is ▲ active unacknowledged : Loft too warm: 33.4 °C", "Nothing is done until you press the button",
 			"under the name mara", "The link is good once, until 18 Jul 2026 18:30 CEST")
 		form := only(t, doc, "form", nil)
@@ -53,9 +53,9 @@ func TestLinkPage(t *testing.T) {
 
 func TestLinkProblems(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
-	wantWords(t, page(t, h, "/a/used", 422), "This link does nothing", "it was done already, by mara", "All alarms")
-	wantWords(t, page(t, h, "/a/none", 404), "this link is not one of ours")
-	wantWords(t, page(t, h, "/a/shelve", 200), "Shelve for 24 hours")
+	wantWords(t, shown(t, h, "/a/used", 422), "This link does nothing", "it was done already, by mara", "All alarms")
+	wantWords(t, shown(t, h, "/a/none", 404), "this link is not one of ours")
+	wantWords(t, shown(t, h, "/a/shelve", 200), "Shelve for 24 hours")
 	post := func(path, body, media string, status int, want string) {
 		t.Helper()
 		res := ask(t, h, http.MethodPost, path, body, "Content-Type", media)

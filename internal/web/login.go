@@ -1,9 +1,7 @@
 package web
 
 import (
-	_ "embed" // the page is a file
 	"fmt"
-	"html/template"
 	"math"
 	"mime"
 	"net/http"
@@ -14,25 +12,20 @@ import (
 	"time"
 )
 
-//go:embed login.html
-var loginHTML string
-
 // routeLogin adds the login page and the way out.
 func (s *server) routeLogin(mux *http.ServeMux) {
 	if s.gate == nil {
 		return
 	}
-	template.Must(s.page.Parse(loginHTML))
 	route(mux, "/login", methods{http.MethodGet: s.getLogin, http.MethodPost: s.postLogin})
 	route(mux, "/logout", methods{http.MethodPost: s.postLogout})
 }
 
 // loginView is the login page.
 type loginView struct {
-	Title, Version string
-	Name, Next     string
-	Problem        string
-	NoUsers        bool // there are only tokens
+	Name, Next string
+	Problem    string
+	NoUsers    bool // there are only tokens
 }
 
 // maxLogin bounds the body of a login, bytes.
@@ -73,8 +66,8 @@ func (s *server) getLogin(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) writeLogin(w http.ResponseWriter, r *http.Request, status int, v loginView) {
-	v.Title, v.Version, v.NoUsers = "Log in: dryhold", s.Version, len(s.gate.Users) == 0
-	s.writePage(w, r, status, "login", v)
+	v.NoUsers = len(s.gate.Users) == 0
+	s.writePage(w, r, status, page{Name: "login", Head: s.words(r).t("Log in"), Narrow: true, Bare: true}, v)
 }
 
 func (s *server) postLogin(w http.ResponseWriter, r *http.Request) {

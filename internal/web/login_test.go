@@ -99,7 +99,7 @@ func TestStrangers(t *testing.T) {
 		f("POST", path, any, 401, "Authorization", "Bearer ")
 		f("POST", path, any, 401, "Authorization", "Basic bWFyYTp4")
 	}
-	f("GET", "/style.css", any, 200)
+	f("GET", readAssets().url("style.css"), any, 200)
 	f("GET", "/login", page, 200)
 	if res := f("GET", "/healthz", any, 200); strings.TrimSpace(text(t, res)) != `{"ok":true,"checks":[]}` {
 		t.Error("the health tells strangers more than whether all is well")
@@ -403,9 +403,9 @@ func TestBrowserLogsIn(t *testing.T) {
 		chromedp.Navigate(base+"/alarms/acknowledge?kind=warm&room=loft"),
 		chromedp.SendKeys(chromedp.CSS(`#name`), "mara"),
 		chromedp.SendKeys(chromedp.CSS(`#password`), marasPassword),
-		chromedp.Click(chromedp.CSS(`button`)),
+		chromedp.Click(chromedp.CSS(`main button`)),
 		chromedp.SendKeys(chromedp.CSS(`#note`), "window open"),
-		chromedp.Click(chromedp.CSS(`button`)),
+		chromedp.Click(chromedp.CSS(`main button`)),
 		chromedp.WaitVisible(chromedp.CSS(`#alarms`)),
 		chromedp.Click(chromedp.CSS(`form.session button`)),
 		chromedp.WaitVisible(chromedp.CSS(`#password`)),

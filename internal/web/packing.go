@@ -2,9 +2,7 @@ package web
 
 import (
 	"context"
-	_ "embed" // the page is a file
 	"errors"
-	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
@@ -27,12 +25,8 @@ type Packer interface {
 // refuses.
 const packingPath = "/api/v1/packing/advice"
 
-//go:embed packing.html
-var packingHTML string
-
 // routePacking adds the packing advice, as page and as data.
 func (s *server) routePacking(mux *http.ServeMux) {
-	template.Must(s.page.Parse(packingHTML))
 	route(mux, "/packing", methods{http.MethodGet: s.getPackingPage})
 	route(mux, packingPath, methods{http.MethodPost: s.postPacking})
 	route(mux, "/api/v1/packing/foods", methods{http.MethodGet: s.getFoods})
@@ -76,7 +70,7 @@ type packingSection struct {
 
 // packingView is the page: the form as it was filled in, and the answer.
 type packingView struct {
-	Title, Version, Problem        string
+	Problem                        string
 	Q                              packing.Question
 	Closures, Contents, Leaks      []choice
 	Salts, Treatments              []choice
@@ -161,7 +155,7 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 	form := r.URL.Query()
 	q := packingQuestion(form)
 	v := packingView{
-		Title: "Packing: dryhold", Version: s.Version, Q: q, Foods: s.Actions.Foods(), Containers: s.Actions.Containers(),
+		Q: q, Foods: s.Actions.Foods(), Containers: s.Actions.Containers(),
 		Closures: choices(q.Closure, "not looked", packing.Closures()), Contents: choices(q.Held, "not known", packing.Contents()),
 		Leaks:       choices(q.Leak, "not tested", []string{string(lot.LeakHeld), string(lot.LeakFound)}),
 		Salts:       choices(q.Salt, "not tried", []string{string(packing.SaltClumps), string(packing.SaltLoose)}),
@@ -193,5 +187,9 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 			v.Cleaning = packingSections(c.Sections)
 		}
 	}
-	s.writePage(w, r, status, "packing", v)
+	p := s.words(r)
+	s.writePage(w, r, status, page{
+		Name: "packing", Head: p.t("Packing"), Here: "/packing", Sub: p.t("Ask before you pack. Nothing is changed by asking."), Caution: true,
+		Data: []link{{p.t("foods"), "/api/v1/packing/foods", false}},
+	}, v)
 }

@@ -69,17 +69,17 @@ func TestPackingAnswers(t *testing.T) {
 
 func TestPackingPage(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
-	wantWords(t, page(t, h, "/packing", http.StatusOK), "Ask before you pack", "Foods and their verdicts", "Quality is not safety", "botulism")
+	wantWords(t, shown(t, h, "/packing", http.StatusOK), "Ask before you pack", "Foods and their verdicts", "Quality is not safety", "botulism")
 	if len(k.seen()) != 0 {
 		t.Errorf("an empty form asked %q", k.seen())
 	}
-	doc := page(t, h, "/packing?food=white-rice&container=pet-2l&amount=20+kg&moisture=9.5+%25&resin=1&closure=screw&held=food", http.StatusOK)
+	doc := shown(t, h, "/packing?food=white-rice&container=pet-2l&amount=20+kg&moisture=9.5+%25&resin=1&closure=screw&held=food", http.StatusOK)
 	wantWords(t, doc, "13 containers of about 1.63 kg", "good Resin code 1 is PET", "find out Test it empty", "580 cm³ to hold it", "15 to 30 minutes", "dryhold lots add white-rice pet-2l --count 13 --mass 1.63 --room ROOM --treatment absorber --capacity 600 --moisture 9.5")
-	doc = page(t, h, "/packing?food=white-rice&container=pet-4l&moisture=9.5&absorber=50&closure=flip-top", http.StatusOK)
+	doc = shown(t, h, "/packing?food=white-rice&container=pet-4l&moisture=9.5&absorber=50&closure=flip-top", http.StatusOK)
 	wantWords(t, doc, "do not pack it so", "refused A flip-top closure is not fit", "refused An absorber of 50 cm³ is too small")
-	wantWords(t, page(t, h, "/packing?food=white-rice&packed=1900-01-01", http.StatusUnprocessableEntity), "before 1980")
-	wantWords(t, page(t, h, "/packing?solution=4+L&bleach=6+%25", http.StatusOK), "13 mL of bleach of 6 %", "200 mg/L", "Never mix bleach")
-	wantWords(t, page(t, h, "/packing?bleach=40", http.StatusUnprocessableEntity), "bleach of 40 %")
+	wantWords(t, shown(t, h, "/packing?food=white-rice&packed=1900-01-01", http.StatusUnprocessableEntity), "before 1980")
+	wantWords(t, shown(t, h, "/packing?solution=4+L&bleach=6+%25", http.StatusOK), "13 mL of bleach of 6 %", "200 mg/L", "Never mix bleach")
+	wantWords(t, shown(t, h, "/packing?bleach=40", http.StatusUnprocessableEntity), "bleach of 40 %")
 }
 
 // Asking is reading: a token that may only read may ask.

@@ -82,7 +82,6 @@ func uses() map[string]lot.ChangeKind {
 }
 
 func (s *server) routePractice(mux *http.ServeMux) {
-	s.useTemplates()
 	for name, kind := range uses() {
 		route(mux, "/api/v1/lots/{id}/"+name, methods{http.MethodPost: func(w http.ResponseWriter, r *http.Request) { s.postUse(w, r, kind) }})
 	}

@@ -3,8 +3,6 @@ package web
 import (
 	"cmp"
 	"context"
-	_ "embed" // the pages are a file
-	"html/template"
 	"math"
 	"net/http"
 	"net/url"
@@ -57,13 +55,9 @@ type (
 	}
 )
 
-//go:embed review.html
-var reviewHTML string
-
 // routeReviews adds the review, what-if, the order of use and the report, as
 // pages and as data.
 func (s *server) routeReviews(mux *http.ServeMux) {
-	template.Must(s.page.Parse(reviewHTML))
 	route(mux, "/review", methods{http.MethodGet: s.getReviewPage})
 	route(mux, "/use-first", methods{http.MethodGet: s.getUseFirstPage})
 	route(mux, "/what-if", methods{http.MethodGet: s.getWhatIfPage})
@@ -104,13 +98,12 @@ type lossRow struct {
 
 // reviewView is the page of the review.
 type reviewView struct {
-	Title, Version, Head, Data, Report string
-	At                                 moment
-	Words                              []string
-	Lots, Rooms, Years, Months         []lossRow
-	Events, Moves                      []lossRow
-	More                               string
-	Form                               whatIfForm
+	Report                     string
+	Words                      []string
+	Lots, Rooms, Years, Months []lossRow
+	Events, Moves              []lossRow
+	More                       string
+	Form                       whatIfForm
 }
 
 // lossTable is a table of losses.
@@ -143,15 +136,6 @@ func (v reviewView) ReportAs(format string) string {
 	return v.Report + sign + "format=" + format
 }
 
-// failedView is a page that says why there is none.
-type failedView struct {
-	Title, Version, Head, Problem string
-}
-
-func (s *server) writeFailed(w http.ResponseWriter, r *http.Request, status int, head, detail string) {
-	s.writePage(w, r, status, "failed", failedView{head + ": dryhold", s.Version, head, detail})
-}
-
 func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 	x, err := s.review(r)
 	if err != nil {
@@ -170,10 +154,9 @@ func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 	if q := (url.Values{"lot": {x.Lot}, "room": {x.Room}}); x.Lot != "" || x.Room != "" {
 		query = "?" + q.Encode()
 	}
-	p := pageContext{now: s.Now(), zone: s.Zone}
+	p := s.words(r)
 	v := reviewView{
-		Title: head + ": dryhold", Version: s.Version, Head: head, At: p.moment(x.At),
-		Data: "/api/v1/review" + query, Report: "/api/v1/report" + query, Words: ReviewWords(x), Form: whatIfForm{Lot: x.Lot},
+		Report: "/api/v1/report" + query, Words: ReviewWords(x), Form: whatIfForm{Lot: x.Lot},
 	}
 	h := &x.House
 	for _, l := range x.Lots[:min(len(x.Lots), reviewedLots)] {
@@ -204,7 +187,10 @@ func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 			v.Moves = append(v.Moves, row)
 		}
 	}
-	s.writePage(w, r, http.StatusOK, "review", v)
+	s.writePage(w, r, http.StatusOK, page{
+		Name: "review", Head: head, Here: "/review", At: p.moment(x.At), Caution: true,
+		Data: []link{{p.t("this review"), "/api/v1/review" + query, false}},
+	}, v)
 }
 
 // spanRows are months or years, the latest first.

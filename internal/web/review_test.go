@@ -111,8 +111,8 @@ func TestReviewAnswers(t *testing.T) {
 		t.Errorf("%v: %+v", got, x.Lots)
 	}
 	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/review?lot=L-9", ""), http.StatusNotFound, `no lot "L-9"`)
-	wantWords(t, page(t, h, "/review?lot=L-9", http.StatusNotFound), "No review", `no lot "L-9"`)
-	doc := page(t, h, "/review", http.StatusOK)
+	wantWords(t, shown(t, h, "/review?lot=L-9", http.StatusNotFound), "No review", `no lot "L-9"`)
+	doc := shown(t, h, "/review", http.StatusOK)
 	wantWords(t, doc, "What storage has cost", "gained beyond plan storage", "loft, too warm, up to 36.2 °C, 4 Jul 2026 to 11 Jul 2026", "the cost of heat alone", "What lost most", "Moves", "−300.0")
 	if n := all(doc, "script", nil); len(n) != 0 {
 		t.Errorf("%d scripts", len(n))
@@ -136,18 +136,18 @@ func TestWhatIfAnswers(t *testing.T) {
 	wantProblem(t, post(`{"at_most_humidity":"18 C"}`), http.StatusUnprocessableEntity, "at_most_humidity")
 	wantProblem(t, post(`{"room":"nowhere"}`), http.StatusNotFound, "nowhere")
 	wantProblem(t, post(`{"rooms":"x"}`), http.StatusBadRequest, "rooms")
-	doc := page(t, h, "/what-if?lot=L-1,L-2&at_most=18+C&boxed=yes&absorber_cm3=300", http.StatusOK)
+	doc := shown(t, h, "/what-if?lot=L-1,L-2&at_most=18+C&boxed=yes&absorber_cm3=300", http.StatusOK)
 	wantWords(t, doc, "the room at most at 18 C, boxed from light, with a fresh absorber of 300 cm³, from now on", "Together +812 days, 100 days to 900 days (10 to 90 %), for 1 lot of 2.", "Jul 2036 → beyond 100 years", "does not go: the food is too moist")
-	doc = page(t, h, "/what-if?sensor=outdoors", http.StatusOK)
+	doc = shown(t, h, "/what-if?sensor=outdoors", http.StatusOK)
 	wantWords(t, doc, "one more sensor, outdoors, read for a year", "75 % narrower, by 300 days", "no narrower", "400 days → 100 days", "Together the bands of the projected ends would be 50 % narrower, by 300 days, for 2 lots of 2.", "Climate ahead of loft: forecast from 30 days of readings of loft.")
 	if got := k.seen(); !strings.HasSuffix(got[len(got)-1], "sensor outdoors") {
 		t.Errorf("asked %q", got)
 	}
-	wantWords(t, page(t, h, "/what-if?room=nowhere", http.StatusNotFound), `no room "nowhere"`)
-	wantWords(t, page(t, h, "/what-if?at_most=warm", http.StatusUnprocessableEntity), "at_most")
-	wantWords(t, page(t, h, "/what-if?absorber_cm3=big", http.StatusUnprocessableEntity), "such as 300")
+	wantWords(t, shown(t, h, "/what-if?room=nowhere", http.StatusNotFound), `no room "nowhere"`)
+	wantWords(t, shown(t, h, "/what-if?at_most=warm", http.StatusUnprocessableEntity), "at_most")
+	wantWords(t, shown(t, h, "/what-if?absorber_cm3=big", http.StatusUnprocessableEntity), "such as 300")
 	before := len(k.seen())
-	wantWords(t, page(t, h, "/what-if?lot=L-1", http.StatusOK), "Ask")
+	wantWords(t, shown(t, h, "/what-if?lot=L-1", http.StatusOK), "Ask")
 	if got := k.seen(); len(got) != before {
 		t.Errorf("a form not filled in asked %q", got[before:])
 	}
@@ -172,7 +172,7 @@ func TestUseFirstAnswers(t *testing.T) {
 	if err := json.NewDecoder(ask(t, h, http.MethodGet, "/api/v1/use-first", "").Body).Decode(&x); err != nil || len(x.Lots) != 1 || x.Caution != UseFirstCaution {
 		t.Fatalf("%+v: %v", x, err)
 	}
-	wantWords(t, page(t, h, "/use-first", http.StatusOK), "Use first", "When in doubt, throw it out.", "1. L-2 Brown rice, 10 kg", "Dec 2026", "may end by oxidation in 153 days",
+	wantWords(t, shown(t, h, "/use-first", http.StatusOK), "Use first", "When in doubt, throw it out.", "1. L-2 Brown rice, 10 kg", "Dec 2026", "may end by oxidation in 153 days",
 		"heat has cost it 60.0 days, 30 % of its life", "feeds 2 persons at 2100 kcal a day each for about 9 days (8 to 9), by energy alone", "Give away or swap 5.0 kg of L-2 (Brown rice)")
 }
 

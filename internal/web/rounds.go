@@ -2,8 +2,6 @@ package web
 
 import (
 	"context"
-	_ "embed" // the page is a file
-	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
@@ -40,11 +38,7 @@ type (
 	}
 )
 
-//go:embed rounds.html
-var roundsHTML string
-
 func (s *server) routeRounds(mux *http.ServeMux) {
-	template.Must(s.page.Parse(roundsHTML))
 	route(mux, "/api/v1/rounds", methods{http.MethodGet: s.getRounds})
 	route(mux, "/api/v1/rounds/{room}", methods{http.MethodPost: s.postRound})
 	route(mux, "/rounds", methods{http.MethodGet: s.getRoundsPage})
@@ -82,10 +76,10 @@ type roundView struct {
 
 func (s *server) getRoundsPage(w http.ResponseWriter, r *http.Request) {
 	v := struct {
-		Title, Version, Problem, User string
-		Questions                     []lot.RoundQuestion
-		Rooms                         []roundView
-	}{Title: "Rounds: dryhold", Version: s.Version, User: userOf(r), Questions: lot.RoundQuestions()}
+		Problem, User string
+		Questions     []lot.RoundQuestion
+		Rooms         []roundView
+	}{User: userOf(r), Questions: lot.RoundQuestions()}
 	rooms, err := s.Actions.Rounds(r.Context())
 	status := http.StatusOK
 	if err != nil {
@@ -109,7 +103,8 @@ func (s *server) getRoundsPage(w http.ResponseWriter, r *http.Request) {
 		}
 		v.Rooms = append(v.Rooms, row)
 	}
-	s.writePage(w, r, status, "rounds", v)
+	p := s.words(r)
+	s.writePage(w, r, status, page{Name: "rounds", Head: p.t("Inspection rounds"), Here: "/rounds", Sub: p.t("Once a month through every room with food in it."), Caution: true}, v)
 }
 
 // postRoundForm keeps a round told on the page, and shows the page again.

@@ -151,7 +151,7 @@ func TestSensorsAndAuditAreRead(t *testing.T) {
 
 func TestPageShowsSensors(t *testing.T) {
 	h, _ := house(t, larchHouse(), nil)
-	doc := page(t, h, "/", 200)
+	doc := shown(t, h, "/", 200)
 	table := only(t, doc, "table", func(n *html.Node) bool { return attr(n, "aria-labelledby") == "sensors" })
 	rows := all(table, "tr", nil)[1:]
 	if len(rows) != 5 {
@@ -169,7 +169,7 @@ func TestPageShowsSensors(t *testing.T) {
 		t.Error("a room shows a sensor that was replaced")
 	}
 	none, _ := house(t, &engine.Snapshot{Site: "Larch House", At: noon()}, nil)
-	wantWords(t, page(t, none, "/", 200), "No sensor has reported yet.")
+	wantWords(t, shown(t, none, "/", 200), "No sensor has reported yet.")
 }
 
 // Every kind of alarm has words and numbers of its own on the page.
@@ -178,7 +178,7 @@ func TestEveryKindOfAlarmHasWords(t *testing.T) {
 		snap := larchHouse()
 		snap.Alarms = []engine.AlarmView{{Key: alarm.Key{Kind: kind, Room: "loft", Sensor: "loft-1"}, State: alarm.ActiveUnacknowledged, Value: 0.5, Peak: 0.6, Limit: 0.4}}
 		h, _ := house(t, snap, nil)
-		card := only(t, page(t, h, "/", 200), "article", func(n *html.Node) bool { return strings.Contains(attr(n, "class"), "alarm") })
+		card := only(t, shown(t, h, "/", 200), "article", func(n *html.Node) bool { return strings.Contains(attr(n, "class"), "alarm") })
 		wantWords(t, card, "Now", "Peak", "Limit", "loft")
 		if strings.Contains(attr(card, "aria-label"), "_") {
 			t.Errorf("%s is shown as %q", kind, attr(card, "aria-label"))

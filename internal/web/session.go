@@ -16,7 +16,7 @@ import (
 )
 
 // Access says who may come in. With it every route asks who is there, but for
-// the login page, the style sheet, and /healthz, which tells strangers only
+// the login page, the static files, and /healthz, which tells strangers only
 // whether all is well.
 type Access struct {
 	// Users log in on the page and may do everything.
@@ -127,7 +127,7 @@ func sign(r *http.Request, body any) {
 
 // open lists the paths that strangers may see. Those of links ask for the link.
 func open(path string) bool {
-	return strings.HasPrefix(path, LinkPath) || slices.Contains([]string{"/login", "/style.css", "/healthz"}, path)
+	return strings.HasPrefix(path, LinkPath) || strings.HasPrefix(path, "/static/") || slices.Contains([]string{"/login", "/healthz"}, path)
 }
 
 // needed is the scope that a request needs: to look, to change, or to have

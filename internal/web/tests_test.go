@@ -64,7 +64,7 @@ func TestTestsOnThePageOfALot(t *testing.T) {
 	id := x.Lots[0].ID
 	// The explanation of the fixture is of L-1 whatever the house holds.
 	x.Lots[0].ID = "L-1"
-	doc := page(t, h, "/lots/L-1", http.StatusOK)
+	doc := shown(t, h, "/lots/L-1", http.StatusOK)
 	wantWords(t, doc, "1 test of this lot and 2 tests of other lots of this food count. What they leave stands on 42 of 200 sets of constants.", "count for less than they claim",
 		"Quality left", "95 %, 70 to 99 %", "Seed that sprouts", "90 %, 80 to 95 %", "60 %, 50 to 70 %", "End at plan storage", "2037", "2035 to 2040",
 		"Test 1, 12 Jul 2026, Mara: taste 3 of 9, off smell.", "Test 2, 13 Jul 2026, Mara: 40 of 100 seeds sprouted. Taken back.", "Take back test 1", "no taste, smell or sprout tells whether food is safe")
@@ -103,7 +103,7 @@ func TestTestsOnThePageOfALot(t *testing.T) {
 	// Without a test there is nothing to say.
 	k.err = nil
 	x.Lots[0].ID, x.Lots[0].Tests, x.Lots[0].Tested = id, nil, nil
-	if text := words(page(t, h, "/lots/L-1", http.StatusOK)); strings.Contains(text, "Tests by the keeper") {
+	if text := words(shown(t, h, "/lots/L-1", http.StatusOK)); strings.Contains(text, "Tests by the keeper") {
 		t.Error("tests are told of a lot without")
 	}
 }

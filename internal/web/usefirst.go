@@ -92,12 +92,11 @@ type planRow struct {
 }
 
 type useFirstView struct {
-	Title, Version, Site, Caution string
-	At                            moment
-	Rows                          []turnRow
-	Plans                         []planRow
-	Supply                        []string
-	Foods                         []factView
+	Caution string
+	Rows    []turnRow
+	Plans   []planRow
+	Supply  []string
+	Foods   []factView
 }
 
 // EndDay is an end in the order of use.
@@ -115,8 +114,8 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 		s.writeFailed(w, r, status, "No order of use", detail)
 		return
 	}
-	p := pageContext{now: s.Now(), zone: s.Zone}
-	v := useFirstView{Title: "Use first: dryhold", Version: s.Version, Site: x.Site, Caution: x.Caution, At: p.moment(x.At), Supply: x.Words}
+	p := s.words(r)
+	v := useFirstView{Caution: x.Caution, Supply: x.Words}
 	for i, l := range x.Lots {
 		v.Rows = append(v.Rows, turnRow{
 			Rank: i + 1, Lot: l.Lot, Food: l.FoodName, Where: l.Room + ", " + strconv.Itoa(l.Count) + " × " + l.Container, Mass: mass(l.KG), Link: "/lots/" + url.PathEscape(l.Lot),
@@ -135,7 +134,11 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 			v.Foods = append(v.Foods, factView{name, kilos(f.KG) + ", " + decimal(f.Days, 0) + " days of energy; " + f.Source})
 		}
 	}
-	s.writePage(w, r, http.StatusOK, "use first", v)
+	s.writePage(w, r, http.StatusOK, page{
+		Name: "use first", Head: p.t("Use first"), Here: "/use-first", At: p.moment(x.At),
+		Sub:  p.t("Lots in the order of the low edge of their projected end: nine in ten last longer than that."),
+		Data: []link{{p.t("this order"), "/api/v1/use-first", false}},
+	}, v)
 }
 
 func (s *server) planRow(c UsePlan) planRow {

@@ -1,8 +1,6 @@
 package web
 
 import (
-	_ "embed" // the page is a file
-	"html/template"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -10,9 +8,6 @@ import (
 
 	"dryhold/internal/engine"
 )
-
-//go:embed practice.html
-var practiceHTML string
 
 // useView is what is in store of a lot, and what was done to it.
 type useView struct {
@@ -26,8 +21,6 @@ type useView struct {
 }
 
 type actView struct{ When, By, What, Old, Why string }
-
-func (s *server) useTemplates() { template.Must(s.page.Parse(practiceHTML)) }
 
 // StoreWords are how much there is of a lot.
 func StoreWords(l engine.LotView) string {

@@ -18,16 +18,21 @@ const maxCosts = 8
 type pageContext struct {
 	now  time.Time
 	zone *time.Location
+	tr   *translator // nil is English
+	us   bool        // US units
 }
+
+// t is an English text in the language of the page.
+func (p *pageContext) t(english string, values ...any) string { return p.tr.T(english, values...) }
 
 // pageView is all the page shows, in words.
 type pageView struct {
-	Title, Version, Site string
-	Refresh              bool
-	At                   moment
-	Age                  string
-	Old                  bool // the state is old: nothing on the page is now
-	Starting             bool // there is no state yet
+	Site     string
+	Refresh  bool
+	At       moment
+	Age      string
+	Old      bool // the state is old: nothing on the page is now
+	Starting bool // there is no state yet
 
 	Alarms      []alarmView
 	Rooms       []roomView
@@ -108,7 +113,7 @@ type errorView struct {
 
 // view turns the snapshot into words; the snapshot may be nil.
 func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
-	v := pageView{Title: "dryhold", Version: s.Version, Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
+	v := pageView{Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
 		UnknownNow: unknownSight("There is no reading now.")}
 	p := &pageContext{now: s.Now(), zone: s.Zone}
 	v.Checks, v.Healthy = p.checks(s.healthNow().Checks)
@@ -119,7 +124,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	if snap.At.After(p.now) {
 		p.now = snap.At
 	}
-	v.Title, v.Site = snap.Site+": dryhold", snap.Site
+	v.Site = snap.Site
 	v.At, v.Age = p.moment(snap.At), age(p.now.Sub(snap.At))
 	v.Old = p.now.Sub(snap.At) > 2*time.Minute
 	for _, a := range snap.Alarms {

@@ -1,7 +1,7 @@
 // Package web shows the published state on one plain page and as JSON, and
 // takes the keeper's edits. It reads the snapshot, never the writer's lock;
-// edits go to Actions, which answers after the commit. There is no script on
-// the page and no request from it to anywhere else.
+// edits go to Actions, which answers after the commit. A page is whole without a
+// script and asks nothing of any other machine.
 package web
 
 import (
@@ -77,8 +77,10 @@ type Config struct {
 // server is one set of routes. It holds nothing mutable but the sessions.
 type server struct {
 	Config
-	page *template.Template
-	gate *gate // nil lets everybody in
+	pages     map[string]*template.Template // by language
+	languages map[string]*translator
+	assets    *assets
+	gate      *gate // nil lets everybody in
 }
 
 // New makes the handler of every route. It starts nothing.
@@ -98,14 +100,16 @@ func New(cfg Config) http.Handler {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{Config: cfg, page: parsePages()}
+	s := &server{Config: cfg, languages: readLanguages(), assets: readAssets()}
+	s.pages = parsePages(s.assets, s.languages)
 	if cfg.Access != nil {
 		s.gate = newGate(*cfg.Access)
 	}
 
 	mux := http.NewServeMux()
 	route(mux, "/{$}", methods{http.MethodGet: s.getPage})
-	route(mux, "/style.css", methods{http.MethodGet: s.getStyle})
+	route(mux, "/static/{checksum}/{name...}", methods{http.MethodGet: s.getStatic})
+	route(mux, "/preferences", methods{http.MethodGet: s.getPreferences, http.MethodPost: s.postPreferences})
 	route(mux, "/healthz", methods{http.MethodGet: s.getHealth})
 	route(mux, "/api/v1/status", methods{http.MethodGet: s.getStatus})
 	route(mux, "/api/v1/lots", methods{http.MethodGet: s.getLots, http.MethodPost: s.postLot})

@@ -150,18 +150,18 @@ type gainRow struct {
 
 // whatIfView is the page of a question and its answer.
 type whatIfView struct {
-	Title, Version, Problem string
-	Form                    whatIfForm
-	Asked, Total            string
-	Sensor                  bool
-	At                      moment
-	Rows                    []gainRow
-	Climates                []string
+	Problem      string
+	Form         whatIfForm
+	Asked, Total string
+	Sensor       bool
+	At           moment
+	Rows         []gainRow
+	Climates     []string
 }
 
 func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 	form := formOf(r.URL.Query())
-	v := whatIfView{Title: "What if: dryhold", Version: s.Version, Form: form}
+	v := whatIfView{Form: form}
 	status := http.StatusOK
 	if form.asks() {
 		body, no := form.body()
@@ -172,7 +172,7 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 		if no == nil {
 			x, err := s.Actions.WhatIf(r.Context(), q)
 			if err == nil {
-				p := pageContext{now: s.Now(), zone: s.Zone}
+				p := s.words(r)
 				v.Asked, v.At = body.Words(), p.moment(x.At)
 				v.Total, v.Rows, v.Climates, v.Sensor = GainTotal(x), gainRows(x, s.Zone), Climates(x), body.Sensor != ""
 			} else {
@@ -182,7 +182,7 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 			status, v.Problem = no.status, no.detail
 		}
 	}
-	s.writePage(w, r, status, "what if", v)
+	s.writePage(w, r, status, page{Name: "what if", Head: s.words(r).t("What if?"), Here: "/what-if", Sub: v.Asked, Caution: true}, v)
 }
 
 func gainRows(x engine.WhatIf, zone *time.Location) []gainRow {

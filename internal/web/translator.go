@@ -1,0 +1,63 @@
+package web
+
+import (
+	"embed"
+	"fmt"
+
+	"github.com/leonelquinteros/gotext"
+)
+
+// Each language but English is a gettext catalog, the format translators have
+// tools for: the English text is the key.
+//
+//go:embed languages/*.po
+var languageFiles embed.FS
+
+// translator says the words of the pages in one language.
+type translator struct {
+	po *gotext.Po // nil is English
+}
+
+// readLanguages gives the translator of each tag.
+func readLanguages() map[string]*translator {
+	out := map[string]*translator{}
+	for _, tag := range languageTags() {
+		if tag == languageTags()[0] {
+			out[tag] = &translator{}
+			continue
+		}
+		text, err := languageFiles.ReadFile("languages/" + tag + ".po")
+		if err != nil {
+			panic(fmt.Sprintf("BUG: no catalog of the language %s: %v", tag, err))
+		}
+		po := gotext.NewPo()
+		po.Parse(text)
+		out[tag] = &translator{po}
+	}
+	return out
+}
+
+// T is an English text in the language, or itself where it has none there.
+// With values it is a format of package fmt.
+func (t *translator) T(english string, values ...any) string {
+	if t != nil && t.po != nil {
+		return t.po.Get(english, values...)
+	}
+	if len(values) == 0 {
+		return english
+	}
+	return fmt.Sprintf(english, values...)
+}
+
+// N is T for a number of things: one for a single one, many for others, the
+// number its first value.
+func (t *translator) N(one, many string, n int, values ...any) string {
+	values = append([]any{n}, values...)
+	if t != nil && t.po != nil {
+		return t.po.GetN(one, many, n, values...)
+	}
+	if n == 1 {
+		return fmt.Sprintf(one, values...)
+	}
+	return fmt.Sprintf(many, values...)
+}
