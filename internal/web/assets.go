@@ -89,5 +89,5 @@ func (s *server) getStatic(w http.ResponseWriter, r *http.Request) {
 	} else {
 		w.Header().Set("Cache-Control", "no-cache") // of another version of dryhold
 	}
-	send(w, http.StatusOK, f.typ, f.body)
+	s.send(w, r, http.StatusOK, f.typ, f.body)
 }

@@ -13,6 +13,10 @@ import (
 // into the page runs, and nothing comes from elsewhere.
 const contentSecurity = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
+// noStore is for what nobody may keep: errors, what is behind a link or a
+// login, and answers to edits. send relaxes it for what has an entity tag.
+const noStore = "no-store"
+
 // guard sets the headers of every answer and refuses requests that a foreign
 // web page made the browser send.
 func (s *server) guard(next http.Handler) http.Handler {
@@ -30,7 +34,7 @@ func (s *server) guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		h.Set("Cache-Control", "no-store")
+		h.Set("Cache-Control", noStore)
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), usb=()")
 		if r.TLS != nil && !s.NoHSTS {
 			h.Set("Strict-Transport-Security", "max-age=2592000") // 30 days, see RFC 6797

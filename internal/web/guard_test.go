@@ -11,13 +11,16 @@ import (
 
 func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	h, _ := house(t, larchHouse(), nil)
-	for _, path := range []string{"/", "/healthz", "/api/v1/status", "/nothing", "/alarms/acknowledge"} {
+	for path, keep := range map[string]string{
+		"/": "private, no-cache", "/api/v1/status": "private, no-cache",
+		"/login": "no-store", "/healthz": "no-store", "/nothing": "no-store", "/alarms/acknowledge": "private, no-cache",
+	} {
 		res := ask(t, h, http.MethodGet, path, "")
 		for header, want := range map[string]string{
 			"Content-Security-Policy": contentSecurity,
 			"X-Content-Type-Options":  "nosniff",
 			"Referrer-Policy":         "same-origin",
-			"Cache-Control":           "no-store",
+			"Cache-Control":           keep,
 		} {
 			if got := res.Header.Get(header); got != want {
 				t.Errorf("GET %s: %s is %q, want %q", path, header, got, want)

@@ -29,7 +29,9 @@ func writeProblem(w http.ResponseWriter, status int, detail string) {
 	if err != nil {
 		panic(fmt.Sprintf("BUG: a problem cannot be written as JSON: %v", err)) // strings and a number always can
 	}
-	send(w, status, "application/problem+json", append(body, '\n'))
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(body, '\n'))
 }
 
 // writeJSON answers with v. A value that has no JSON, such as a number that
@@ -41,14 +43,7 @@ func (s *server) writeJSON(w http.ResponseWriter, r *http.Request, status int, v
 		writeProblem(w, http.StatusInternalServerError, "the state cannot be written as JSON: a fault of the machine; its log says more")
 		return
 	}
-	send(w, status, "application/json", body.Bytes())
-}
-
-// send writes a whole body. A client that went away is no fault of ours.
-func send(w http.ResponseWriter, status int, contentType string, body []byte) {
-	w.Header().Set("Content-Type", contentType)
-	w.WriteHeader(status)
-	_, _ = w.Write(body)
+	s.send(w, r, status, "application/json", body.Bytes())
 }
 
 // refusal is why a request body was not taken.

@@ -63,7 +63,7 @@ func (s *server) getLabels(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Content-Disposition", "inline; filename="+strconv.Quote(f.Name))
-	send(w, http.StatusOK, f.Type, f.Body)
+	s.send(w, r, http.StatusOK, f.Type, f.Body)
 }
 
 func (s *server) getLabelsPage(w http.ResponseWriter, r *http.Request) {

@@ -51,5 +51,5 @@ func (s *server) getReport(w http.ResponseWriter, r *http.Request) {
 	// A file to keep, not a page of this site: it carries its own style sheet,
 	// which the policy of the pages forbids.
 	w.Header().Set("Content-Disposition", "attachment; filename="+strconv.Quote(f.Name))
-	send(w, http.StatusOK, f.Type, f.Body)
+	s.send(w, r, http.StatusOK, f.Type, f.Body)
 }

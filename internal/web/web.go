@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"sync"
 	"time"
 
 	"dryhold/internal/barrier"
@@ -80,7 +81,8 @@ type server struct {
 	pages     map[string]*template.Template // by language
 	languages map[string]*translator
 	assets    *assets
-	gate      *gate // nil lets everybody in
+	zippers   *sync.Pool // of *gzip.Writer
+	gate      *gate      // nil lets everybody in
 }
 
 // New makes the handler of every route. It starts nothing.
@@ -100,7 +102,7 @@ func New(cfg Config) http.Handler {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{Config: cfg, languages: readLanguages(), assets: readAssets()}
+	s := &server{Config: cfg, languages: readLanguages(), assets: readAssets(), zippers: newZippers()}
 	s.pages = parsePages(s.assets, s.languages)
 	if cfg.Access != nil {
 		s.gate = newGate(*cfg.Access)
