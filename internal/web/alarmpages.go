@@ -236,10 +236,10 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 
 func (p *pageContext) event(ev alarm.Event) eventView {
 	v := eventView{At: p.moment(ev.At), Key: ev.Key.String(), What: EventWords(ev, p.zone), By: ev.By, Note: ev.Note}
-	if m, ok := alarmMeasure(ev.Key.Kind); ok {
+	if m, ok := p.alarmMeasure(ev.Key.Kind); ok {
 		v.Value = m.text(ev.Value)
 	} else if timed(ev.Key.Kind) {
-		v.Value = silence(ev.Value)
+		v.Value = p.silence(ev.Value)
 	} else {
 		v.Value = ev.Key.Kind.Amount(ev.Value)
 	}

@@ -62,7 +62,7 @@ func (s *server) getExplanationPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := s.words(r)
-	one := measure{100, 1, " %"} // as in the text below it
+	one := p.measure(100, 1, " %") // as in the text below it
 	v := explanationView{
 		ID:      x.Lot,
 		Quality: one.text(x.Remaining.Likely), Range: one.number(x.Remaining.Low, 1) + " to " + one.text(x.Remaining.High), Limiting: x.Limiting,

@@ -15,7 +15,7 @@ var pageFiles embed.FS
 func parsePages(files *assets, languages map[string]*translator) map[string]*template.Template {
 	out := map[string]*template.Template{}
 	for tag, tr := range languages {
-		funcs := template.FuncMap{"t": tr.T, "tn": tr.N, "asset": files.url}
+		funcs := template.FuncMap{"t": tr.T, "tn": tr.N, "word": tr.Word, "asset": files.url}
 		out[tag] = template.Must(template.New("dryhold").Funcs(funcs).ParseFS(pageFiles, "pages/*.html"))
 	}
 	return out
@@ -82,7 +82,7 @@ func (s *server) writePage(w http.ResponseWriter, r *http.Request, status int, p
 		writeProblem(w, http.StatusInternalServerError, "the page cannot be rendered: a fault of the machine; its log says more")
 		return
 	}
-	s.send(w, r, status, "text/html; charset=utf-8", body)
+	send(w, status, "text/html; charset=utf-8", body)
 }
 
 func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {

@@ -80,7 +80,7 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 	pc := s.words(r)
 	p := linkPage{
 		Token: token, Do: v.Do, actWords: wordsOfAct(v.Do),
-		Name: v.Key.String(), Text: v.Text, Sight: alarmSight(v.State), Until: pc.moment(v.Until), By: v.To,
+		Name: v.Key.String(), Text: v.Text, Sight: pc.alarmSight(v.State), Until: pc.moment(v.Until), By: v.To,
 	}
 	if user := userOf(r); user != "" {
 		p.By = user

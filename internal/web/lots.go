@@ -83,7 +83,7 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		Packed: stored(l) + ", " + cmp.Or(l.ContainerName, l.Packing.Container) +
 			", packed " + p.month(l.Packing.PackedAt).Text + ", in " + roomOf(l),
 		Warnings: l.Warnings, Caution: l.Caution,
-		Quality:  percent().text(max(-1, l.Remaining.Likely)),
+		Quality:  p.percent().text(max(-1, l.Remaining.Likely)),
 		Range:    percentBand(l.Remaining),
 		Limiting: cmp.Or(l.Limiting, "not known"),
 		Lost:     lost(l.LostBeyondPlan),
@@ -103,10 +103,10 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 	v.Activity, v.ActivityBand = Activity(l.Moisture.Activity)
 	v.Oxygen, v.OxygenBand = Oxygen(l.Oxygen.Fraction)
 	if l.UnknownDays >= 0.05 {
-		v.Gaps = append(v.Gaps, unknownSight(days(l.UnknownDays)+" with no temperature known"))
+		v.Gaps = append(v.Gaps, unknownSight(p.days(l.UnknownDays)+" with no temperature known"))
 	}
 	if l.EstimatedDays >= 0.05 {
-		v.Gaps = append(v.Gaps, unknownSight(days(l.EstimatedDays)+" with an estimated temperature"))
+		v.Gaps = append(v.Gaps, unknownSight(p.days(l.EstimatedDays)+" with an estimated temperature"))
 	}
 	v.Inside = p.inside(l)
 	for _, m := range l.Modes {
@@ -116,7 +116,7 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		}
 		v.Modes = append(v.Modes, modeView{
 			Name: m.Name, Spent: fine(m.Consumed.Likely), Range: percentBand(m.Consumed),
-			Exposure: days(m.Exposure.Likely) + " at " + strconv.FormatFloat(float64(room.Reference), 'f', -1, 64) + " °C",
+			Exposure: p.days(m.Exposure.Likely) + " at " + strconv.FormatFloat(float64(room.Reference), 'f', -1, 64) + " °C",
 			Water:    times(m.Water), Oxygen: times(m.Oxygen), Light: fine(m.Light),
 		})
 	}
@@ -147,10 +147,10 @@ func (p *pageContext) inside(l engine.LotView) []factView {
 		say("absorber is spent", Passed(o.Spent, p.zone))
 	}
 	for _, r := range o.Rises {
-		say("oxygen rises past "+percent().text(r.Level), Passed(r, p.zone))
+		say("oxygen rises past "+p.percent().text(r.Level), Passed(r, p.zone))
 	}
 	say("oxygen enclosed at packing", strconv.FormatFloat(math.Round(o.Enclosed), 'f', -1, 64)+" cm³ in each; "+trade(o.Note))
-	leak := percent().text(o.SealFailure.Likely) + " leak"
+	leak := p.percent().text(o.SealFailure.Likely) + " leak"
 	if o.SealFailure.Low < o.SealFailure.High {
 		leak += ", " + percentBand(o.SealFailure)
 	}
@@ -159,7 +159,7 @@ func (p *pageContext) inside(l engine.LotView) []factView {
 		say("insects untreated ("+i.Species+")", generations(i))
 	}
 	if l.Viable != nil {
-		say("seed that sprouts", percent().text(l.Viable.Likely)+", "+percentBand(*l.Viable))
+		say("seed that sprouts", p.percent().text(l.Viable.Likely)+", "+percentBand(*l.Viable))
 	}
 	say("light received", luxHours(l.LightDose))
 	return out
@@ -253,7 +253,7 @@ func times(v float64) string {
 	return number(v, 2) + " ×"
 }
 
-func number(v float64, decimals int) string { return measure{factor: 1}.number(v, decimals) }
+func number(v float64, decimals int) string { return english().number(v, decimals) }
 
 // trade writes cubic centimetres as on a packet.
 func trade(s string) string { return strings.ReplaceAll(s, "cm3", "cm³") }

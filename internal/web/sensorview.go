@@ -55,7 +55,7 @@ func (p *pageContext) sensors(all []engine.SensorView) (rows []sensorRow, more s
 func (p *pageContext) sensor(v engine.SensorView) sensorRow {
 	row := sensorRow{
 		Name: v.Name, Room: v.Room, State: sensorSight(v), Seen: p.moment(v.LastSeen), Age: p.age(v.LastSeen),
-		Battery: p.lastly(v.Battery, percent()), Link: p.lastly(v.Link, measure{1, 0, " dBm"}), NoFault: okSight("none"),
+		Battery: p.lastly(v.Battery, p.percent()), Link: p.lastly(v.Link, p.measure(1, 0, " dBm")), NoFault: okSight("none"),
 	}
 	for _, f := range SensorValues(v) {
 		row.Values = append(row.Values, factView{f.Name, p.lastly(f.Value, f.measure)})
@@ -70,7 +70,7 @@ func (p *pageContext) sensor(v engine.SensorView) sensorRow {
 		row.NoFault = unknownSight("not heard yet")
 	}
 	for _, f := range v.Faults {
-		row.Faults = append(row.Faults, faultRow{overSight(FaultWord(f.Kind)), f.Text, p.moment(f.Since)})
+		row.Faults = append(row.Faults, faultRow{overSight(p.faultWord(f.Kind)), f.Text, p.moment(f.Since)})
 	}
 	return row
 }
@@ -88,7 +88,7 @@ func sensorSight(v engine.SensorView) sight {
 	case v.State == engine.Awaited:
 		return heldSight("put in place, not heard yet")
 	case v.Silent:
-		return unknownSight("silent for more than " + span(time.Duration(v.StaleSeconds*float64(time.Second))))
+		return unknownSight("silent for more than " + english().span(time.Duration(v.StaleSeconds*float64(time.Second))))
 	case v.Place != "":
 		return heldSight("at the place " + v.Place + " in " + v.PlaceRoom + ", does not count for its room")
 	}
@@ -107,8 +107,8 @@ type NamedValue struct {
 func SensorValues(v engine.SensorView) []NamedValue {
 	var out []NamedValue
 	for _, f := range []NamedValue{
-		{"temperature", v.Temperature, celsius()}, {"humidity", v.Humidity, measure{100, 0, " % RH"}},
-		{"light", v.Illuminance, lux()}, {"oxygen", v.Oxygen, measure{100, 1, " %"}},
+		{"temperature", v.Temperature, celsius()}, {"humidity", v.Humidity, english().humidity(0)},
+		{"light", v.Illuminance, lux()}, {"oxygen", v.Oxygen, english().measure(100, 1, " %")},
 	} {
 		if !f.Value.At.IsZero() {
 			out = append(out, f)
@@ -127,7 +127,7 @@ func (p *pageContext) lastly(v engine.Value, m measure) string {
 	case v.At.IsZero():
 		return ""
 	case !v.Known:
-		return "last " + m.text(v.Value) + ", " + age(p.now.Sub(v.At))
+		return "last " + m.text(v.Value) + ", " + p.ago(p.now.Sub(v.At))
 	}
 	return m.text(v.Value)
 }

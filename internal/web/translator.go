@@ -15,7 +15,8 @@ var languageFiles embed.FS
 
 // translator says the words of the pages in one language.
 type translator struct {
-	po *gotext.Po // nil is English
+	tag string
+	po  *gotext.Po // nil is English
 }
 
 // readLanguages gives the translator of each tag.
@@ -23,7 +24,7 @@ func readLanguages() map[string]*translator {
 	out := map[string]*translator{}
 	for _, tag := range languageTags() {
 		if tag == languageTags()[0] {
-			out[tag] = &translator{}
+			out[tag] = &translator{tag: tag}
 			continue
 		}
 		text, err := languageFiles.ReadFile("languages/" + tag + ".po")
@@ -32,7 +33,7 @@ func readLanguages() map[string]*translator {
 		}
 		po := gotext.NewPo()
 		po.Parse(text)
-		out[tag] = &translator{po}
+		out[tag] = &translator{tag, po}
 	}
 	return out
 }
@@ -61,3 +62,26 @@ func (t *translator) N(one, many string, n int, values ...any) string {
 	}
 	return fmt.Sprintf(many, values...)
 }
+
+// decimalMark stands before the tenths.
+func (t *translator) decimalMark() string {
+	if t != nil && (t.tag == "de" || t.tag == "fr") {
+		return ","
+	}
+	return "."
+}
+
+// tn is t for a number of things: one for a single one, many for others, the
+// number their first value.
+func (p *pageContext) tn(one, many string, n int, values ...any) string {
+	return p.tr.N(one, many, n, values...)
+}
+
+// Word is a name of the catalog or of the core in the language: a food, a
+// container, a state of an alarm. Its text is not that of a format.
+func (t *translator) Word(english string) string {
+	return t.T(english, []any{}...)
+}
+
+// word is Word for a page.
+func (p *pageContext) word(english string) string { return p.tr.Word(english) }

@@ -118,8 +118,8 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 	v := useFirstView{Caution: x.Caution, Supply: x.Words}
 	for i, l := range x.Lots {
 		v.Rows = append(v.Rows, turnRow{
-			Rank: i + 1, Lot: l.Lot, Food: l.FoodName, Where: l.Room + ", " + strconv.Itoa(l.Count) + " × " + l.Container, Mass: mass(l.KG), Link: "/lots/" + url.PathEscape(l.Lot),
-			Early: EndDay(l.Early, s.Zone), Likely: EndDay(l.Likely, s.Zone), Late: EndDay(l.Late, s.Zone), Left: percent().text(max(-1, l.Remaining.Likely)), Reasons: l.Words,
+			Rank: i + 1, Lot: l.Lot, Food: l.FoodName, Where: l.Room + ", " + strconv.Itoa(l.Count) + " × " + l.Container, Mass: p.mass(l.KG), Link: "/lots/" + url.PathEscape(l.Lot),
+			Early: EndDay(l.Early, s.Zone), Likely: EndDay(l.Likely, s.Zone), Late: EndDay(l.Late, s.Zone), Left: p.percent().text(max(-1, l.Remaining.Likely)), Reasons: l.Words,
 		})
 	}
 	for _, c := range x.Plans {

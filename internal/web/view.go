@@ -125,7 +125,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 		p.now = snap.At
 	}
 	v.Site = snap.Site
-	v.At, v.Age = p.moment(snap.At), age(p.now.Sub(snap.At))
+	v.At, v.Age = p.moment(snap.At), p.ago(p.now.Sub(snap.At))
 	v.Old = p.now.Sub(snap.At) > 2*time.Minute
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, p.alarm(a))
@@ -194,14 +194,14 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 	v := roomView{
 		Name: r.Name,
 		Conditions: []conditionView{
-			p.condition("Cool", "too warm", r.Temperature, float64(r.WarmLimit), celsius()),
-			p.condition("Dark", "too bright", r.Illuminance, float64(r.BrightLimit), lux()),
-			p.condition("Dry", "too damp", r.Humidity, float64(r.DampLimit), percent()),
+			p.condition("Cool", "too warm", r.Temperature, float64(r.WarmLimit), p.celsius()),
+			p.condition("Dark", "too bright", r.Illuminance, float64(r.BrightLimit), p.lux()),
+			p.condition("Dry", "too damp", r.Humidity, float64(r.DampLimit), p.percent()),
 		},
-		DewPoint: known(r.DewPoint, celsius().text),
-		Ageing:   known(r.Acceleration, ageing),
-		Kinetic:  known(r.MeanKinetic, celsius().text),
-		Coverage: percent().text(r.Coverage24h),
+		DewPoint: known(r.DewPoint, p.celsius().text),
+		Ageing:   known(r.Acceleration, p.ageing),
+		Kinetic:  known(r.MeanKinetic, p.celsius().text),
+		Coverage: p.percent().text(r.Coverage24h),
 		Lots:     plural(r.LotCount, "lot", "lots"),
 	}
 	var surfaces []Surface
@@ -217,7 +217,7 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 	}
 	v.Last = p.moment(last)
 	if !last.IsZero() {
-		v.LastAge = age(p.now.Sub(last))
+		v.LastAge = p.ago(p.now.Sub(last))
 	}
 	for _, sv := range sensors {
 		if sv.Room != r.Name || sv.State == engine.Retired {
@@ -232,7 +232,7 @@ func (p *pageContext) age(t time.Time) string {
 	if t.IsZero() {
 		return "never heard"
 	}
-	return age(p.now.Sub(t))
+	return p.ago(p.now.Sub(t))
 }
 
 func known(v engine.Value, text func(float64) string) string {
@@ -252,7 +252,7 @@ func (p *pageContext) condition(name, over string, v engine.Value, limit float64
 	case !v.Known && v.At.IsZero():
 		c.Note = "no reading yet"
 	case !v.Known:
-		c.Note = "last " + m.text(v.Value) + ", " + age(p.now.Sub(v.At))
+		c.Note = "last " + m.text(v.Value) + ", " + p.ago(p.now.Sub(v.At))
 	case v.Value > limit:
 		c.Value, c.Sight = value, overSight(over)
 	default:
@@ -263,14 +263,14 @@ func (p *pageContext) condition(name, over string, v engine.Value, limit float64
 
 func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
-		Key: a.Key, Title: alarmTitle(a.Key), Sight: alarmSight(a.State), Priority: priorityWord(a.Priority),
+		Key: a.Key, Title: p.alarmTitle(a.Key), Sight: p.alarmSight(a.State), Priority: p.priorityWord(a.Priority),
 		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
 		Acts: actLinks(a), Aside: p.aside(a),
 	}
 	if a.Note != "" {
 		v.Note = a.NoteBy + ", " + p.moment(a.NoteAt).Text + ": " + a.Note
 	}
-	if m, ok := alarmMeasure(a.Key.Kind); ok {
+	if m, ok := p.alarmMeasure(a.Key.Kind); ok {
 		v.HasNumbers = true
 		v.Value, v.Limit = m.against(a.Value, a.Limit)
 		v.Peak, _ = m.against(a.Peak, a.Limit)
@@ -282,7 +282,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	case v.HasNumbers:
 	case timed(a.Key.Kind):
 		v.HasNumbers = true
-		v.Value, v.Peak, v.Limit = silence(a.Value), silence(a.Peak), silence(a.Limit)
+		v.Value, v.Peak, v.Limit = p.silence(a.Value), p.silence(a.Peak), p.silence(a.Limit)
 	default:
 		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = a.Key.Kind.Amount(a.Value), a.Key.Kind.Amount(a.Peak), a.Key.Kind.Amount(a.Limit)
@@ -299,7 +299,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 		costs = costs[:maxCosts]
 	}
 	for _, c := range costs {
-		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+days(c.Days)+" so far, "+days(c.Week)+" more in the week ahead")
+		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+p.days(c.Days)+" so far, "+p.days(c.Week)+" more in the week ahead")
 	}
 	return v
 }
@@ -309,10 +309,10 @@ func (p *pageContext) intake(v *pageView, in engine.IntakeView) {
 	if in.Connected {
 		link = "connected to the broker"
 	}
-	v.Intake = link + "; since the start " + grouped(in.Messages) + " messages, " +
-		grouped(in.Stored) + " readings stored, " + grouped(in.Duplicates) + " readings that came twice"
+	v.Intake = link + "; since the start " + p.grouped(in.Messages) + " messages, " +
+		p.grouped(in.Stored) + " readings stored, " + p.grouped(in.Duplicates) + " readings that came twice"
 	for _, e := range in.Errors {
-		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, grouped(e.Count), p.moment(e.At)})
+		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, p.grouped(e.Count), p.moment(e.At)})
 	}
 	for _, k := range in.LastKnown {
 		v.Known = append(v.Known, k.Room+", "+k.Sensor+": "+k.Quantity.String()+" "+

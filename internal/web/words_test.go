@@ -47,11 +47,12 @@ func TestWords(t *testing.T) {
 			t.Errorf("reads %q, want %q", got, want)
 		}
 	}
-	f(ageing(1.02), "as fast as planned")
-	f(ageing(0.62), "0.6 times as fast as planned")
-	f(ageing(0.043), "0.04 times as fast as planned")
-	f(ageing(12.4), "12 times as fast as planned")
-	f(ageing(math.Inf(1)), "unknown")
+	p := &pageContext{zone: time.UTC}
+	f(p.ageing(1.02), "as fast as planned")
+	f(p.ageing(0.62), "0.6 times as fast as planned")
+	f(p.ageing(0.043), "0.04 times as fast as planned")
+	f(p.ageing(12.4), "12 times as fast as planned")
+	f(p.ageing(math.Inf(1)), "unknown")
 
 	f(days(0.04), "0 days")
 	f(days(-0.04), "0 days")
@@ -67,23 +68,23 @@ func TestWords(t *testing.T) {
 	f(mass(20), "20 kg")
 	f(mass(math.NaN()), "unknown")
 
-	f(age(-time.Second), "in the future")
-	f(age(89*time.Second), "89 s ago")
-	f(age(90*time.Second), "1 min ago")
-	f(age(89*time.Minute), "89 min ago")
-	f(age(47*time.Hour), "47 h ago")
-	f(age(49*time.Hour), "2 days ago")
-	f(silence(1800), "30 min")
-	f(silence(math.NaN()), "not known")
-	f(silence(1e300), "not known")
+	f(p.ago(-time.Second), "in the future")
+	f(p.ago(89*time.Second), "89 s ago")
+	f(p.ago(90*time.Second), "1 min ago")
+	f(p.ago(89*time.Minute), "89 min ago")
+	f(p.ago(47*time.Hour), "47 h ago")
+	f(p.ago(49*time.Hour), "2 days ago")
+	f(p.silence(1800), "30 min")
+	f(p.silence(math.NaN()), "not known")
+	f(p.silence(1e300), "not known")
 
 	f(grouped(7), "7")
 	f(grouped(1234567), "1\u202f234\u202f567")
 	f(plural(1, "lot", "lots"), "1 lot")
 	f(plural(0, "lot", "lots"), "0 lots")
 
-	f(alarmTitle(alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-1"}), "loft: sensor loft-1 is silent")
-	f(alarmTitle(alarm.Key{Kind: "flooded", Room: "loft"}), "loft: flooded")
+	f(p.alarmTitle(alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-1"}), "loft: sensor loft-1 is silent")
+	f(p.alarmTitle(alarm.Key{Kind: "flooded", Room: "loft"}), "loft: flooded")
 }
 
 func TestMomentShowsTheZone(t *testing.T) {
