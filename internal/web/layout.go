@@ -82,7 +82,7 @@ func (s *server) writePage(w http.ResponseWriter, r *http.Request, status int, p
 		writeProblem(w, http.StatusInternalServerError, "the page cannot be rendered: a fault of the machine; its log says more")
 		return
 	}
-	send(w, status, "text/html; charset=utf-8", body)
+	s.send(w, r, status, "text/html; charset=utf-8", body)
 }
 
 func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {
