@@ -37,6 +37,7 @@ type page struct {
 	Reload  bool   // without a script, it reloads itself
 	Data    []link // where programs find the same
 	Scripts []string
+	Styles  []string // beside style.css: those of what others made
 }
 
 // link leads somewhere.
