@@ -99,6 +99,7 @@ type App struct {
 	commands  chan intake.Delivery // nil where none are taken
 	refusing  atomic.Bool          // a command that was one too many is being answered
 	published atomic.Pointer[engine.Snapshot]
+	news      news
 	export    atomic.Pointer[export] // nil: none
 	counters  counters
 	vitals    vitals
@@ -309,7 +310,7 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
 			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
 			FirstReading: a.FirstReading(), Hosts: a.hosts(),
-			Access: a.access(), NoHSTS: a.opts.Settings.HTTP.NoHSTS,
+			Watch: web.Watching{Changed: a.news.Changed, Ended: a.stopping}, Access: a.access(), NoHSTS: a.opts.Settings.HTTP.NoHSTS,
 		}),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),

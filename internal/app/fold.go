@@ -64,7 +64,7 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 	}
 	first := a.engine.Snapshot(a.now())
 	a.counters.rooms(a.engine.Rooms(), first.Sensors, a.opts.Settings.Sensors)
-	a.published.Store(first)
+	a.show(first)
 	return nil, nil
 }
 

@@ -424,5 +424,5 @@ func (w *writer) publish() {
 		w.counters.overrun(w.client.Dropped(), s.At)
 	}
 	s.Intake = w.counters.view(w.client != nil && w.client.Connected())
-	w.published.Store(s)
+	w.show(s)
 }

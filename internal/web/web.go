@@ -70,17 +70,21 @@ type Config struct {
 	FirstReading string
 	// Access says who may come in; nil lets everybody in.
 	Access *Access
+	// Watch tells streams of events that there is news.
+	Watch Watching
 	// NoHSTS leaves out the header that keeps browsers to TLS, which is sent
 	// over TLS only.
 	NoHSTS bool
 }
 
-// server is one set of routes. It holds nothing mutable but the sessions.
+// server is one set of routes. It holds nothing mutable but the sessions and
+// what keeps pages fresh.
 type server struct {
 	Config
 	pages     map[string]*template.Template // by language
 	languages map[string]*translator
 	assets    *assets
+	live      *live
 	zippers   *sync.Pool // of *gzip.Writer
 	gate      *gate      // nil lets everybody in
 }
@@ -133,6 +137,7 @@ func New(cfg Config) http.Handler {
 	s.routeRounds(mux)
 	s.routeImports(mux)
 	s.routePacking(mux)
+	s.routeLive(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
