@@ -113,6 +113,7 @@ func (s *server) routeSensors(mux *http.ServeMux) {
 	route(mux, one+"swap", methods{http.MethodPost: s.postSwap})
 	route(mux, "/api/v1/sensors/changes/{seq}/revoke", methods{http.MethodPost: s.postRevoke})
 	route(mux, "/api/v1/audit", methods{http.MethodGet: s.getAudit})
+	s.routeSensorPages(mux)
 }
 
 func (s *server) getSensors(w http.ResponseWriter, r *http.Request) {
@@ -217,6 +218,16 @@ func (s *server) changeSensor(w http.ResponseWriter, r *http.Request, c sensor.C
 			return
 		}
 	}
+	done, no := s.keepSensor(w, r, c)
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
+	}
+	s.writeJSON(w, r, http.StatusOK, done)
+}
+
+// keepSensor has a change kept, with as much time as it takes.
+func (s *server) keepSensor(w http.ResponseWriter, r *http.Request, c sensor.Change) (SensorChanged, *refusal) {
 	conn := http.NewResponseController(w)
 	// A writer without limits of time has none to lift.
 	_, _ = conn.SetReadDeadline(time.Time{}), conn.SetWriteDeadline(time.Time{})
@@ -224,10 +235,9 @@ func (s *server) changeSensor(w http.ResponseWriter, r *http.Request, c sensor.C
 	_ = conn.SetWriteDeadline(time.Now().Add(lineTimeout))
 	if err != nil {
 		status, detail := s.failure(r, "keep the change of the sensor", err)
-		writeProblem(w, status, detail)
-		return
+		return done, &refusal{status, detail}
 	}
-	s.writeJSON(w, r, http.StatusOK, done)
+	return done, nil
 }
 
 // apply gives a change its gain and offset in the canonical unit. The points
