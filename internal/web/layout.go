@@ -15,7 +15,7 @@ var pageFiles embed.FS
 func parsePages(files *assets, languages map[string]*translator) map[string]*template.Template {
 	out := map[string]*template.Template{}
 	for tag, tr := range languages {
-		funcs := template.FuncMap{"t": tr.T, "tn": tr.N, "word": tr.Word, "asset": files.url}
+		funcs := template.FuncMap{"t": tr.T, "tn": tr.N, "word": tr.Of, "asset": files.url}
 		out[tag] = template.Must(template.New("dryhold").Funcs(funcs).ParseFS(pageFiles, "pages/*.html"))
 	}
 	return out

@@ -75,7 +75,7 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 	v, err := s.Actions.Link(r.Context(), token)
 	if err != nil {
 		status, detail := s.failure(r, "read the link", err)
-		return s.linkProblem(detail), status
+		return linkProblem(s.words(r), detail), status
 	}
 	pc := s.words(r)
 	p := linkPage{
@@ -86,17 +86,14 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 		p.By = user
 	}
 	if v.Do == alarm.ActShelve {
-		p.Button += " for " + hoursWord(v.Shelves)
+		p.Button = pc.tn("Shelve for %d hour", "Shelve for %d hours", int(v.Shelves/time.Hour))
 	}
 	return p, http.StatusOK
 }
 
-func (s *server) linkProblem(detail string) linkPage {
-	return linkPage{actWords: actWords{Head: "This link does nothing"}, Problem: detail}
+func linkProblem(pc *pageContext, detail string) linkPage {
+	return linkPage{actWords: actWords{Head: pc.t("This link does nothing")}, Problem: detail}
 }
-
-// hoursWord is a span of whole hours.
-func hoursWord(d time.Duration) string { return plural(int(d/time.Hour), "hour", "hours") }
 
 func (s *server) postLink(w http.ResponseWriter, r *http.Request) {
 	form, no := readForm(w, r)
@@ -104,7 +101,7 @@ func (s *server) postLink(w http.ResponseWriter, r *http.Request) {
 		no = personal("", form.Get("note"))
 	}
 	if no != nil {
-		p := s.linkProblem(no.detail)
+		p := linkProblem(s.words(r), no.detail)
 		s.writePage(w, r, no.status, p.page(), p)
 		return
 	}
@@ -114,9 +111,9 @@ func (s *server) postLink(w http.ResponseWriter, r *http.Request) {
 		if err := s.Actions.FollowLink(r.Context(), r.PathValue("token"), userOf(r), note); err != nil {
 			var detail string
 			status, detail = s.failure(r, "follow the link", err)
-			p = s.linkProblem(detail)
+			p = linkProblem(s.words(r), detail)
 		} else {
-			p.Done, p.Sight = audit.AlarmWords(p.Do, time.Time{}), okSight("done")
+			p.Done, p.Sight = s.words(r).word(audit.AlarmWords(p.Do, time.Time{})), okSight(s.words(r).t("done"))
 		}
 	}
 	s.writePage(w, r, status, p.page(), p)

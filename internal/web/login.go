@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"math"
 	"mime"
 	"net/http"
@@ -73,7 +72,7 @@ func (s *server) writeLogin(w http.ResponseWriter, r *http.Request, status int, 
 func (s *server) postLogin(w http.ResponseWriter, r *http.Request) {
 	form, no := readLogin(w, r)
 	if no != nil {
-		s.writeLogin(w, r, no.status, loginView{Next: "/", Problem: no.detail})
+		s.writeLogin(w, r, no.status, loginView{Next: "/", Problem: s.words(r).word(no.detail)})
 		return
 	}
 	name, next := form.Get("name"), within(form.Get("next"))
@@ -85,7 +84,7 @@ func (s *server) postLogin(w http.ResponseWriter, r *http.Request) {
 		seconds := int(math.Ceil(wait.Seconds()))
 		w.Header().Set("Retry-After", strconv.Itoa(seconds))
 		s.writeLogin(w, r, http.StatusTooManyRequests, loginView{Name: name, Next: next,
-			Problem: fmt.Sprintf("Too many logins failed. Wait %d s, then try again; nothing was checked now.", seconds)})
+			Problem: s.words(r).t("Too many logins failed. Wait %d s, then try again; nothing was checked now.", seconds)})
 		return
 	case !ok:
 		s.gate.Refused("login")
@@ -95,7 +94,7 @@ func (s *server) postLogin(w http.ResponseWriter, r *http.Request) {
 			shown = name
 		}
 		s.Log.Warn("a login is refused", "user", shown, "from", from.String())
-		s.writeLogin(w, r, http.StatusUnauthorized, loginView{Name: name, Next: next, Problem: "Name or password is wrong."})
+		s.writeLogin(w, r, http.StatusUnauthorized, loginView{Name: name, Next: next, Problem: s.words(r).t("Name or password is wrong.")})
 		return
 	}
 	// A new token, so that one known from before the login opens nothing.

@@ -260,3 +260,19 @@ func (p *pageContext) date(t time.Time, layout string) string {
 	}
 	return t.Format(layout)
 }
+
+// typed is what was typed into a form, with the decimal mark that numbers of
+// programs have: 9.5 where the language of the page writes 9,5.
+func (p *pageContext) typed(text string) string {
+	if p.tr.decimalMark() != "," {
+		return text
+	}
+	b := []byte(text)
+	figure := func(i int) bool { return i >= 0 && i < len(b) && b[i] >= '0' && b[i] <= '9' }
+	for i := range b {
+		if b[i] == ',' && figure(i-1) && figure(i+1) {
+			b[i] = '.'
+		}
+	}
+	return string(b)
+}

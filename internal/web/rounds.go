@@ -85,25 +85,26 @@ func (s *server) getRoundsPage(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		status, v.Problem = s.failure(r, "list the rounds", err)
 	}
+	p := s.words(r)
+	day := func(t time.Time) string { return p.date(t, "2 Jan 2006") }
 	for _, x := range rooms {
 		if len(x.Lots) == 0 {
 			continue
 		}
-		row := roundView{Room: x.Room, Action: "/rounds/" + url.PathEscape(x.Room), Lots: strings.Join(x.Lots, ", "), Last: "none yet", Due: x.Due.In(s.Zone).Format("2 Jan 2006")}
-		state := okSight("not due before " + row.Due)
+		row := roundView{Room: x.Room, Action: "/rounds/" + url.PathEscape(x.Room), Lots: strings.Join(x.Lots, ", "), Last: p.t("none yet"), Due: day(x.Due)}
+		state := okSight(p.t("not due before %s", row.Due))
 		if x.Overdue {
-			state = overSight("due since " + row.Due)
+			state = overSight(p.t("due since %s", row.Due))
 		}
 		row.State = &state
 		if x.Last != nil {
-			row.Last, row.Found = x.Last.At.In(s.Zone).Format("2 Jan 2006"), x.Last.Found()
+			row.Last, row.Found = day(x.Last.At), x.Last.Found()
 			if x.Last.By != "" {
 				row.Last += ", " + x.Last.By
 			}
 		}
 		v.Rooms = append(v.Rooms, row)
 	}
-	p := s.words(r)
 	s.writePage(w, r, status, page{Name: "rounds", Head: p.t("Inspection rounds"), Here: "/rounds", Sub: p.t("Once a month through every room with food in it."), Caution: true}, v)
 }
 
@@ -132,7 +133,7 @@ func (s *server) postRoundForm(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if no != nil {
-		s.writeFailed(w, r, no.status, "The round is not kept", no.detail)
+		s.writeFailed(w, r, no.status, s.words(r).t("The round is not kept"), no.detail)
 		return
 	}
 	http.Redirect(w, r, "/rounds", http.StatusSeeOther)

@@ -83,5 +83,8 @@ func (t *translator) Word(english string) string {
 	return t.T(english, []any{}...)
 }
 
+// Of is Word of a text that has a type of its own, for the templates.
+func (t *translator) Of(name any) string { return t.Word(fmt.Sprint(name)) }
+
 // word is Word for a page.
 func (p *pageContext) word(english string) string { return p.tr.Word(english) }
