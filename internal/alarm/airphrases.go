@@ -1,7 +1,6 @@
 package alarm
 
-// airPhrases are those of the conditions of the air of a room that want more
-// than a word.
+// airPhrases are those of the conditions of a room that want more than a word.
 func (d draft) airPhrases() phrases {
 	now, peak := d.now(), d.r.amount(d.c.Peak)
 	where := "the " + d.room + " at " + d.site
@@ -33,6 +32,13 @@ func (d draft) airPhrases() phrases {
 		w.was = "The heat that was expected in " + where + " is not expected any more: the chance of more than " + degrees(d.r.Over) + " within the next " + within + " is " + now + "."
 		w.advice = "shade the windows and keep the room shut while it is still cool; open it at night."
 		w.how = "How sure: the chance is the share of the futures of this room, made of what followed on days like this before. It knows no weather service."
+	case RoundDue:
+		w.subject, w.over = "no inspection round for "+now, "the inspection round is done"
+		w.what = "Nobody has told of an inspection round through " + where + " for " + now + ". What no sensor sees, rodents, a bulging bottle, a leak or a damp carton, is found by looking."
+		w.was = "The inspection round through " + where + " is done."
+		w.advice = "go through it with the list of `dryhold rounds` or of the page of rounds, and tell what you saw, also when all is well."
+		w.how = "How sure: it counts from the last round that was told, or from when food first stood there."
+		w.worst = "Longest"
 	}
 	return w
 }

@@ -249,7 +249,7 @@ func (d draft) week() string {
 		text += "The cost to " + count(d.uncosted, "more lot", "more lots") + " is not known."
 	case len(d.costs) > 0 && !d.costly():
 		text += "It has cost no lot any life so far that could be worked out."
-	case len(d.costs) == 0 && d.c.Key.Kind.Scope() == OfRoom:
+	case len(d.costs) == 0 && d.c.Key.Kind.Scope() == OfRoom && d.c.Key.Kind != RoundDue:
 		text += "No cost in days of life has been worked out for any lot."
 	}
 	return wrap(strings.TrimSpace(text))

@@ -57,6 +57,7 @@ func kindTexts() []kindText {
 		{key: Key{Kind: Condensing, Room: "cellar"}, rule: Rule{Kind: Condensing, Deadband: 1, OnDelay: time.Hour, OffDelay: 3 * time.Hour, Priority: Medium}, value: 1.8, peak: 2.4, over: -1.4, costs: stores()[:1], advice: []Advice{shut}},
 		{key: Key{Kind: Bright, Room: "north-pantry"}, rule: brightRule(), value: 420, peak: 420, over: 2, costs: stores()[1:2], advice: []Advice{box}},
 		{key: loft(Ageing), rule: Rule{Kind: Ageing, Limit: 1, Deadband: 0.25, Window: 7 * day, Priority: Medium}, value: 1.4, peak: 1.4, over: 0.7, costs: stores(), ahead: true, advice: []Advice{move}},
+		{key: loft(RoundDue), rule: Rule{Kind: RoundDue, Limit: 31 * 86_400, OnDelay: 7 * day, Priority: Low}, value: 38 * 86_400, peak: 38 * 86_400, over: 3600},
 		{key: loft(HoursOver), rule: Rule{Kind: HoursOver, Limit: 86_400, Deadband: 21_600, Over: 25, Window: 7 * day, Priority: Medium}, value: 26 * 3600, peak: 26 * 3600, over: 17 * 3600, costs: stores(), ahead: true, advice: []Advice{{Text: "nothing: the week ahead costs all lots together less than a day of life."}}},
 		{key: loft(Ahead), rule: Rule{Kind: Ahead, Limit: 0.5, Deadband: 0.2, OffDelay: 12 * time.Hour, Over: 24, Window: 48 * time.Hour, Priority: Medium}, value: 0.81, peak: 0.84, over: 0.22, costs: coming(), ahead: true, detail: "If it comes, then most likely about Sun 13 Jul 15:00; the warmest hour of the week to be expected then is 29.6 °C.", advice: []Advice{vent, move}},
 		{key: Key{Kind: Warm, Room: "loft", Sensor: "loft-3"}, rule: warmRule(), value: 31.4, peak: 31.9, over: 20.3},

@@ -8,13 +8,14 @@ import (
 	"dryhold/internal/nearest"
 )
 
-// The conditions of the air of a room beside Warm, Damp and Bright.
+// The conditions of a room beside Warm, Damp and Bright.
 const (
 	Hot        Kind = "hot"        // air temperature above a second, higher limit
 	Condensing Kind = "condensing" // dew point of the air less the coldest core in the room, K
 	Ageing     Kind = "ageing"     // days of life lost a day beyond plan, the worst lot, mean of a window
 	HoursOver  Kind = "hours_over" // time above a temperature within a window, s
 	Ahead      Kind = "ahead"      // chance that the warm limit is passed within a window to come, share
+	RoundDue   Kind = "round"      // time since the last inspection round of a room with food in it, s
 )
 
 // The conditions of one lot. They are judged when lots are worked out.
@@ -52,7 +53,7 @@ const (
 // Kinds lists every kind of condition.
 func Kinds() []Kind {
 	return []Kind{
-		Warm, Hot, Damp, Condensing, Bright, Ageing, HoursOver, Ahead, Silent,
+		Warm, Hot, Damp, Condensing, Bright, Ageing, HoursOver, Ahead, RoundDue, Silent,
 		Stuck, Spike, SpikeHumidity, Drift, DriftHumidity, Disagree, DisagreeHumidity, LowBattery, CalibrationDue,
 		CoreWarm, MoistureAmber, MoistureRed, OxygenSpent, AbsorberSmall, HoldIncomplete, HoldComplete, Quality, EndsEarly,
 		Clock, Disk, Export, Delivery,

@@ -69,7 +69,7 @@ func (d draft) faultPhrases() phrases {
 // silent sensor are worded by words.
 func (k Kind) worded() bool {
 	switch k {
-	case Condensing, Ageing, HoursOver, Ahead:
+	case Condensing, Ageing, HoursOver, Ahead, RoundDue:
 		return true
 	}
 	return k.fault() || k.Scope() == OfLot || k.Scope() == OfSite

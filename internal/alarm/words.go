@@ -66,7 +66,7 @@ func (r Rule) amount(v float64) string {
 		return fmt.Sprintf("%.0f h", v/3600)
 	case Quality:
 		return fmt.Sprintf("%.0f %%", 100*max(0, v))
-	case Silent, Stuck, CalibrationDue, Clock, Export, Delivery, HoldIncomplete:
+	case Silent, Stuck, CalibrationDue, Clock, Export, Delivery, HoldIncomplete, RoundDue:
 		return seconds(v)
 	case MoistureAmber, MoistureRed:
 		return fmt.Sprintf("%.2f", v)

@@ -80,6 +80,7 @@ func (e *Engine) tickFaults(rs *roomState, now time.Time, fx *Effects) {
 		return
 	}
 	rs.lookedOver = hour
+	e.judgeRound(rs, hour, fx)
 	for name := range e.watched(rs, now) {
 		e.lookOver(rs, name, now, fx)
 	}

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
 )
 
@@ -53,10 +54,38 @@ func (e *Engine) roundOf(name string, now time.Time) RoundView {
 		v.Last, from = &last, last.At
 	}
 	if len(v.Lots) > 0 {
-		v.Due = from.Add(lot.RoundEvery)
+		v.Due = from.Add(e.roundEvery(name))
 		v.Overdue = now.After(v.Due)
 	}
 	return v
+}
+
+// roundEvery is how often a room is looked through: its limit, or the usual
+// time where nothing is to be raised.
+func (e *Engine) roundEvery(name string) time.Duration {
+	if rs := e.find(name); rs != nil {
+		if rule, ok := rs.rules[alarm.RoundDue]; ok {
+			return time.Duration(rule.Limit) * time.Second
+		}
+	}
+	return lot.RoundEvery
+}
+
+// judgeRound raises that a room with food in it was not looked through for too
+// long. It goes by the clock, not by readings: a room that nobody measures has
+// rodents too.
+func (e *Engine) judgeRound(rs *roomState, hour time.Time, fx *Effects) {
+	rule, ok := rs.rules[alarm.RoundDue]
+	if !ok {
+		return
+	}
+	key := alarm.Key{Kind: alarm.RoundDue, Room: rs.name}
+	if v := e.roundOf(rs.name, hour); len(v.Lots) > 0 {
+		since := v.Due.Add(-e.roundEvery(rs.name))
+		e.look(key, rule, hour, max(0, hour.Sub(since).Seconds()), true, fx)
+	} else {
+		e.end(key, hour, fx)
+	}
 }
 
 // weekRound is what the weekly digest says of the rounds through a room: that

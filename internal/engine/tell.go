@@ -42,7 +42,7 @@ type beside struct {
 // context is what there is to say of an alarm beside its condition: what it has
 // cost up to an instant and would cost on, and what helps.
 func (e *Engine) context(c alarm.Condition, to time.Time) (x alarm.Context) {
-	if c.Key.Lot == "" && (c.Key.Kind.Scope() != alarm.OfRoom || c.Key.Sensor != "") {
+	if c.Key.Lot == "" && (c.Key.Kind.Scope() != alarm.OfRoom || c.Key.Sensor != "") || c.Key.Kind == alarm.RoundDue {
 		return x
 	}
 	e.mustWorkOut(later(e.heardAt, to)) // what is due by the hour anyway

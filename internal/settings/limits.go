@@ -39,7 +39,7 @@ type form struct {
 
 const day = 24 * time.Hour
 
-// roomForms are those of the air of a room.
+// roomForms are those of a room.
 func roomForms() []form {
 	return []form{
 		{kind: alarm.Hot, measure: celsius, example: "30 C", low: -30, high: 60, shown: "-30 to 60 °C", deadband: 10, shownDeadband: "0 to 10 K"},
@@ -47,6 +47,7 @@ func roomForms() []form {
 		{kind: alarm.Ageing, measure: number, example: "1", low: 0.05, high: 50, shown: "0.05 to 50 days of life a day", deadband: 50, shownDeadband: "0 to the limit", least: day, most: 90 * day},
 		{kind: alarm.HoursOver, measure: duration, example: "24h", low: 3600, high: 60 * 86400, shown: "1h to 60d", deadband: 60 * 86400, shownDeadband: "0s to the limit", over: true, least: day, most: 90 * day},
 		{kind: alarm.Ahead, measure: share, example: "50 %", low: 0.05, high: 0.95, shown: "5 to 95 %", deadband: 0.9, shownDeadband: "0 % to the limit", least: 6 * time.Hour, most: 7 * day},
+		{kind: alarm.RoundDue, measure: duration, example: "31d", low: 86400, high: 366 * 86400, shown: "1d to 366d"},
 	}
 }
 

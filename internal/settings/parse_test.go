@@ -89,6 +89,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 		alarm.Rule{Kind: alarm.Ahead, Limit: 0.6, Deadband: 0.2, OffDelay: 12 * time.Hour, Window: 48 * time.Hour, Priority: alarm.Medium},
 		of(alarm.MoistureAmber, func(r *alarm.Rule) { r.OnDelay = 48 * time.Hour }),
 		of(alarm.Quality, func(r *alarm.Rule) { r.Limit = 0.3 }),
+		of(alarm.RoundDue, func(r *alarm.Rule) { r.Limit, r.OnDelay = 14*86400, 72*time.Hour }),
 	)
 	delete(pantry, alarm.HoldComplete)
 	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
@@ -292,7 +293,7 @@ func TestAcceptNewRooms(t *testing.T) {
 }
 
 func TestLookups(t *testing.T) {
-	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off, stuck: off, spike: off, spike_humidity: off, drift: off, drift_humidity: off, disagree: off, disagree_humidity: off, battery: off, calibration: off, hot: off, ageing: off, hours_over: off, ahead: off, moisture_amber: off, moisture_red: off, oxygen_spent: off, absorber_small: off, hold_incomplete: off, hold_complete: off, quality: off, ends_early: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
+	s := parse(t, "stale: 90m\nrooms: [{name: loft, limits: {warm: 24 C, damp: off, bright: 'OFF', silent: off, stuck: off, spike: off, spike_humidity: off, drift: off, drift_humidity: off, disagree: off, disagree_humidity: off, battery: off, calibration: off, hot: off, ageing: off, hours_over: off, ahead: off, round: off, moisture_amber: off, moisture_red: off, oxygen_spent: off, absorber_small: off, hold_incomplete: off, hold_complete: off, quality: off, ends_early: off}}]\nsensors: [{name: a, room: loft, stale: 1.5d}, {name: b}]\n")
 	if got, want := []time.Duration{s.StaleLimit("a"), s.StaleLimit("b"), s.StaleLimit("c")}, []time.Duration{36 * time.Hour, 90 * time.Minute, 90 * time.Minute}; !slices.Equal(got, want) {
 		t.Errorf("stale limits %v, want %v", got, want)
 	}

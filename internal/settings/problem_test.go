@@ -92,7 +92,7 @@ func TestProblems(t *testing.T) {
 	f("rooms:\n  - name: cellar\n    limits: [warm]\n",
 		"f.yaml:3:13: limits must be keys with values, not a list")
 	f("rooms:\n  - name: cellar\n    limits: {humid: 60 %}\n",
-		`f.yaml:3:14: unknown key "humid" in limits: it is one of warm, damp, bright, spike, spike_humidity, drift, drift_humidity, disagree, disagree_humidity, battery, silent, stuck, calibration, hot, condensing, ageing, hours_over, ahead, moisture_amber, moisture_red, oxygen_spent, absorber_small, hold_incomplete, hold_complete, quality, ends_early`)
+		`f.yaml:3:14: unknown key "humid" in limits: it is one of warm, damp, bright, spike, spike_humidity, drift, drift_humidity, disagree, disagree_humidity, battery, silent, stuck, calibration, hot, condensing, ageing, hours_over, ahead, round, moisture_amber, moisture_red, oxygen_spent, absorber_small, hold_incomplete, hold_complete, quality, ends_early`)
 	f("rooms:\n  - name: cellar\n    limits: {warm: 18}\n",
 		`f.yaml:3:20: warm: "18" lacks a unit: write for example "18 C"`)
 	f("rooms:\n  - name: cellar\n    limits: {warm: 18 %}\n",

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
+	"dryhold/internal/lot"
 )
 
 // DefaultRules are the alarm rules of a room that sets none of its own, one
@@ -53,7 +54,7 @@ func roomRules() []alarm.Rule {
 	}
 }
 
-// workedOutRules are those of the air of a room that are worked out by the hour.
+// workedOutRules are those of a room that are worked out by the hour.
 func workedOutRules() []alarm.Rule {
 	return []alarm.Rule{
 		{
@@ -89,6 +90,11 @@ func workedOutRules() []alarm.Rule {
 			// to air and an evening to carry. Half a day below ends it, so that
 			// one forecast that wavers says nothing.
 			Kind: alarm.Ahead, Limit: 0.5, Deadband: 0.2, OffDelay: 12 * time.Hour, Window: 48 * time.Hour, Priority: alarm.Medium,
+		},
+		{
+			// Round: a month is common practice, no source. The digest tells of
+			// it from then on; a week later somebody has to be told.
+			Kind: alarm.RoundDue, Limit: lot.RoundEvery.Seconds(), OnDelay: 7 * 24 * time.Hour, Priority: alarm.Low,
 		},
 	}
 }
