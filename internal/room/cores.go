@@ -1,7 +1,6 @@
 package room
 
 import (
-	"iter"
 	"math"
 	"slices"
 	"time"
@@ -19,29 +18,28 @@ const warmUp = 12
 // visits, °C; not-a-number for an hour of which nothing is known. A lag that
 // the ledger keeps starts each day, and each open hour, where the fold had it;
 // within a day, and for any other lag, the core follows the means of the hours.
-// It fails on a lag that is none.
-func (l *Ledger) Cores(lag unit.Hours, from, to time.Time) (iter.Seq[float64], error) {
+// So the first hours of a ledger are those of food that had the mean of the
+// first. It fails on a lag that is none.
+func (l *Ledger) Cores(lag unit.Hours, from, to time.Time) ([]float64, error) {
 	of, err := thermal.NewLag(lag)
 	if err != nil {
 		return nil, err
 	}
 	step, mean := of.Step(1, 1), of.MeanStep(1)
-	return func(yield func(float64) bool) {
-		first := int((floorHour(from.UnixMilli()+hourMS-1) - l.start) / hourMS)
-		end := int((floorHour(to.UnixMilli()+hourMS-1) - l.start) / hourMS)
-		walk := l.walkTo(lag, first)
-		for i := first; i < end; i++ {
-			core, air, ok := walk.at(i)
-			means := math.NaN()
-			if ok {
-				means = float64(mean.Core(core, air, air))
-				walk.core = step.Core(core, air, air)
-			}
-			if !yield(means) {
-				return
-			}
+	first := int((floorHour(from.UnixMilli()+hourMS-1) - l.start) / hourMS)
+	end := int((floorHour(to.UnixMilli()+hourMS-1) - l.start) / hourMS)
+	out := make([]float64, 0, max(0, end-first))
+	walk := l.walkTo(lag, first)
+	for i := first; i < end; i++ {
+		core, air, ok := walk.at(i)
+		if !ok {
+			out = append(out, math.NaN())
+			continue
 		}
-	}, nil
+		out = append(out, float64(mean.Core(core, air, air)))
+		walk.core = step.Core(core, air, air)
+	}
+	return out, nil
 }
 
 // coreWalk is a core carried from hour to hour.

@@ -62,8 +62,11 @@ func (l *Ledger) Seed(lag unit.Hours, from, to time.Time) Seed {
 	return s
 }
 
-// Needs is the instant from which Fine wants the readings of the room.
-func (s Seed) Needs() time.Time { return time.UnixMilli(s.at - s.longest).UTC() }
+// Needs is the stretch of which Fine wants the readings, to tell the room up to
+// an instant.
+func (s Seed) Needs(to time.Time) (from, until time.Time) {
+	return time.UnixMilli(s.at - s.longest).UTC(), to.Add(time.Duration(s.longest) * time.Millisecond)
+}
 
 // Fine folds readings of the room, as they count and in order of time, as the
 // ledger folds its hours, in pieces of a width that divides the hour, and
