@@ -195,6 +195,7 @@ type knot struct {
 	likely []float64 // consumed
 	spread []float64 // of ln of what each mode ages by until then; nil where it is certain
 	damp   [tracks]bool
+	inside [tracks]inside
 }
 
 // end looks for the end of the lot at plan storage: steps that grow with the
@@ -259,18 +260,10 @@ func (f *Follower) drawn(c *Course, a around, knots []knot, light float64, damp 
 		if m.Nutrient {
 			continue
 		}
-		t, future := a.luck.of(a.food.ID, m), f.luck.future()
+		mode := f.going(c, a, knots, light, i)
 		for d := range draws {
-			at := v.place(d, failure)
-			now, warm := 0.0, 0.0
-			if a.coming != nil {
-				now = knots[0].curves[i].consumed(m, t, d, at, c.dose)
-				warm = t.warmth(future[d], m.Ea.Likely, m.Ea.Low, m.Ea.High, d)
-			}
-			end := crossing(knots, func(k *knot) float64 {
-				dark := k.drawn(i, k.curves[i].consumed(m, t, d, at, c.dose), now, warm)
-				return dark + lightShare(m, t.light[d], light*k.days) - 1
-			})
+			x := mode.in(d)
+			end := crossing(knots, func(k *knot) float64 { return x.spent(k) - 1 })
 			if end < draws[d] {
 				draws[d], causes[d] = end, m.Name
 			}
@@ -354,7 +347,7 @@ func (f *Follower) ahead(c Course, plan around) []knot {
 // set takes the progress of a course; done says that the lot has ended in
 // every draw, with room for all constants.
 func (k *knot) set(c *Course, plan around, days float64) (done bool) {
-	k.days, k.curves, k.likely, k.spread = days, k.curves[:0], k.likely[:0], nil
+	k.days, k.curves, k.likely, k.spread, k.inside = days, k.curves[:0], k.likely[:0], nil, c.inside
 	for i := range c.modes {
 		if plan.coming != nil {
 			k.spread = append(k.spread, plan.coming.spread(i, days))
