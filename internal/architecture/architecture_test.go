@@ -85,6 +85,7 @@ var owners = map[string]string{
 	"github.com/tidwall/gjson":                    "internal/wire",
 	"golang.org/x/crypto":                         "internal/secret",
 	"github.com/alexedwards/scs/v2":               "internal/web",
+	"github.com/swaggest/jsonschema-go":           "internal/web",
 	"github.com/leonelquinteros/gotext":           "internal/web",
 	"golang.org/x/text":                           "internal/web",
 	"golang.org/x/time":                           "internal/app",

@@ -61,6 +61,9 @@ type (
 	}
 )
 
+// mostLots is the most lots answered on one page.
+const mostLots = 100_000
+
 const notReady = "there is no state yet: dryhold is still reading its store; try again in a moment"
 
 // ready gives the snapshot, or answers 503 and gives nil.

@@ -108,6 +108,7 @@ type methods map[string]http.HandlerFunc
 // route registers the methods of a path, and for every other method an answer
 // that says which are allowed.
 func route(mux *http.ServeMux, path string, by methods) {
+	documentOf(mux).note(path, by)
 	var allowed []string
 	for method, h := range by {
 		mux.HandleFunc(method+" "+path, h)
@@ -116,6 +117,10 @@ func route(mux *http.ServeMux, path string, by methods) {
 			allowed = append(allowed, http.MethodHead) // the mux answers HEAD by GET
 		}
 	}
+	refuseOthers(mux, path, allowed)
+}
+
+func refuseOthers(mux *http.ServeMux, path string, allowed []string) {
 	slices.Sort(allowed)
 	allow := strings.Join(allowed, ", ")
 	mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {

@@ -132,11 +132,13 @@ func open(path string) bool {
 
 // needed is the scope that a request needs: to look, to change, or to have
 // the machine work for long.
-func needed(r *http.Request) secret.Scope {
+func needed(r *http.Request) secret.Scope { return neededFor(r.Method, r.URL.Path) }
+
+func neededFor(method, path string) secret.Scope {
 	switch {
-	case r.Method == http.MethodGet || r.Method == http.MethodHead || r.URL.Path == whatIfPath || r.URL.Path == packingPath:
+	case method == http.MethodGet || method == http.MethodHead || path == whatIfPath || path == packingPath:
 		return secret.Read
-	case r.URL.Path == "/api/v1/refold":
+	case path == "/api/v1/refold":
 		return secret.Admin
 	}
 	return secret.Keep

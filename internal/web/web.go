@@ -91,6 +91,11 @@ type server struct {
 
 // New makes the handler of every route. It starts nothing.
 func New(cfg Config) http.Handler {
+	s, mux := assemble(cfg)
+	return s.guard(s.admit(mux))
+}
+
+func assemble(cfg Config) (*server, *http.ServeMux) {
 	if cfg.Snapshot == nil || cfg.Actions == nil {
 		panic("BUG: web.New without Snapshot or Actions")
 	}
@@ -113,6 +118,7 @@ func New(cfg Config) http.Handler {
 	}
 
 	mux := http.NewServeMux()
+	newDocument(s).route(mux) // first, since it notes the others
 	route(mux, "/{$}", methods{http.MethodGet: s.getPage})
 	route(mux, "/static/{checksum}/{name...}", methods{http.MethodGet: s.getStatic})
 	route(mux, "/preferences", methods{http.MethodGet: s.getPreferences, http.MethodPost: s.postPreferences})
@@ -146,7 +152,7 @@ func New(cfg Config) http.Handler {
 		writeProblem(w, http.StatusNotFound, "there is no page at "+r.URL.Path+": the page is at /, the data under /api/v1/")
 	})
 
-	return s.guard(s.admit(mux))
+	return s, mux
 }
 
 // failure turns an error of Actions into a status and the text the keeper may

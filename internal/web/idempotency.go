@@ -1,0 +1,4 @@
+package web
+
+// maxKey is the longest Idempotency-Key taken, bytes.
+const maxKey = 255
