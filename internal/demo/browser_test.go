@@ -1,0 +1,242 @@
+package demo_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+)
+
+// shotsEnv names a directory for pictures of every page, in both widths and
+// light and dark, for those who want to look at them.
+const shotsEnv = "DRYHOLD_TEST_SHOTS"
+
+// pages lists every page of the daemon, and those that look otherwise when
+// something is asked of them.
+func pages() []string {
+	return []string{
+		"/", "/room/cellar", "/room/loft?from=2024-08-01&to=2024-09-01", "/lots", "/lots/L-1", "/lots/L-7", "/lots/L-10",
+		"/review", "/review?lot=L-7", "/use-first", "/what-if", "/what-if?lot=L-7", "/rooms/compare",
+		"/alarms", "/alarms?alarm=warm/loft", "/alarms/acknowledge?kind=absorber_small&lot=L-7", "/alarms/shelve?kind=absorber_small&lot=L-7",
+		"/alarms/replay", "/notices", "/packing", "/packing?food=white-rice&container=pet-2l&amount=20+kg", "/packing?food=dry-beans&container=milk-jug&moisture=16",
+		"/labels", "/rounds", "/sensors", "/health", "/audit", "/preferences", "/offline",
+	}
+}
+
+// Every page opens without a complaint of the browser, is for those who see
+// little, use the keyboard alone, a telephone, paper, German or French.
+func TestPages(t *testing.T) {
+	b := newTab(t)
+	h := newLarchHouse(t)
+	axe, err := os.ReadFile("../../testdata/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range pages() {
+		t.Run(path, func(t *testing.T) {
+			b := &visit{tab: b.of(t), url: h.url + path, axe: string(axe)}
+			b.emulate(1280, "light", "")
+			b.open(b.url)
+			b.quiet("")
+			b.keyboard()
+			b.shoot(path)
+			b.open(b.url)
+			b.accessible()
+			b.printed()
+			for _, language := range []string{"de", "fr"} {
+				b.in(language)
+			}
+		})
+	}
+}
+
+// visit is a visit to one page.
+type visit struct {
+	*tab
+	url, axe string
+}
+
+// quiet wants no complaint since it was asked last.
+func (b *visit) quiet(when string) {
+	b.t.Helper()
+	for _, c := range b.complaints() {
+		b.t.Errorf("the browser complains%s: %s", when, c)
+	}
+}
+
+// keyboard goes through the page by the Tab key: every element that can be
+// used is reached in its order and shows that it is, and the first link skips
+// to the content.
+func (b *visit) keyboard() {
+	b.t.Helper()
+	n := evaluate[int](b.tab, `(() => {
+		document.querySelectorAll("details").forEach(d => d.open = true);
+		const groups = new Set();
+		const order = [...document.querySelectorAll("a[href], button, input, select, textarea, summary, iframe, audio, video, [tabindex], [contenteditable]")].filter(e => {
+			if (e.disabled || e.tabIndex < 0 || e.type === "hidden" || !e.checkVisibility({visibilityProperty: true})) return false;
+			if (e.type !== "radio") return true;
+			const group = document.querySelectorAll('input[type=radio][name="' + CSS.escape(e.name) + '"]');
+			return [...group].some(o => o.checked) ? e.checked : e === group[0];
+		});
+		window.reached = [];
+		document.addEventListener("focusin", event => {
+			const e = event.target, s = getComputedStyle(e), box = e.getBoundingClientRect();
+			const seen = (s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2 || s.boxShadow !== "none") && box.width > 1 && box.height > 1 && box.bottom > 0 && box.top < innerHeight;
+			window.reached.push([order.indexOf(e), seen, e.outerHTML.slice(0, 150)]);
+		});
+		document.activeElement?.blur();
+		window.order = order;
+		return order.length;
+	})()`)
+	for range n {
+		b.do(chromedp.KeyEvent("\t"))
+	}
+	faults := evaluate[[]string](b.tab, `(() => {
+		const faults = [];
+		window.order.forEach((e, i) => {
+			const r = window.reached[i];
+			if (!r) faults.push("the Tab key never comes to " + e.outerHTML.slice(0, 150));
+			else if (r[0] !== i) faults.push("step " + i + " comes to " + r[2] + " and not to " + e.outerHTML.slice(0, 150));
+			else if (!r[1]) faults.push("the focus is not to be seen on " + r[2]);
+		});
+		return faults.slice(0, 3);
+	})()`)
+	for _, fault := range faults {
+		b.t.Error(fault)
+	}
+	b.open(b.url)
+	b.do(chromedp.KeyEvent("\t"), chromedp.KeyEvent("\r"), chromedp.KeyEvent("\t"))
+	if !evaluate[bool](b.tab, `location.hash === "#main" && (document.activeElement === document.body || document.querySelector("main").contains(document.activeElement)
+		|| document.querySelector("main").querySelector("a[href], button, input, select, summary") === null)`) {
+		b.t.Errorf("the first link does not skip to the content: at %s", evaluate[string](b.tab, `location.hash + " " + document.activeElement.outerHTML.slice(0, 150)`))
+	}
+	b.complaints()
+}
+
+// accessible wants axe to find nothing in light and dark, on a desk and on a
+// telephone, and a page that does not scroll sideways. All but the contrast is
+// the same in light and dark.
+func (b *visit) accessible() {
+	b.t.Helper()
+	evaluate[bool](b.tab, `document.querySelectorAll("details").forEach(d => d.open = true), true`)
+	evaluate[bool](b.tab, b.axe+`; true`)
+	const all = `{type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}`
+	const contrast = `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`
+	for _, width := range []int64{1280, 360} {
+		b.emulate(width, "light", "")
+		b.violations(fmt.Sprintf("light, %d px", width), all)
+		b.emulate(width, "dark", "")
+		b.violations(fmt.Sprintf("dark, %d px", width), contrast)
+		if needs := evaluate[int64](b.tab, `document.documentElement.scrollWidth`); needs > width {
+			b.t.Errorf("needs %d px and has %d: %s", needs, width, b.wide())
+		}
+	}
+	// Chosen by the person, against what the machine says.
+	for _, theme := range [][2]string{{"light", "dark"}, {"dark", "light"}} {
+		b.emulate(1280, theme[1], "")
+		evaluate[string](b.tab, fmt.Sprintf(`document.documentElement.dataset.theme = %q`, theme[0]))
+		b.violations(theme[0]+" as chosen", contrast)
+	}
+	evaluate[bool](b.tab, `delete document.documentElement.dataset.theme`)
+}
+
+func (b *visit) violations(how, rules string) {
+	b.t.Helper()
+	for _, v := range evaluate[[]string](b.tab, `axe.run(document, {runOnly: `+rules+`, resultTypes: ["violations"]}).then(r =>
+		r.violations.map(v => v.id + ": " + v.help + "\n" + v.nodes.slice(0, 3).map(n => "  " + n.target.join(" ") + ": " + n.failureSummary.replace(/\s+/g, " ")).join("\n")))`) {
+		b.t.Errorf("%s: %s", how, v)
+	}
+}
+
+// wide names what is wider than the window.
+func (b *tab) wide() string {
+	return strings.Join(evaluate[[]string](b, `[...document.body.querySelectorAll("*")].filter(e => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest(".nav")).slice(0, 3).map(e => e.outerHTML.slice(0, 120))`), "; ")
+}
+
+// printed wants paper without what only a screen can use.
+func (b *visit) printed() {
+	b.t.Helper()
+	b.emulate(800, "light", "print")
+	if left := evaluate[[]string](b.tab, `[...document.querySelectorAll("header nav, button, .skip")].filter(e => e.checkVisibility()).map(e => e.outerHTML.slice(0, 100))`); len(left) > 0 {
+		b.t.Errorf("on paper: %.500q", left)
+	}
+	if !evaluate[bool](b.tab, `document.querySelector("h1").checkVisibility()`) {
+		b.t.Error("no heading on paper")
+	}
+	b.emulate(1280, "light", "")
+}
+
+// in opens the page in a language, in which words are longer.
+func (b *visit) in(language string) {
+	b.t.Helper()
+	b.prefer(b.url, language+".metric.")
+	b.emulate(360, "light", "")
+	b.open(b.url)
+	if got := evaluate[string](b.tab, `document.documentElement.lang`); got != language {
+		b.t.Errorf("asked in %s, it comes in %s", language, got)
+	}
+	if needs := evaluate[int64](b.tab, `document.documentElement.scrollWidth`); needs > 360 {
+		b.t.Errorf("in %s: needs %d px and has 360: %s", language, needs, b.wide())
+	}
+	b.quiet(" in " + language)
+	b.prefer(b.url, "en.metric.")
+}
+
+// prefer sets the cookie of the preferences.
+func (b *tab) prefer(at, value string) {
+	b.t.Helper()
+	command(b, network.SetCookie, network.SetCookieParams{Name: "dryhold_preferences", Value: value, URL: at})
+}
+
+// shoot makes pictures of the page, where they are wanted.
+func (b *visit) shoot(path string) {
+	b.t.Helper()
+	dir := os.Getenv(shotsEnv)
+	if dir == "" {
+		return
+	}
+	name := strings.Trim(strings.Map(func(r rune) rune {
+		if strings.ContainsRune("/?&=+", r) {
+			return '_'
+		}
+		return r
+	}, path), "_")
+	for _, width := range []int64{1280, 390} {
+		for _, scheme := range []string{"light", "dark"} {
+			b.emulate(width, scheme, "")
+			b.do(chromedp.EmulateViewport(width, 1600))
+			b.open(b.url)
+			picture, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
+			if err != nil {
+				b.t.Fatal(err)
+			}
+			file := filepath.Join(dir, fmt.Sprintf("%s-%d-%s.png", name, width, scheme))
+			if err := os.WriteFile(file, picture, 0o600); err != nil {
+				b.t.Fatal(err)
+			}
+		}
+	}
+	b.emulate(1280, "light", "")
+}
+
+// What a page costs the first time, over the wire: at most 150 kB.
+func TestFirstLoad(t *testing.T) {
+	h := newLarchHouse(t)
+	for _, path := range []string{"/", "/room/loft", "/lots/L-7"} {
+		t.Run(path, func(t *testing.T) {
+			b := newTab(t)
+			b.open(h.url + path)
+			evaluate[bool](b, `new Promise(done => { const wait = () => document.readyState === "complete" ? setTimeout(done, 0, true) : setTimeout(wait, 10); wait() })`)
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			t.Logf("%s: %.1f kB", path, b.bytes/1000)
+			if b.bytes > 150_000 || b.bytes < 1000 {
+				t.Errorf("%s takes %.1f kB, at most 150", path, b.bytes/1000)
+			}
+		})
+	}
+}
