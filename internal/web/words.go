@@ -163,6 +163,8 @@ func (p *pageContext) kindWord(k alarm.Kind) string {
 		return p.t("quality low")
 	case alarm.EndsEarly:
 		return p.t("ends before its planned use")
+	case alarm.RoundDue:
+		return p.t("inspection round overdue")
 	case alarm.Clock:
 		return p.t("the clock is not trusted")
 	case alarm.Disk:
