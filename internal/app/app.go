@@ -107,6 +107,7 @@ type App struct {
 	stated    stated
 	unread    atomic.Int64 // arrivals that wait, undecoded, for the right time
 	upkeep    upkeep
+	held      held
 
 	steps    []step // to undo, in order of Start
 	started  bool

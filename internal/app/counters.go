@@ -50,6 +50,7 @@ type counters struct {
 	devices devices
 	flood   flood
 	dropped engine.TopicErrors // messages at QoS 0
+	flow    flow
 }
 
 // rooms notes the rooms that exist, and the sensors heard in them.
@@ -133,6 +134,7 @@ func (c *counters) count(batch []arrival, stored, duplicates int, now time.Time)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.intake.Messages += uint64(len(batch))
+	c.flow.add(len(batch), now)
 	c.intake.Stored += uint64(stored)
 	c.intake.Duplicates += uint64(duplicates)
 	if stored > 0 {

@@ -5,6 +5,7 @@ package audit
 
 import (
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -38,8 +39,34 @@ type Act struct {
 
 // Filter says which acts are wanted. The zero value wants all.
 type Filter struct {
-	Since time.Time // told at this instant or later
+	Since  time.Time // told at this instant or later
+	Before time.Time // told before this instant
+	By     string    // by this person or program
+	Kind   Kind
+	// Of is what an act was done to: L-1, warm/loft, cellar/cellar-1; also of a
+	// room, cellar, whose sensors and alarms are then wanted as well.
+	Of string
 }
+
+// Wants reports whether an act is wanted.
+func (f Filter) Wants(a Act) bool {
+	switch {
+	case a.Told.Before(f.Since), !f.Before.IsZero() && !a.Told.Before(f.Before):
+		return false
+	case f.By != "" && a.By != f.By, f.Kind != "" && a.Kind != f.Kind:
+		return false
+	case f.Of == "" || a.Of == f.Of:
+		return true
+	case a.Kind == Sensor:
+		return strings.HasPrefix(a.Of, f.Of+"/")
+	case a.Kind == Alarm:
+		return slices.Contains(strings.Split(a.Of, "/"), f.Of) || strings.HasSuffix(a.Of, "/"+f.Of)
+	}
+	return false
+}
+
+// Kinds lists what an act can be done to.
+func Kinds() []Kind { return []Kind{Lot, Alarm, Sensor, Room, Readings} }
 
 // Newest merges acts, each list in the order in which it was told, into one
 // with the newest first, of at most limit acts.
@@ -47,7 +74,7 @@ func Newest(f Filter, limit int, lists ...[]Act) []Act {
 	out := []Act{}
 	for _, list := range lists {
 		for _, a := range slices.Backward(list) {
-			if !a.Told.Before(f.Since) {
+			if f.Wants(a) {
 				out = append(out, a)
 			}
 		}

@@ -76,7 +76,11 @@ func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (_
 		return Contents{}, err
 	}
 	crash.At(ctx, crash.Checked)
-	return got, settle(temp, file)
+	if err := settle(temp, file); err != nil {
+		return got, err
+	}
+	noteBackup(dir, file, got)
+	return got, nil
 }
 
 // free refuses a name that is taken, and, even with force, that of the

@@ -288,7 +288,7 @@ func TestRestoreRefuses(t *testing.T) {
 	f("newer dryhold", spoilt("newer.db", func(path string) {
 		execute(t, path, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (9999, 1)`)
 	}), true)
-	left(t, dir, File, "lock")
+	left(t, dir, File, backupNote, "lock")
 }
 
 // The database that was there is kept, with what its log alone holds, and can
@@ -384,7 +384,7 @@ func TestOddNames(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	left(t, dir, "copy?mode=ro.db", File, "lock")
+	left(t, dir, "copy?mode=ro.db", File, backupNote, "lock")
 	target := filepath.Join(dir, "a:b?c")
 	if _, err := Restore(t.Context(), file, target, false, epoch, silent); err != nil {
 		t.Fatal(err)

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -16,8 +18,9 @@ type Auditor interface {
 	Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.Act, error)
 }
 
-// AuditAnswer is the body of GET /api/v1/audit?since=&limit=: the acts told
-// since an instant (RFC 3339), the newest first, 200 or as many as limit says.
+// AuditAnswer is the body of GET /api/v1/audit?since=&before=&by=&kind=&of=&limit=:
+// the acts told since an instant and before another (RFC 3339), by one person,
+// of one kind, to one thing, the newest first, 200 or as many as limit says.
 type AuditAnswer struct {
 	Acts []audit.Act `json:"acts"`
 	More bool        `json:"more"` // there are older ones beyond the limit
@@ -30,20 +33,10 @@ const (
 )
 
 func (s *server) getAudit(w http.ResponseWriter, r *http.Request) {
-	var f audit.Filter
-	limit, q := usualActs, r.URL.Query()
-	var err error
-	if text := q.Get("since"); text != "" {
-		if f.Since, err = time.Parse(time.RFC3339, text); err != nil {
-			writeProblem(w, http.StatusUnprocessableEntity, fmt.Sprintf("since: %q is not a time: write 2026-07-14T00:00:00Z", text))
-			return
-		}
-	}
-	if text := q.Get("limit"); text != "" {
-		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > mostActs {
-			writeProblem(w, http.StatusUnprocessableEntity, fmt.Sprintf("limit: %q is none: write 1 to %d", text, mostActs))
-			return
-		}
+	f, limit, no := auditQuery(r.URL.Query())
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
 	}
 	acts, err := s.Actions.Audit(r.Context(), f, limit+1)
 	if err != nil {
@@ -54,4 +47,33 @@ func (s *server) getAudit(w http.ResponseWriter, r *http.Request) {
 	answer := AuditAnswer{Acts: acts, More: len(acts) > limit}
 	answer.Acts = append([]audit.Act{}, acts[:min(limit, len(acts))]...)
 	s.writeJSON(w, r, http.StatusOK, answer)
+}
+
+// auditQuery reads which acts are asked for, and how many.
+func auditQuery(q url.Values) (f audit.Filter, limit int, no *refusal) {
+	refuse := func(format string, args ...any) *refusal {
+		return &refusal{http.StatusUnprocessableEntity, fmt.Sprintf(format, args...)}
+	}
+	for name, to := range map[string]*time.Time{"since": &f.Since, "before": &f.Before} {
+		text := q.Get(name)
+		if text == "" {
+			continue
+		}
+		var err error
+		if *to, err = time.Parse(time.RFC3339, text); err != nil {
+			return f, 0, refuse("%s: %q is not a time: write 2026-07-14T00:00:00Z", name, text)
+		}
+	}
+	limit = usualActs
+	if text := q.Get("limit"); text != "" {
+		var err error
+		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > mostActs {
+			return f, 0, refuse("limit: %q is none: write 1 to %d", text, mostActs)
+		}
+	}
+	f.By, f.Of, f.Kind = q.Get("by"), q.Get("of"), audit.Kind(q.Get("kind"))
+	if f.Kind != "" && !slices.Contains(audit.Kinds(), f.Kind) {
+		return f, 0, refuse("kind: %q is none: write one of %v", q.Get("kind"), audit.Kinds())
+	}
+	return f, limit, nil
 }

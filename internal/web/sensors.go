@@ -114,6 +114,8 @@ func (s *server) routeSensors(mux *http.ServeMux) {
 	route(mux, "/api/v1/sensors/changes/{seq}/revoke", methods{http.MethodPost: s.postRevoke})
 	route(mux, "/api/v1/audit", methods{http.MethodGet: s.getAudit})
 	s.routeSensorPages(mux)
+	s.routeHealth(mux)
+	route(mux, "/audit", methods{http.MethodGet: s.getAuditPage})
 }
 
 func (s *server) getSensors(w http.ResponseWriter, r *http.Request) {

@@ -35,6 +35,7 @@ type Actions interface {
 	LotKeeper
 	Rounder
 	Auditor
+	Examiner
 	Forecaster
 	Reviewer
 	Importer
