@@ -76,6 +76,7 @@ var owners = map[string]string{
 	"github.com/pressly/goose/v3":                 "internal/store",
 	"github.com/klauspost/compress":               "internal/store",
 	"github.com/prometheus/client_golang":         "internal/metrics",
+	"github.com/prometheus/common":                "internal/metrics", // in tests
 	"github.com/influxdata/influxdb-client-go/v2": "internal/influx",
 	"github.com/wneessen/go-mail":                 "internal/notify",
 	"github.com/cenkalti/backoff/v5":              "internal/notify",
