@@ -9,6 +9,7 @@ import (
 	"github.com/swaggest/jsonschema-go"
 
 	"dryhold/internal/barrier"
+	"dryhold/internal/engine"
 	"dryhold/internal/unit"
 )
 
@@ -65,6 +66,8 @@ func wellKnown(p jsonschema.InterceptSchemaParams) (stop bool, err error) {
 	switch t {
 	case reflect.TypeFor[unit.Quantity]():
 		p.Schema.Enum = oneOf(unit.QuantityNames())
+	case reflect.TypeFor[engine.Number]():
+		p.Schema.AddType(jsonschema.Null)
 	case reflect.TypeFor[barrier.Seal]():
 		p.Schema.Enum = oneOf([]string{barrier.Assumed.String(), barrier.Verified.String(), barrier.Failed.String()})
 	}

@@ -38,6 +38,7 @@ type Actions interface {
 	Examiner
 	Forecaster
 	Reviewer
+	RoomFollower
 	Importer
 	Packer
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
@@ -136,6 +137,7 @@ func assemble(cfg Config) (*server, *http.ServeMux) {
 	s.routeExplanations(mux)
 	s.routeForecasts(mux)
 	s.routeReviews(mux)
+	s.routeRooms(mux)
 	s.routeLogin(mux)
 	s.routeSensors(mux)
 	s.routeNotes(mux)
