@@ -49,6 +49,7 @@ type live struct {
 func (s *server) routeLive(mux *http.ServeMux) {
 	s.live = &live{}
 	route(mux, "/api/v1/events", methods{http.MethodGet: s.getEvents})
+	s.routeOffline(mux)
 }
 
 // eventTopics are the kinds of events.

@@ -49,9 +49,9 @@ type link struct {
 // layoutView is what the template of the layout shows.
 type layoutView struct {
 	page
-	Title, Lang, Theme, User, Version, Back string
-	Nav                                     []link
-	Body                                    template.HTML
+	Title, Lang, Theme, User, Version, Back, Zone string
+	Nav                                           []link
+	Body                                          template.HTML
 }
 
 // navigation lists the pages that the keeper goes to.
@@ -95,7 +95,7 @@ func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {
 	}
 	lay := layoutView{
 		page: pg, Title: pg.Head + ": dryhold", Lang: like.Language, Theme: like.Theme, User: userOf(r), Version: s.Version,
-		Back: url.QueryEscape(r.URL.RequestURI()), Body: template.HTML(content.String()), //nolint:gosec // the templates have escaped it
+		Back: url.QueryEscape(r.URL.RequestURI()), Zone: s.Zone.String(), Body: template.HTML(content.String()), //nolint:gosec // the templates have escaped it
 	}
 	if !pg.Bare {
 		lay.Nav = navigation(tr, pg.Here)

@@ -1,6 +1,8 @@
 package web
 
-import "net/http"
+import (
+	"net/http"
+)
 
 func (s *server) getPage(w http.ResponseWriter, r *http.Request) {
 	snap := s.Snapshot()
@@ -9,12 +11,12 @@ func (s *server) getPage(w http.ResponseWriter, r *http.Request) {
 		status = http.StatusServiceUnavailable
 		w.Header().Set("Retry-After", "5")
 	}
-	v := s.view(snap, r.URL.Query().Get("refresh") != "off")
 	p := s.words(r)
+	v := s.view(p, snap, r.URL.Query().Get("refresh") != "off")
 	pg := page{
-		Name: "now", Head: v.Site, Here: "/", Caution: true, Reload: v.Refresh, At: v.At, Age: v.Age, Sight: &v.Healthy,
-		Data: []link{{p.t("status"), "/api/v1/status", false}, {p.t("lots"), "/api/v1/lots", false}, {p.t("sensors"), "/api/v1/sensors", false},
-			{p.t("who did what"), "/api/v1/audit", false}, {p.t("metrics"), "/metrics", false}, {p.t("health"), "/healthz", false}},
+		Name: "now", Head: v.Site, Here: "/", Caution: true, Reload: v.Refresh, At: v.At, Age: v.Age, Sight: &v.Healthy, Scripts: []string{"live.js"},
+		Data: []link{{p.t("status"), "/api/v1/status", false}, {p.t("events"), "/api/v1/events", false}, {p.t("lots"), "/api/v1/lots", false},
+			{p.t("metrics"), "/metrics", false}, {p.t("health"), "/healthz", false}},
 	}
 	if v.Starting {
 		pg.Head, pg.Sub, pg.Sight = p.t("Starting"), p.t("There is no state yet: dryhold is still reading its store."), nil

@@ -127,7 +127,7 @@ func sign(r *http.Request, body any) {
 
 // open lists the paths that strangers may see. Those of links ask for the link.
 func open(path string) bool {
-	return strings.HasPrefix(path, LinkPath) || strings.HasPrefix(path, "/static/") || slices.Contains([]string{"/login", "/healthz"}, path)
+	return strings.HasPrefix(path, LinkPath) || strings.HasPrefix(path, "/static/") || slices.Contains([]string{"/login", "/healthz", workerPath}, path)
 }
 
 // needed is the scope that a request needs: to look, to change, or to have

@@ -2,8 +2,8 @@ package web
 
 import (
 	"cmp"
+	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"dryhold/internal/alarm"
@@ -34,18 +34,18 @@ type pageView struct {
 	Old      bool // the state is old: nothing on the page is now
 	Starting bool // there is no state yet
 
-	Alarms      []alarmView
-	Rooms       []roomView
-	Lots        []lotView
-	LotsMore    string // what the lots table leaves out
-	Sensors     []sensorRow
-	SensorsMore string
-	Caveat      string // on the mould indices
-	Checks      []checkView
-	Healthy     sight
-	Errors      []errorView
-	Known       []string // retained values of unknown age
-	Intake      string
+	Alarms    []alarmView
+	Rooms     []roomView
+	Caveat    string // on the mould indices
+	Risks     []riskView
+	RisksMore string // how many more there are
+	NoRisk    sight
+	Stored    string // how many lots there are
+	NoLots    bool
+	Axis      *lifeAxis
+	Sensors   sight
+	Checks    []checkView // those that fail, and all of them before the first state
+	Healthy   sight
 
 	FirstReading        string
 	NoAlarm, UnknownNow sight
@@ -57,7 +57,7 @@ type conditionView struct {
 }
 
 type roomView struct {
-	Name       string
+	Name, URL  string
 	Conditions []conditionView
 	DewPoint   string
 	Ageing     string
@@ -66,6 +66,7 @@ type roomView struct {
 	Last       moment
 	LastAge    string
 	Lots       string
+	Grows      sight // the worst of the surfaces
 	Mould      []surfaceView
 	Opinion    string // the second opinion on mould
 	Sensors    []sensorView
@@ -104,6 +105,7 @@ type checkView struct {
 	Title, Text string
 	Sight       sight
 	Since       moment
+	OK          bool
 }
 
 type errorView struct {
@@ -112,11 +114,11 @@ type errorView struct {
 }
 
 // view turns the snapshot into words; the snapshot may be nil.
-func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
+func (s *server) view(p *pageContext, snap *engine.Snapshot, refresh bool) pageView {
 	v := pageView{Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
-		UnknownNow: unknownSight("There is no reading now.")}
-	p := &pageContext{now: s.Now(), zone: s.Zone}
-	v.Checks, v.Healthy = p.checks(s.healthNow().Checks)
+		UnknownNow: unknownSight(p.t("There is no reading now."))}
+	checks := s.healthNow().Checks
+	v.Checks, v.Healthy = p.checks(checks)
 	if snap == nil {
 		return v
 	}
@@ -124,6 +126,7 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	if snap.At.After(p.now) {
 		p.now = snap.At
 	}
+	v.Checks = slices.DeleteFunc(v.Checks, func(c checkView) bool { return c.OK })
 	v.Site = snap.Site
 	v.At, v.Age = p.moment(snap.At), p.ago(p.now.Sub(snap.At))
 	v.Old = p.now.Sub(snap.At) > 2*time.Minute
@@ -133,16 +136,17 @@ func (s *server) view(snap *engine.Snapshot, refresh bool) pageView {
 	for _, r := range snap.Rooms {
 		v.Rooms = append(v.Rooms, p.room(r, snap.Sensors))
 	}
-	v.NoAlarm, v.Caveat = noAlarm(snap, v.Old), engine.MouldCaveat
-	v.Lots, v.LotsMore = p.lots(snap.Lots)
-	v.Sensors, v.SensorsMore = p.sensors(snap.Sensors)
-	p.intake(&v, snap.Intake)
+	v.NoAlarm, v.Caveat = p.noAlarm(snap, v.Old), engine.MouldCaveat
+	p.risks(&v, snap.Lots)
+	v.Sensors = p.listening(snap.Sensors)
 	return v
 }
 
+func noAlarm(snap *engine.Snapshot, old bool) sight { return english().noAlarm(snap, old) }
+
 // noAlarm is what the absence of alarms is worth: silence about what is not
 // measured is no good news.
-func noAlarm(snap *engine.Snapshot, old bool) sight {
+func (p *pageContext) noAlarm(snap *engine.Snapshot, old bool) sight {
 	unknown := func(r engine.RoomView) bool {
 		return !r.Temperature.Known || !r.Humidity.Known || !r.Illuminance.Known
 	}
@@ -157,58 +161,54 @@ func noAlarm(snap *engine.Snapshot, old bool) sight {
 	}
 	switch {
 	case len(snap.Rooms) == 0:
-		return unknownSight("no alarm, for nothing is measured yet")
+		return unknownSight(p.t("no alarm, for nothing is measured yet"))
 	case old:
-		return unknownSight("no alarm when this state was fresh")
+		return unknownSight(p.t("no alarm when this state was fresh"))
 	case wanting > 0:
-		return overSight("no alarm, but " + plural(wanting, "lot has a warning", "lots have a warning") + ": see the lots below")
+		return overSight(p.tn("no alarm, but %d lot has a warning", "no alarm, but %d lots have a warning", wanting))
 	case slices.ContainsFunc(snap.Rooms, grows):
-		return overSight("no alarm, but mould grows on a surface by its index: see the rooms below")
+		return overSight(p.t("no alarm, but mould grows on a surface by its index: see the rooms"))
 	case slices.ContainsFunc(snap.Rooms, unknown):
-		return unknownSight("no alarm, but not everything is measured: see the rooms below")
+		return unknownSight(p.t("no alarm, but not everything is measured: see the rooms"))
 	}
-	return okSight("no alarm: nothing needs doing")
+	return okSight(p.t("no alarm: nothing needs doing"))
 }
 
 func (p *pageContext) checks(checks []health.Check) ([]checkView, sight) {
 	var out []checkView
 	failing := 0
 	for _, c := range checks {
-		look := okSight("ok")
+		look := okSight(p.t("ok"))
 		if !c.OK {
-			look = overSight("not ok")
+			look = overSight(p.t("not ok"))
 			failing++
 		}
-		out = append(out, checkView{c.Title, c.Text, look, p.moment(c.Since)})
+		out = append(out, checkView{c.Title, c.Text, look, p.moment(c.Since), c.OK})
 	}
 	switch {
 	case failing > 0:
-		return out, overSight(plural(failing, "check fails", "checks fail"))
+		return out, overSight(p.tn("%d check fails", "%d checks fail", failing))
 	case len(checks) == 0:
-		return out, unknownSight("nothing is checked")
+		return out, unknownSight(p.t("nothing is checked"))
 	}
-	return out, okSight("dryhold itself is well")
+	return out, okSight(p.t("dryhold itself is well"))
 }
 
 func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomView {
 	v := roomView{
-		Name: r.Name,
+		Name: r.Name, URL: "/room/" + url.PathEscape(r.Name),
 		Conditions: []conditionView{
-			p.condition("Cool", "too warm", r.Temperature, float64(r.WarmLimit), p.celsius()),
-			p.condition("Dark", "too bright", r.Illuminance, float64(r.BrightLimit), p.lux()),
-			p.condition("Dry", "too damp", r.Humidity, float64(r.DampLimit), p.percent()),
+			p.condition(p.t("Cool"), p.t("too warm"), r.Temperature, float64(r.WarmLimit), p.celsius()),
+			p.condition(p.t("Dark"), p.t("too bright"), r.Illuminance, float64(r.BrightLimit), p.lux()),
+			p.condition(p.t("Dry"), p.t("too damp"), r.Humidity, float64(r.DampLimit), p.percent()),
 		},
-		DewPoint: known(r.DewPoint, p.celsius().text),
-		Ageing:   known(r.Acceleration, p.ageing),
-		Kinetic:  known(r.MeanKinetic, p.celsius().text),
+		DewPoint: p.orUnknown(r.DewPoint, p.celsius().text),
+		Ageing:   p.orUnknown(r.Acceleration, p.ageing),
+		Kinetic:  p.orUnknown(r.MeanKinetic, p.celsius().text),
 		Coverage: p.percent().text(r.Coverage24h),
-		Lots:     plural(r.LotCount, "lot", "lots"),
+		Lots:     p.tn("%d lot", "%d lots", r.LotCount),
 	}
-	var surfaces []Surface
-	surfaces, v.Opinion = Mould(r)
-	for _, s := range surfaces {
-		v.Mould = append(v.Mould, surfaceView{s.Name, s.Index, s.sight()})
-	}
+	p.mould(&v, r)
 	last := r.Temperature.At
 	for _, t := range []time.Time{r.Humidity.At, r.Illuminance.At} {
 		if t.After(last) {
@@ -228,16 +228,35 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 	return v
 }
 
+// mould lists the surfaces of a room, and puts the worst of them first of all.
+func (p *pageContext) mould(v *roomView, r engine.RoomView) {
+	surfaces, opinion := Mould(r)
+	v.Opinion = opinion
+	worst := -1
+	for i, s := range surfaces {
+		v.Mould = append(v.Mould, surfaceView{s.Name, s.Index, s.sight()})
+		if worst < 0 || weight(s.Standing) > weight(surfaces[worst].Standing) {
+			worst = i
+		}
+	}
+	if worst >= 0 {
+		v.Grows = v.Mould[worst].Sight
+	}
+}
+
+// weight is how much a standing wants to be seen.
+func weight(s Standing) int { return slices.Index([]Standing{As, Good, Doubtful, Near, Bad}, s) }
+
 func (p *pageContext) age(t time.Time) string {
 	if t.IsZero() {
-		return "never heard"
+		return p.t("never heard")
 	}
 	return p.ago(p.now.Sub(t))
 }
 
-func known(v engine.Value, text func(float64) string) string {
+func (p *pageContext) orUnknown(v engine.Value, text func(float64) string) string {
 	if !v.Known {
-		return "unknown"
+		return p.t("unknown")
 	}
 	return text(v.Value)
 }
@@ -245,18 +264,18 @@ func known(v engine.Value, text func(float64) string) string {
 // condition is one of cool, dark and dry against its limit. An old value is
 // shown as what it is: the last known one, with its age.
 func (p *pageContext) condition(name, over string, v engine.Value, limit float64, m measure) conditionView {
-	c := conditionView{Name: name, Value: "unknown", Sight: unknownSight("unknown")}
+	c := conditionView{Name: name, Value: p.t("unknown"), Sight: unknownSight(p.t("unknown"))}
 	value, lim := m.against(v.Value, limit)
 	c.Limit = lim
 	switch {
 	case !v.Known && v.At.IsZero():
-		c.Note = "no reading yet"
+		c.Note = p.t("no reading yet")
 	case !v.Known:
-		c.Note = "last " + m.text(v.Value) + ", " + p.ago(p.now.Sub(v.At))
+		c.Note = p.t("last %s, %s", m.text(v.Value), p.ago(p.now.Sub(v.At)))
 	case v.Value > limit:
 		c.Value, c.Sight = value, overSight(over)
 	default:
-		c.Value, c.Sight = value, okSight("ok")
+		c.Value, c.Sight = value, okSight(p.t("ok"))
 	}
 	return c
 }
@@ -268,14 +287,14 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 		Acts: actLinks(a), Aside: p.aside(a),
 	}
 	if a.Note != "" {
-		v.Note = a.NoteBy + ", " + p.moment(a.NoteAt).Text + ": " + a.Note
+		v.Note = p.t("%s, %s: %s", a.NoteBy, p.moment(a.NoteAt).Text, a.Note)
 	}
 	if m, ok := p.alarmMeasure(a.Key.Kind); ok {
 		v.HasNumbers = true
 		v.Value, v.Limit = m.against(a.Value, a.Limit)
 		v.Peak, _ = m.against(a.Peak, a.Limit)
 		if a.Unknown {
-			v.Value = "unknown"
+			v.Value = p.t("unknown")
 		}
 	}
 	switch {
@@ -287,7 +306,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = a.Key.Kind.Amount(a.Value), a.Key.Kind.Amount(a.Peak), a.Key.Kind.Amount(a.Limit)
 		if a.Unknown {
-			v.Value = "unknown"
+			v.Value = p.t("unknown")
 		}
 	}
 	for _, x := range a.Advice {
@@ -295,27 +314,11 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	}
 	costs := slices.SortedStableFunc(slices.Values(a.Costs), func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
 	if hidden := len(costs) - maxCosts; hidden > 0 {
-		v.CostsMore = plural(hidden, "lot that loses", "lots that lose") + " less not shown."
+		v.CostsMore = p.tn("%d lot that loses less is not shown.", "%d lots that lose less are not shown.", hidden)
 		costs = costs[:maxCosts]
 	}
 	for _, c := range costs {
-		v.Costs = append(v.Costs, c.Lot+" ("+c.Food+"): "+p.days(c.Days)+" so far, "+p.days(c.Week)+" more in the week ahead")
+		v.Costs = append(v.Costs, p.t("%s (%s): %s so far, %s more in the week ahead", c.Lot, c.Food, p.days(c.Days), p.days(c.Week)))
 	}
 	return v
-}
-
-func (p *pageContext) intake(v *pageView, in engine.IntakeView) {
-	link := "not connected to the broker"
-	if in.Connected {
-		link = "connected to the broker"
-	}
-	v.Intake = link + "; since the start " + p.grouped(in.Messages) + " messages, " +
-		p.grouped(in.Stored) + " readings stored, " + p.grouped(in.Duplicates) + " readings that came twice"
-	for _, e := range in.Errors {
-		v.Errors = append(v.Errors, errorView{e.Topic, e.Cause, e.Last, p.grouped(e.Count), p.moment(e.At)})
-	}
-	for _, k := range in.LastKnown {
-		v.Known = append(v.Known, k.Room+", "+k.Sensor+": "+k.Quantity.String()+" "+
-			strconv.FormatFloat(k.Value, 'f', -1, 64)+" "+k.Quantity.Symbol())
-	}
 }

@@ -94,7 +94,7 @@ type server struct {
 // New makes the handler of every route. It starts nothing.
 func New(cfg Config) http.Handler {
 	s, mux := assemble(cfg)
-	return s.guard(s.admit(mux))
+	return s.guard(s.admit(keepable(mux)))
 }
 
 func assemble(cfg Config) (*server, *http.ServeMux) {
