@@ -11,6 +11,7 @@ import (
 	"dryhold/internal/lot"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
+	"dryhold/internal/web"
 )
 
 // edit is one change by a person, done by the writer; or, with read alone, a
@@ -24,12 +25,16 @@ type edit struct {
 	work      func(w *writer) error // anything else that only the writer may do
 	result    lot.Lot               // of the last change
 	results   []lot.Lot
+	answer    func(lots []lot.Lot) any // what is answered, from the lots changed; the last of them when nil
+	receipt   *web.Receipt             // of an edit that names itself
+	condition *web.Condition           // on which a lot is changed
 	done      chan error
 }
 
 // submit hands an edit to the writer and waits until it is on disk.
 func (a *App) submit(ctx context.Context, e *edit) error {
 	e.done = make(chan error, 1)
+	e.receipt, e.condition = web.ReceiptOf(ctx), web.ConditionOf(ctx)
 	select {
 	case a.edits <- e:
 	case <-ctx.Done():
@@ -84,6 +89,13 @@ func (w *writer) edit(ctx context.Context, e *edit) error {
 	if e.read != nil {
 		return e.read(w.engine, now)
 	}
+	if e.receipt != nil {
+		if err := w.doneBefore(ctx, e.receipt); err != nil {
+			return err
+		}
+		w.receipt = e.receipt
+		defer func() { w.receipt = nil }()
+	}
 	if e.work != nil {
 		return e.work(w)
 	}
@@ -117,11 +129,18 @@ func (w *writer) changeLots(ctx context.Context, e *edit, now time.Time) error {
 			return err
 		}
 	}
+	if err := w.meets(e.condition); err != nil {
+		return err
+	}
 	if err := w.engine.CheckLots(changes); err != nil {
 		return err
 	}
-	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-		return store.Outcome{Lots: changes}, nil
+	answer, err := w.answerOfLots(e, changes, now)
+	if err != nil {
+		return err
+	}
+	err = w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
+		return store.Outcome{Lots: changes, Answer: answer}, nil
 	})
 	w.committed(err)
 	if err != nil {

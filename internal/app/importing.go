@@ -45,9 +45,14 @@ func (w *writer) importReadings(readings []room.Reading) (web.ImportAnswer, erro
 		}
 	}
 	var fresh []room.Reading
-	err := w.store.Commit(w.armed(context.Background()), store.Batch{Readings: readings}, nil, w.clock.judging(), func(new []room.Reading) (store.Outcome, error) {
+	done := func() web.ImportAnswer {
+		return web.ImportAnswer{Stored: len(fresh), Known: len(readings) - len(fresh)}
+	}
+	now := w.clock.judging()
+	err := w.store.Commit(w.armed(context.Background()), store.Batch{Readings: readings}, nil, now, func(new []room.Reading) (store.Outcome, error) {
 		fresh = new
-		return store.Outcome{Hours: reach(new)}, nil
+		answer, err := w.answer(done(), now)
+		return store.Outcome{Hours: reach(new), Answer: answer}, err
 	})
 	w.committed(err)
 	if err != nil {
@@ -62,7 +67,7 @@ func (w *writer) importReadings(readings []room.Reading) (web.ImportAnswer, erro
 		}
 	}
 	w.imports.last = time.Now()
-	return web.ImportAnswer{Stored: len(fresh), Known: len(readings) - len(fresh)}, nil
+	return done(), nil
 }
 
 // takesRoom reports whether readings of a room are taken.
@@ -80,9 +85,13 @@ func (w *writer) takesRoom(name string) bool {
 func (a *App) Imported(ctx context.Context, done web.ImportDone) error {
 	return a.submit(ctx, &edit{work: func(w *writer) error {
 		now := w.now().UTC().Truncate(time.Millisecond)
-		err := w.store.RecordImport(w.armed(context.Background()), store.Import{
+		answer, err := w.answer(nil, now)
+		if err != nil {
+			return err
+		}
+		err = w.store.RecordImport(w.armed(context.Background()), store.Import{
 			At: now, By: done.By, Source: done.Source, Stored: done.Stored, Known: done.Known, From: done.From, To: done.To,
-		})
+		}, answer)
 		w.committed(err)
 		if err != nil {
 			return err

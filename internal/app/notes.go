@@ -42,15 +42,21 @@ func (w *writer) noteRoom(c note.Change) (web.RoomNoted, error) {
 	if err := w.engine.CheckNote(c); err != nil {
 		return web.RoomNoted{}, err
 	}
-	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-		return store.Outcome{Notes: []note.Change{c}}, nil
+	target, lots := w.engine.NoteReach(c)
+	done := web.RoomNoted{Change: c, Of: target, Lots: lots}
+	answer, err := w.answer(done, now)
+	if err != nil {
+		return web.RoomNoted{}, err
+	}
+	err = w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
+		return store.Outcome{Notes: []note.Change{c}, Answer: answer}, nil
 	})
 	w.committed(err)
 	if err != nil {
 		return web.RoomNoted{}, err
 	}
 	w.at(crash.Edited)
-	target, lots := w.engine.ChangeNote(c)
+	w.engine.ChangeNote(c)
 	w.shown = time.Time{} // at once: the answer must show what it promised
-	return web.RoomNoted{Change: c, Of: target, Lots: lots}, nil
+	return done, nil
 }

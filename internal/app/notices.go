@@ -55,9 +55,13 @@ func (a *App) TestNotice(ctx context.Context, t web.TestNotice) (key string, err
 		now := w.clock.judging().UTC().Truncate(time.Millisecond)
 		n := testNotice(w.opts.Settings.Site, t, channels, now, w.opts.Settings.Zone)
 		key = n.Key
+		answer, err := w.answer(web.TestQueued{Key: key}, now)
+		if err != nil {
+			return err
+		}
 		// Not with what is pending: it may be what cannot be stored.
-		err := w.store.Commit(w.armed(context.Background()), store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-			return store.Outcome{Notices: []alarm.Notice{n}}, nil
+		err = w.store.Commit(w.armed(context.Background()), store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
+			return store.Outcome{Notices: []alarm.Notice{n}, Answer: answer}, nil
 		})
 		if err != nil {
 			cause, remedy := store.Explain(err)

@@ -77,6 +77,10 @@ func (w *writer) operate(ctx context.Context, op *operation, now time.Time) erro
 			return &doneError{done, w.opts.Settings.Zone}
 		}
 	}
+	answer, err := w.answer(nil, now)
+	if err != nil {
+		return err
+	}
 	before, pending := w.engine.Condition(op.Key), w.pending
 	fx, err := w.engine.Operate(now, op.Operation)
 	if err != nil {
@@ -88,6 +92,7 @@ func (w *writer) operate(ctx context.Context, op *operation, now time.Time) erro
 		what := op.Key.String() + " " + audit.AlarmWords(op.Do, op.Until)
 		w.pending.Once = append(w.pending.Once, store.Once{ID: op.once, At: now, What: what, By: op.By})
 	}
+	w.pending.Answer = answer
 	w.at(crash.Confirmed)
 	err = w.store.Commit(ctx, store.Batch{}, w.channels, now, func([]room.Reading) (store.Outcome, error) { return w.pending, nil })
 	if err != nil {

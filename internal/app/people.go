@@ -41,6 +41,9 @@ func (w *writer) drilled(name string) error {
 	}
 	ctx := w.armed(context.Background()) // a commit is not broken off
 	out := w.pending
+	if out.Answer, err = w.answer(nil, w.now()); err != nil {
+		return err
+	}
 	out.Told = append(slices.Clip(out.Told), told...)
 	err = w.store.Commit(ctx, store.Batch{}, w.channels, w.now(), func([]room.Reading) (store.Outcome, error) { return out, nil })
 	w.committed(err)

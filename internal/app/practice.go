@@ -93,7 +93,12 @@ func (a *App) ImportLots(ctx context.Context, in web.ImportLots) (web.ImportedLo
 		return out, nil
 	}
 	number := 0
-	e := &edit{changes: func(b *lot.Book) ([]lot.Change, error) {
+	whole := func(lots []lot.Lot) web.ImportedLots {
+		out := out
+		out.Number, out.Lots = number, lots
+		return out
+	}
+	e := &edit{answer: func(lots []lot.Lot) any { return whole(lots) }, changes: func(b *lot.Book) ([]lot.Change, error) {
 		number = b.Imports() + 1
 		var out []lot.Change
 		for i := range in.Lots {
@@ -107,8 +112,7 @@ func (a *App) ImportLots(ctx context.Context, in web.ImportLots) (web.ImportedLo
 	if err := a.submit(ctx, e); err != nil {
 		return web.ImportedLots{}, err // the writer may still be at it
 	}
-	out.Number, out.Lots = number, e.results
-	return out, nil
+	return whole(e.results), nil
 }
 
 // lookOver says what is wrong with lots to be registered, and what their keeper

@@ -52,8 +52,13 @@ func (w *writer) changeSensor(c sensor.Change) (web.SensorChanged, error) {
 		return web.SensorChanged{}, err
 	}
 	name, since := w.engine.SensorReach(c)
-	err := w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
-		return store.Outcome{Sensors: []sensor.Change{c}, Hours: map[string]time.Time{name: since.Truncate(time.Hour)}}, nil
+	done := w.sensorChanged(ctx, c, w.engine.SensorRefold(c))
+	answer, err := w.answer(done, now)
+	if err != nil {
+		return web.SensorChanged{}, err
+	}
+	err = w.store.Commit(ctx, store.Batch{}, nil, now, func([]room.Reading) (store.Outcome, error) {
+		return store.Outcome{Sensors: []sensor.Change{c}, Hours: map[string]time.Time{name: since.Truncate(time.Hour)}, Answer: answer}, nil
 	})
 	w.committed(err)
 	if err != nil {
@@ -66,26 +71,24 @@ func (w *writer) changeSensor(c sensor.Change) (web.SensorChanged, error) {
 	}
 	w.take(fx)
 	w.refolded, w.shown = time.Time{}, time.Time{} // at once: the answer must show what it promised
-	return w.sensorChanged(ctx, c, fx.Refold), nil
+	return done, nil
 }
 
 // sensorChanged says what a change that was kept does. It is kept: what cannot
 // be told of it is left out.
-func (w *writer) sensorChanged(ctx context.Context, c sensor.Change, refolds []engine.Refold) web.SensorChanged {
+func (w *writer) sensorChanged(ctx context.Context, c sensor.Change, f engine.Refold) web.SensorChanged {
 	out := web.SensorChanged{Change: c, Of: c.Room + "/" + c.Sensor, What: audit.Words(c), Refold: []web.SensorRefold{}}
 	if told, err := w.store.SensorChanges(ctx); err != nil {
 		w.log.Error("cannot read what was told about sensors", "error", err)
-	} else if acts := audit.Sensors(told); len(acts) > 0 {
+	} else if acts := audit.Sensors(append(told, c)); len(acts) > 0 {
 		out.Of = acts[len(acts)-1].Of // of a change revoked, that of the one it takes back
 	}
-	for _, f := range refolds {
-		first, err := w.store.First(ctx, f.Room)
-		if err != nil {
-			w.log.Error("cannot find the oldest reading of a room", "room", f.Room, "error", err)
-		}
-		if since := later(f.Since, first); !since.IsZero() {
-			out.Refold = append(out.Refold, web.SensorRefold{Room: f.Room, Since: since, Days: daysBegun(since, c.Recorded)})
-		}
+	first, err := w.store.First(ctx, f.Room)
+	if err != nil {
+		w.log.Error("cannot find the oldest reading of a room", "room", f.Room, "error", err)
+	}
+	if since := later(f.Since, first); !since.IsZero() {
+		out.Refold = append(out.Refold, web.SensorRefold{Room: f.Room, Since: since, Days: daysBegun(since, c.Recorded)})
 	}
 	return out
 }

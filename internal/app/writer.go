@@ -12,6 +12,7 @@ import (
 	"dryhold/internal/intake"
 	"dryhold/internal/room"
 	"dryhold/internal/store"
+	"dryhold/internal/web"
 	"dryhold/internal/wire"
 )
 
@@ -111,6 +112,7 @@ type writer struct {
 	shown    time.Time // of the last publication
 	refolded time.Time
 	imports  imports
+	receipt  *web.Receipt // of the edit being done, where it names itself
 }
 
 func (a *App) startWriter(context.Context) (func(context.Context) error, error) {

@@ -25,16 +25,27 @@ func (e *Engine) CheckNote(c note.Change) error {
 	return nil
 }
 
-// ChangeNote takes a change that passed CheckNote. It gives the change it is
-// about, of a revoked note that note, and how many lots have stood in the room
-// while it held; their accounts are begun anew. Readings, and what lots have
-// left, stay as they are: only what their past is booked to differs.
-func (e *Engine) ChangeNote(c note.Change) (target note.Change, lots int) {
+// NoteReach gives what a change that passed CheckNote is about, of a revoked
+// note that note, and how many lots have stood in the room while it held.
+func (e *Engine) NoteReach(c note.Change) (target note.Change, lots int) {
 	target, ok := e.notes.Target(c)
-	e.notes.Apply(c)
 	if !ok {
 		return c, 0
 	}
+	for _, l := range e.book.Lots() {
+		if stood(l, target) {
+			lots++
+		}
+	}
+	return target, lots
+}
+
+// ChangeNote takes a change that passed CheckNote and gives its NoteReach. The
+// accounts of these lots are begun anew. Readings, and what lots have left,
+// stay as they are: only what their past is booked to differs.
+func (e *Engine) ChangeNote(c note.Change) (target note.Change, lots int) {
+	target, lots = e.NoteReach(c)
+	e.notes.Apply(c)
 	if r := e.find(target.Room); r != nil {
 		r.spells = nil
 	}
@@ -46,9 +57,6 @@ func (e *Engine) ChangeNote(c note.Change) (target note.Change, lots int) {
 		}
 		if t := e.lots[l.ID]; t != nil {
 			t.forget(since)
-		}
-		if stood(l, target) {
-			lots++
 		}
 	}
 	return target, lots

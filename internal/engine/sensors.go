@@ -87,24 +87,35 @@ func (e *Engine) CheckSensor(c sensor.Change) error {
 	return nil
 }
 
-// ChangeSensor takes a change that passed CheckSensor. It asks for the room to
-// be fed again from the first instant that may now count differently: not from
-// the change but from the reading before it, whose trace leads up to it. What
-// stands against a sensor that was replaced ends.
-func (e *Engine) ChangeSensor(c sensor.Change) (Effects, error) {
-	var fx Effects
-	e.sensors.Apply(c)
+// SensorRefold says what is to be folded again after a change that passed
+// CheckSensor.
+func (e *Engine) SensorRefold(c sensor.Change) Refold {
 	in, names, since := e.sensors.Touches(c)
 	longest := time.Duration(0)
 	for _, name := range names {
 		longest = max(longest, e.cfg.Stale(name))
 	}
 	since = since.Add(-longest)
-	rs := e.room(in)
-	if first, slots := rs.ledger.Slots(); len(slots) == 0 || !since.Truncate(24*time.Hour).After(first) {
-		since = time.Time{} // it may be another reading now that the room begins with
+	rs := e.find(in)
+	if rs == nil {
+		return Refold{Room: in}
 	}
-	fx.refold(in, since)
+	if first, slots := rs.ledger.Slots(); len(slots) == 0 || !since.Truncate(24*time.Hour).After(first) {
+		since = time.Time{} // it may be another reading then that the room begins with
+	}
+	return Refold{Room: in, Since: since}
+}
+
+// ChangeSensor takes a change that passed CheckSensor. It asks for the room to
+// be fed again from the first instant that may now count differently: not from
+// the change but from the reading before it, whose trace leads up to it. What
+// stands against a sensor that was replaced ends.
+func (e *Engine) ChangeSensor(c sensor.Change) (Effects, error) {
+	var fx Effects
+	again := e.SensorRefold(c)
+	e.sensors.Apply(c)
+	rs := e.room(again.Room)
+	fx.refold(again.Room, again.Since)
 	rs.lookedOver = time.Time{}
 	e.endSwapped(rs, c.Recorded, &fx)
 	e.compose(&fx)

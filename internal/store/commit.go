@@ -57,6 +57,8 @@ type Outcome struct {
 	Conditions  []alarm.Condition
 	Notices     []alarm.Notice
 	Told        []dispatch.Told // by the notices for people
+	// Answer is what the edit is answered, where it came with a name of its own.
+	Answer *Answer
 	// Hours says, by room, since when hours may differ from what was exported.
 	Hours map[string]time.Time
 }
@@ -256,6 +258,9 @@ func writeOutcome(ctx context.Context, tx *sql.Tx, out Outcome, channels []strin
 		}
 	}
 	if err := writeTold(ctx, tx, out.Told); err != nil {
+		return err
+	}
+	if err := writeAnswer(ctx, tx, out.Answer); err != nil {
 		return err
 	}
 	return queueNotices(ctx, tx, out.Notices, channels, now)

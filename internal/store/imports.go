@@ -21,9 +21,20 @@ type Import struct {
 
 // RecordImport puts an import on record. Its readings are stored by Commit
 // before.
-func (s *Store) RecordImport(ctx context.Context, x Import) error {
-	_, err := s.write.ExecContext(ctx, `INSERT INTO import (at, by, source, stored, known, first, last) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+func (s *Store) RecordImport(ctx context.Context, x Import, answer *Answer) error {
+	tx, err := s.write.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("cannot begin to record the import of %s: %w", x.Source, err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	_, err = tx.ExecContext(ctx, `INSERT INTO import (at, by, source, stored, known, first, last) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		x.At.UnixMilli(), x.By, x.Source, x.Stored, x.Known, x.From.UnixMilli(), x.To.UnixMilli())
+	if err == nil {
+		err = writeAnswer(ctx, tx, answer)
+	}
+	if err == nil {
+		err = tx.Commit()
+	}
 	if err != nil {
 		return fmt.Errorf("cannot record the import of %s: %w", x.Source, err)
 	}

@@ -128,7 +128,13 @@ func (s *server) getLot(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, http.StatusNotFound, fmt.Sprintf("there is no lot %q: GET /api/v1/lots lists them", id))
 		return
 	}
-	s.writeJSON(w, r, http.StatusOK, snap.Lots[i])
+	mark, err := lotMark(snap.Lots[i].Lot)
+	if err != nil {
+		status, detail := s.failure(r, "show the lot", err)
+		writeProblem(w, status, detail)
+		return
+	}
+	s.writeMarked(w, r, http.StatusOK, mark, snap.Lots[i])
 }
 
 // accepted reads the body of an edit and has it checked; one that is not taken

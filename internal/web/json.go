@@ -37,13 +37,18 @@ func writeProblem(w http.ResponseWriter, status int, detail string) {
 // writeJSON answers with v. A value that has no JSON, such as a number that
 // is none, is a fault of the machine and never half an answer.
 func (s *server) writeJSON(w http.ResponseWriter, r *http.Request, status int, v any) {
+	s.writeMarked(w, r, status, "", v)
+}
+
+// writeMarked is writeJSON with a mark that the entity tag begins with.
+func (s *server) writeMarked(w http.ResponseWriter, r *http.Request, status int, mark string, v any) {
 	var body bytes.Buffer
 	if err := json.NewEncoder(&body).Encode(v); err != nil {
 		s.Log.Error("cannot write an answer as JSON", "path", logged(r), "error", err)
 		writeProblem(w, http.StatusInternalServerError, "the state cannot be written as JSON: a fault of the machine; its log says more")
 		return
 	}
-	s.send(w, r, status, "application/json", body.Bytes())
+	s.sendTagged(w, r, status, mediaJSON, mark, body.Bytes())
 }
 
 // refusal is why a request body was not taken.

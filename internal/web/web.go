@@ -35,6 +35,7 @@ type Actions interface {
 	LotKeeper
 	Rounder
 	Auditor
+	Answerer
 	Examiner
 	Forecaster
 	Reviewer
@@ -88,13 +89,14 @@ type server struct {
 	assets    *assets
 	live      *live
 	zippers   *sync.Pool // of *gzip.Writer
+	busy      busy       // edits that name themselves
 	gate      *gate      // nil lets everybody in
 }
 
 // New makes the handler of every route. It starts nothing.
 func New(cfg Config) http.Handler {
 	s, mux := assemble(cfg)
-	return s.guard(s.admit(keepable(mux)))
+	return s.guard(s.admit(s.once(mux, keepable(mux))))
 }
 
 func assemble(cfg Config) (*server, *http.ServeMux) {
@@ -162,6 +164,8 @@ func assemble(cfg Config) (*server, *http.ServeMux) {
 // read. The one place where errors become statuses.
 func (s *server) failure(r *http.Request, doing string, err error) (status int, detail string) {
 	switch {
+	case errors.Is(err, errChanged):
+		return http.StatusPreconditionFailed, err.Error()
 	case errors.Is(err, lot.ErrNotFound):
 		return http.StatusNotFound, err.Error()
 	case errors.Is(err, lot.ErrInvalid):

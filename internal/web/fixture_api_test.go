@@ -1,0 +1,7 @@
+package web
+
+import "context"
+
+func (k *keeper) Answered(context.Context, string) (Answer, bool, error) {
+	return Answer{}, false, nil
+}
