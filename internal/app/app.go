@@ -186,6 +186,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"client", a.prepareClient},
 		{"notices", a.startNotices},
 		{"export", a.startExport},
+		{"alert router", a.startRouter},
 		{"writer", a.startWriter},
 		{"upkeep", a.startUpkeep},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops

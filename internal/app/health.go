@@ -34,7 +34,8 @@ type vitals struct {
 
 	packedDay time.Time // the writer's own: up to here days are packed
 
-	heart heartbeat
+	heart   heartbeat
+	routing routing
 }
 
 // beat notes that the writer takes its turn.
@@ -93,6 +94,7 @@ func (a *App) Health() []health.Check {
 	checks = append(checks, a.checkNotices()...)
 	checks = append(checks, a.vitals.heart.check()...)
 	checks = append(checks, a.checkExport()...)
+	checks = append(checks, a.vitals.routing.check()...)
 	checks = append(checks, a.checkIntegrity(a.now()))
 	checks = append(checks, a.checkOpen(a.now())...)
 	v := &a.vitals

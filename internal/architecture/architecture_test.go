@@ -45,7 +45,7 @@ var rings = map[string]ring{
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
 	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
 	"internal/note":   core,
-	"internal/report": adapter, "internal/influx": adapter,
+	"internal/report": adapter, "internal/influx": adapter, "internal/router": adapter,
 	"internal/app": wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support,
 	"internal/architecture": support,

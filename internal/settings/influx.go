@@ -1,10 +1,7 @@
 package settings
 
 import (
-	"net/url"
-	"strings"
 	"time"
-	"unicode"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -43,13 +40,13 @@ const (
 
 func (p *parse) influx(n ast.Node) {
 	x := &Influx{Keep: DefaultInfluxKeep, Rate: DefaultInfluxRate}
-	var address, authority ast.Node
+	var a serverAddress
 	p.mapping(n, "influx",
-		key{name: "url", required: true, read: func(n ast.Node) { address, x.URL = n, p.influxURL(n) }},
+		key{name: "url", required: true, read: func(n ast.Node) { x.URL = a.read(p, n, "https://hearth.lan:8086") }},
 		key{name: "org", required: true, read: func(n ast.Node) { x.Org = p.text(n, "org") }},
 		key{name: "bucket", required: true, read: func(n ast.Node) { x.Bucket = p.text(n, "bucket") }},
 		p.path("token_file", &x.TokenFile),
-		key{name: "ca_file", read: func(n ast.Node) { authority, x.CAFile = n, p.text(n, "ca_file") }},
+		key{name: "ca_file", read: func(n ast.Node) { a.authority, x.CAFile = n, p.text(n, "ca_file") }},
 		key{name: "allow_plain", read: func(n ast.Node) { x.AllowPlain = p.boolean(n, "allow_plain") }},
 		key{name: "keep", read: func(n ast.Node) {
 			if v, ok := p.duration(n, "keep", minInfluxKeep, maxInfluxKeep); ok {
@@ -66,45 +63,5 @@ func (p *parse) influx(n ast.Node) {
 		}},
 	)
 	p.s.Influx = x
-	u, err := url.Parse(x.URL)
-	switch {
-	case x.URL == "" || err != nil || u.Scheme == "https":
-	case authority != nil:
-		p.at(authority, "ca_file needs an https url, this one is not")
-	case !here(u.Hostname()) && !x.AllowPlain:
-		p.at(address, "token and readings would cross the network unencrypted to %s: write https://, or, if nobody can listen there, set allow_plain: true", u.Host)
-	}
-}
-
-// influxURL reads the address of the server, with a slash at its end, below
-// which the write API is. No message shows it as written where that may hold a
-// password.
-func (p *parse) influxURL(n ast.Node) string {
-	const remedy = "write for example https://hearth.lan:8086"
-	if raw, ok := scalar(n); ok && strings.ContainsFunc(raw, unicode.IsControl) {
-		p.at(n, "url holds a line break or a control character: %s", remedy)
-		return ""
-	}
-	raw := p.text(n, "url")
-	if raw == "" {
-		return ""
-	}
-	u, err := url.Parse(raw)
-	switch {
-	case err != nil:
-		p.at(n, "url cannot be read: %s", remedy)
-	case u.Scheme != "https" && u.Scheme != "http":
-		p.at(n, "url does not begin with https:// or http://: %s", remedy)
-	case u.Hostname() == "":
-		p.at(n, "url has no host: %s", remedy)
-	case u.User != nil:
-		p.at(n, "url holds a user or password: leave them out, and name the file with the token as token_file")
-	case u.RawQuery != "" || u.Fragment != "":
-		p.at(n, "url has a part after ? or #: leave it out, org and bucket have keys of their own")
-	case strings.HasSuffix(u.Host, ":") || u.Port() != "" && (!port(u.Port()) || strings.Trim(u.Port(), "0") == ""):
-		p.at(n, "url has no port from 1 to 65535: %s", remedy)
-	default:
-		return u.Scheme + "://" + u.Host + strings.TrimRight(u.EscapedPath(), "/") + "/"
-	}
-	return ""
+	a.check(p, x.AllowPlain, "token and readings")
 }

@@ -57,6 +57,8 @@ type Settings struct {
 	Notify Notify
 	// Influx is where everything is exported to; nil for nowhere.
 	Influx *Influx
+	// Router is where alarms that stand are pushed to; nil for nowhere.
+	Router *Router
 	// Catalog names catalog files that extend the shipped one, in order;
 	// later files override classes of the same id.
 	Catalog []string
