@@ -12,6 +12,7 @@ import (
 
 	"dryhold/internal/broker"
 	"dryhold/internal/health"
+	"dryhold/internal/intake"
 	"dryhold/internal/secret"
 	"dryhold/internal/settings"
 	"dryhold/internal/web"
@@ -45,7 +46,7 @@ func (a *App) refused(r broker.Refusal) {
 func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	cfg := broker.Config{
 		Listen: e.Listen, NoSync: a.opts.Throwaway, AllowPlain: e.AllowPlain, Log: a.log,
-		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret,
+		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret, GuestClientID: intake.LookID(a.opts.Settings.Broker.ClientID),
 		Closed: []string{"dryhold/#"}, Refused: a.refused,
 	}
 	if a.commands != nil {

@@ -102,8 +102,16 @@ func (g *guard) intake(cl *mqtt.Client) bool {
 	return g.cfg.IntakeClientID != "" && cl.ID == g.cfg.IntakeClientID
 }
 
+// guest reports the daemon's own client that only looks.
+func (g *guard) guest(cl *mqtt.Client) bool {
+	return g.cfg.GuestClientID != "" && cl.ID == g.cfg.GuestClientID
+}
+
 // rightsOf gives the rights of who is in.
 func (g *guard) rightsOf(cl *mqtt.Client) rights {
+	if g.guest(cl) {
+		return rights{publish: []string{}, subscribe: []string{"#"}}
+	}
 	if g.intake(cl) || g.users == nil {
 		return rights{all: true}
 	}
@@ -219,7 +227,7 @@ func (g *guard) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 func (g *guard) keepOut(cl *mqtt.Client, pk packets.Packet) (why string, tell bool) {
 	from := host(cl.Net.Remote)
 	if g.cfg.IntakeSecret != "" {
-		if g.intake(cl) {
+		if g.intake(cl) || g.guest(cl) {
 			if same(pk.Connect.Password, []byte(g.cfg.IntakeSecret)) {
 				return "", false
 			}

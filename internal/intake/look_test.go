@@ -1,0 +1,262 @@
+package intake_test
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"dryhold/internal/broker"
+	"dryhold/internal/intake"
+)
+
+// seen is what a look saw, by topic.
+type seen struct {
+	mu       sync.Mutex
+	payloads map[string]string
+	retained map[string]bool
+}
+
+func (s *seen) see(d intake.Delivery) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.payloads == nil {
+		s.payloads, s.retained = map[string]string{}, map[string]bool{}
+	}
+	s.payloads[d.Topic], s.retained[d.Topic] = string(d.Payload), d.Retained
+	return true
+}
+
+func (s *seen) has(topic, payload string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.payloads[topic] == payload
+}
+
+// until polls a condition.
+func until(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(30 * time.Second); !holds(); {
+		if time.Now().After(deadline) {
+			t.Fatalf("in 30 s not seen: %s", what)
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+}
+
+// A look sees what is kept and what comes, on topics that the intake did not
+// ask for as well; it leaves nothing with the broker, and the intake gets what
+// is its own.
+func TestLook(t *testing.T) {
+	eachBroker(t, func(t *testing.T, s server) {
+		got := &recorder{ack: func(intake.Delivery) bool { return true }}
+		client, err := intake.New(intake.Config{URL: s.url(), ClientID: "dryhold", Filters: []string{"rooms/#"}}, time.Now, got.handle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := client.Start(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		defer func() {
+			if err := client.Stop(context.Background()); err != nil {
+				t.Error(err)
+			}
+		}()
+		publish := func(topic string, retain bool, payload string) {
+			t.Helper()
+			if err := client.Publish(t.Context(), topic, 1, retain, []byte(payload)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		look := func(s *seen, url string) (stop func() error) {
+			ctx, cancel := context.WithCancel(t.Context())
+			done := make(chan error, 1)
+			go func() {
+				done <- intake.Look(ctx, intake.Config{URL: url, ClientID: intake.LookID("dryhold"), Filters: []string{"#"}}, time.Now, s.see)
+			}()
+			return func() error { cancel(); return <-done }
+		}
+		publish("kept/x", true, "1")
+		var first seen
+		stop := look(&first, s.url())
+		until(t, "what was kept", func() bool { return first.has("kept/x", "1") })
+		publish("gateway/x", false, "2")
+		publish("rooms/cellar/temperature", false, "14.2")
+		until(t, "what came", func() bool { return first.has("gateway/x", "2") && first.has("rooms/cellar/temperature", "14.2") })
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if !first.retained["kept/x"] || first.retained["gateway/x"] {
+			t.Errorf("what is kept and what is fresh: %v", first.retained)
+		}
+		publish("gateway/x", false, "while nobody looked")
+		var second seen
+		stop = look(&second, s.url())
+		until(t, "what was kept", func() bool { return second.has("kept/x", "1") })
+		publish("gateway/y", false, "3")
+		until(t, "what came", func() bool { return second.has("gateway/y", "3") })
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if second.has("gateway/x", "while nobody looked") {
+			t.Error("the broker kept a message for whoever looks")
+		}
+		until(t, "the reading, by the intake", func() bool {
+			got.mu.Lock()
+			defer got.mu.Unlock()
+			return len(got.all) == 1 && string(got.all[0].Payload) == "14.2"
+		})
+	})
+}
+
+// Whoever looks at the embedded broker shows its secret, sees all and
+// publishes nothing.
+func TestLookAsGuest(t *testing.T) {
+	guest := intake.LookID("dryhold")
+	b, err := broker.Start(t.Context(), broker.Config{Listen: "127.0.0.1:0", Dir: t.TempDir(), IntakeClientID: "dryhold", IntakeSecret: "larch", GuestClientID: guest,
+		Username: "gateway", Password: "invented"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := b.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	}()
+	cfg := intake.Config{URL: "mqtt://" + b.IntakeAddr(), ClientID: guest, Username: "dryhold", Password: "wrong", Filters: []string{"#"}}
+	if err := intake.Look(t.Context(), cfg, time.Now, func(intake.Delivery) bool { return true }); !errors.Is(err, intake.ErrCredentials) {
+		t.Errorf("with a wrong secret: %v", err)
+	}
+	own := intake.Config{URL: cfg.URL, ClientID: "dryhold", Username: "dryhold", Password: "larch"}
+	client, err := intake.New(own, time.Now, func(intake.Delivery) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := client.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := client.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	}()
+	cfg.Password = "larch"
+	var got seen
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	done := make(chan error, 1)
+	go func() { done <- intake.Look(ctx, cfg, time.Now, got.see) }()
+	until(t, "a message", func() bool {
+		if err := client.Publish(t.Context(), "door/lock", 1, false, []byte("open")); err != nil {
+			t.Fatal(err)
+		}
+		return got.has("door/lock", "open")
+	})
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	// The same client, as one that publishes.
+	other, err := intake.New(intake.Config{URL: cfg.URL, ClientID: guest, Username: "dryhold", Password: "larch"}, time.Now, func(intake.Delivery) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := other.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := other.Publish(t.Context(), "rooms/cellar/temperature", 1, true, []byte("99")); err != nil {
+		t.Fatal(err) // acknowledged and not delivered, as MQTT 3.1.1 has it
+	}
+	if err := other.Stop(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	var after seen
+	ctx, cancel = context.WithCancel(t.Context())
+	defer cancel()
+	go func() { done <- intake.Look(ctx, cfg, time.Now, after.see) }()
+	until(t, "a message", func() bool {
+		if err := client.Publish(t.Context(), "door/lock", 1, false, []byte("shut")); err != nil {
+			t.Fatal(err)
+		}
+		return after.has("door/lock", "shut")
+	})
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if after.has("rooms/cellar/temperature", "99") {
+		t.Error("who only looks has published")
+	}
+}
+
+// stranger is a broker that says whatever it is told to, once it was asked for
+// everything.
+func stranger(t *testing.T, says func(io.Writer)) (url string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = l.Close() })
+	go func() {
+		conn, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer conn.Close()
+		in := bufio.NewReader(conn)
+		packet := func() (head byte, body []byte) {
+			head, _ = in.ReadByte()
+			n, _ := in.ReadByte() // what it is sent here is short
+			body = make([]byte, n)
+			_, _ = io.ReadFull(in, body)
+			return head, body
+		}
+		packet()
+		_, _ = conn.Write([]byte{0x20, 2, 0, 0}) // CONNACK
+		_, body := packet()
+		_, _ = conn.Write([]byte{0x90, 3, body[0], body[1], 0}) // SUBACK
+		says(conn)
+		_, _ = io.Copy(io.Discard, in)
+	}()
+	return "mqtt://" + l.Addr().String()
+}
+
+// A packet of 256 MB is refused by its length, not read; and who has seen
+// enough is left in peace.
+func TestLookIsBounded(t *testing.T) {
+	one := func(w io.Writer) { _, _ = w.Write([]byte{0x30, 5, 0, 1, 'a', '4', '2'}) }
+	f := func(says func(io.Writer), more bool, want error, messages int) {
+		t.Helper()
+		n := 0
+		err := intake.Look(t.Context(), intake.Config{URL: stranger(t, says), ClientID: "x", Filters: []string{"#"}}, time.Now, func(d intake.Delivery) bool {
+			n++
+			return more
+		})
+		if !errors.Is(err, want) || n != messages {
+			t.Errorf("%v after %d messages, want %v after %d", err, n, want, messages)
+		}
+	}
+	f(func(w io.Writer) { one(w); one(w); _, _ = w.Write([]byte{0x30, 0xff, 0xff, 0xff, 0x7f, 0, 1, 'a'}) }, true, intake.ErrHuge, 2)
+	f(func(w io.Writer) { _, _ = w.Write([]byte{0x30, 0xff, 0xff, 0xff, 0xff, 0xff}) }, true, intake.ErrHuge, 0)
+	f(one, false, intake.ErrEnough, 1)
+	f(func(w io.Writer) {
+		one(w)
+		_ = w.(net.Conn).Close()
+	}, true, intake.ErrLost, 1)
+
+	refusing := stranger(t, func(io.Writer) {})
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := intake.Look(ctx, intake.Config{URL: refusing, ClientID: "x", Filters: []string{"#"}}, time.Now, nil); err != nil {
+		t.Errorf("given up before it began: %v", err)
+	}
+	if err := intake.Look(t.Context(), intake.Config{URL: "mqtt://127.0.0.1:1", ClientID: "x", Filters: []string{"#"}}, time.Now, nil); err == nil || !strings.Contains(err.Error(), "cannot connect") {
+		t.Errorf("no broker: %v", err)
+	}
+}
