@@ -24,7 +24,7 @@ func TestPrintStanding(t *testing.T) {
 			Key: alarm.Key{Kind: alarm.Damp, Room: "cellar"}, State: alarm.Shelved, Priority: alarm.Medium, Since: at, Text: "Cellar too damp", Active: true,
 			AsideBy: "ben", ShelvedUntil: at.Add(8 * time.Hour), Unknown: true,
 		}},
-		Normal: []alarm.Condition{alarm.New(alarm.Key{Kind: alarm.Bright, Room: "loft"})},
+		Normal: []web.ConditionView{{Condition: alarm.New(alarm.Key{Kind: alarm.Bright, Room: "loft"}), Limit: 50}},
 	}
 	var b strings.Builder
 	if err := printStanding(&b, a); err != nil {

@@ -38,7 +38,7 @@ func (a *App) past(ctx context.Context) (past, error) {
 	return p, nil
 }
 
-// filter leaves the reviews of one lot and the time in one room.
+// filter leaves the reviews of one lot, the time in one room and one year.
 func (p *past) filter(f web.ReviewFilter) ([]review.Review, error) {
 	if f.Room != "" && !slices.Contains(p.rooms, f.Room) {
 		return nil, lot.NotFound("there is no room %q: it is one of %v", f.Room, p.rooms)
@@ -50,9 +50,14 @@ func (p *past) filter(f web.ReviewFilter) ([]review.Review, error) {
 			continue
 		}
 		found = true
-		if f.Room == "" {
-			out = append(out, x.Review)
-		} else if r, ok := x.In(f.Room, x.InMonths); ok {
+		r, stood := x.Review, true
+		if f.Room != "" {
+			r, stood = r.In(f.Room, x.InMonths)
+		}
+		if stood && f.Year != 0 {
+			r, stood = r.InYear(f.Year, x.InMonths)
+		}
+		if stood {
 			out = append(out, r)
 		}
 	}

@@ -134,6 +134,17 @@ func TestReportTellsTheReview(t *testing.T) {
 		sum += answered[web.ReviewAnswer](t, h, "/api/v1/review?room="+name).House.Cost.Days.Lost.Sum()
 	}
 	near("rooms apart", r.Cost.Sum, sum, 0.0501)
+	sum = 0
+	for _, name := range []string{"loft", "cellar"} {
+		for year := now.Year() - 2; year <= now.Year(); year++ {
+			in := answered[web.ReviewAnswer](t, h, fmt.Sprintf("/api/v1/review?room=%s&year=%d", name, year))
+			sum += in.House.Cost.Days.Lost.Sum()
+			if year == now.Year()-2 && in.House.Lots != 0 {
+				t.Errorf("%d lots before any was packed", in.House.Lots)
+			}
+		}
+	}
+	near("rooms and years apart", r.Cost.Sum, sum, 0.0501)
 
 	// The other formats name the same numbers.
 	total := fmt.Sprintf("%.1f", math.Abs(float64(r.Cost.Sum))) // a minus is written in two ways

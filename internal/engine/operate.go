@@ -45,6 +45,9 @@ func (e *Engine) Conditions() []alarm.Condition {
 	return all
 }
 
+// Rule is that of a condition.
+func (e *Engine) Rule(k alarm.Key) alarm.Rule { return e.ruleOf(k) }
+
 // Restore sets a condition back to what Condition gave, where what was done to
 // it since could not be stored.
 func (e *Engine) Restore(c alarm.Condition) {

@@ -19,11 +19,12 @@ type House struct {
 }
 
 // Sums is a cost of several lots: in kilograms, each lot's share of life times
-// its mass, and in days of life at plan storage, each lot's share times its
-// life, summed over the lots.
+// its mass, in days of life at plan storage, each lot's share times its life,
+// and on paper; summed over the lots.
 type Sums struct {
-	KG   Cost `json:"kg"`
-	Days Cost `json:"days"`
+	KG    Cost  `json:"kg"`
+	Days  Cost  `json:"days"`
+	Paper Paper `json:"on_paper"`
 }
 
 // RoomSums is the cost of the time in one room, of the lots that stood there.
@@ -103,6 +104,7 @@ type eventKey struct {
 
 func (s *Sums) add(r *Review, c *Cost) {
 	s.KG, s.Days = s.KG.Add(r.InKG(*c)), s.Days.Add(r.InDays(*c))
+	s.Paper.add(r, c)
 }
 
 func spans(index map[int]int, to []SpanSums, r *Review, from []Span) []SpanSums {

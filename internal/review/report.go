@@ -21,6 +21,8 @@ type Review struct {
 	// at its last rate where it is longer than 100 years.
 	Life float64 `json:"life_days"`
 	KG   float64 `json:"kg"` // net mass of the lot
+	// PricePerKG is what a kilogram was bought for; 0 where it is not told.
+	PricePerKG float64 `json:"price_per_kg,omitempty"`
 	// Cost since packing: 1 less what is left.
 	Cost   Cost     `json:"cost"`
 	Left   float64  `json:"left"` // share; below 0 past the limit
@@ -47,6 +49,8 @@ type InRoom struct {
 type Event struct {
 	Spell
 	Cost Cost `json:"cost"`
+	// Years are the parts of the cost by calendar year.
+	Years []Span `json:"-"`
 }
 
 // InDays is a cost of the lot in days of life at plan storage.
@@ -58,7 +62,7 @@ func (r *Review) InKG(c Cost) Cost { return c.Times(r.KG) }
 // Review tells an account of a lot.
 func (a Account) Review(l lot.Lot) Review {
 	p := l.Packing
-	out := Review{Lot: l.ID, Food: p.Food, Room: l.Room(), At: a.course.At, KG: l.InStore().KG, Left: 1}
+	out := Review{Lot: l.ID, Food: p.Food, Room: l.Room(), At: a.course.At, KG: l.InStore().KG, PricePerKG: p.PricePerKG, Left: 1}
 	limiting := a.limiting()
 	if limiting < 0 {
 		return out
@@ -79,7 +83,7 @@ func (a Account) Review(l lot.Lot) Review {
 		if piece.spell >= 0 {
 			to = spells[piece.spell]
 		}
-		to.Cost = to.Cost.Add(c)
+		to.Cost, to.Years = to.Cost.Add(c), span(to.Years, piece.month/12, 0, c)
 	}
 	out.Left = 1 - out.Cost.Consumed()
 	return out

@@ -5,10 +5,8 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
-	"time"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/audit"
 	"dryhold/internal/engine"
 )
 
@@ -16,9 +14,9 @@ import (
 // of its own because the main page reloads itself, and would wipe a half-typed
 // name.
 type actForm struct {
-	Do   string
-	Key  alarm.Key
-	Name string // of the alarm
+	Do          string
+	Key         alarm.Key
+	Name, Title string // of the alarm
 	actWords
 	By, Note, For string // as typed before
 	Spans         []spanChoice
@@ -40,33 +38,40 @@ type actWords struct {
 	NoteNeeded   bool
 }
 
-func wordsOfAct(do string) actWords {
-	const may = "Note (what you saw or did), may be empty"
+func (p *pageContext) actWords(do string) actWords {
+	may := p.t("Note (what you saw or did), may be empty")
 	switch do {
 	case alarm.ActShelve:
-		return actWords{"Shelve an alarm", "Shelve", "It gives no notice until the time is over, and is shown as shelved. It goes on following the readings, and if it is active by then, it is raised anew.", may, false}
+		return actWords{p.t("Shelve an alarm"), p.t("Shelve"), p.t("It gives no notice until the time is over, and is shown as shelved. It goes on following the readings, and if it is active by then, it is raised anew."), may, false}
 	case alarm.ActUnshelve:
-		return actWords{"Take an alarm from the shelf", "Take from the shelf", "It gives notices again. If it is active by now, it is raised anew.", may, false}
+		return actWords{p.t("Take an alarm from the shelf"), p.t("Take from the shelf"), p.t("It gives notices again. If it is active by now, it is raised anew."), may, false}
 	case alarm.ActOutOfService:
-		return actWords{"Take an alarm out of service", "Take out of service", "It gives no notice until somebody returns it to service, and is shown as out of service. What takes a few days is better shelved: that ends by itself.", "Reason, for whoever finds it", true}
+		return actWords{p.t("Take an alarm out of service"), p.t("Take out of service"), p.t("It gives no notice until somebody returns it to service, and is shown as out of service. What takes a few days is better shelved: that ends by itself."), p.t("Reason, for whoever finds it"), true}
 	case alarm.ActReturn:
-		return actWords{"Return an alarm to service", "Return to service", "It gives notices again. If it is active by now, it is raised anew.", may, false}
+		return actWords{p.t("Return an alarm to service"), p.t("Return to service"), p.t("It gives notices again. If it is active by now, it is raised anew."), may, false}
 	case alarm.ActAnnotate:
-		return actWords{"Annotate an alarm", "Keep the note", "What you know of it is shown with the alarm, in its next notices, and in its history.", "Note (what you know of it)", true}
+		return actWords{p.t("Annotate an alarm"), p.t("Keep the note"), p.t("What you know of it is shown with the alarm, in its next notices, and in its history."), p.t("Note (what you know of it)"), true}
 	}
-	return actWords{"Acknowledge an alarm", "Acknowledge", "It stops asking for attention; while its cause lasts it stays active.", may, false}
+	return actWords{p.t("Acknowledge an alarm"), p.t("Acknowledge"), p.t("It stops asking for attention; while its cause lasts it stays active."), may, false}
 }
 
-func actPage(do string) page { return page{Name: "act", Head: wordsOfAct(do).Head, Narrow: true} }
+func (p *pageContext) actPage(do string) page {
+	return page{Name: "act", Head: p.actWords(do).Head, Here: "/alarms", Narrow: true}
+}
 
 // form is the page of an act, filled in as far as is known.
 func (s *server) form(r *http.Request, do string, a OperateAlarm) actForm {
+	p := s.words(r)
 	f := actForm{
-		Do: do, Key: a.Key, Name: a.Key.String(), actWords: wordsOfAct(do),
+		Do: do, Key: a.Key, Name: a.Key.String(), Title: p.alarmTitle(a.Key), actWords: p.actWords(do),
 		By: a.By, Note: a.Note, User: userOf(r),
 	}
 	if do == alarm.ActShelve {
-		for _, c := range []spanChoice{{"4h", "4 hours", false}, {"8h", "8 hours", false}, {"1d", "1 day", false}, {"2d", "2 days", false}, {"3d", "3 days", false}, {"7d", "7 days", false}} {
+		for _, hours := range []int{4, 8, 24, 48, 72, 168} {
+			c := spanChoice{Value: strconv.Itoa(hours) + "h", Text: p.tn("%d hour", "%d hours", hours)}
+			if hours >= 24 {
+				c = spanChoice{Value: strconv.Itoa(hours/24) + "d", Text: p.tn("%d day", "%d days", hours/24)}
+			}
 			c.Chosen = c.Value == a.For || a.For == "" && c.Value == "8h"
 			f.Spans = append(f.Spans, c)
 		}
@@ -75,7 +80,7 @@ func (s *server) form(r *http.Request, do string, a OperateAlarm) actForm {
 }
 
 func (s *server) getAct(w http.ResponseWriter, r *http.Request, do string) {
-	s.writePage(w, r, http.StatusOK, actPage(do), s.form(r, do, operateFrom(r.URL.Query())))
+	s.writePage(w, r, http.StatusOK, s.words(r).actPage(do), s.form(r, do, operateFrom(r.URL.Query())))
 }
 
 func (s *server) postAct(w http.ResponseWriter, r *http.Request, do string) {
@@ -94,7 +99,7 @@ func (s *server) postAct(w http.ResponseWriter, r *http.Request, do string) {
 	if no != nil {
 		f := s.form(r, do, a)
 		f.Problem = no.detail
-		s.writePage(w, r, no.status, actPage(do), f)
+		s.writePage(w, r, no.status, s.words(r).actPage(do), f)
 		return
 	}
 	http.Redirect(w, r, "/#alarms", http.StatusSeeOther)
@@ -132,7 +137,7 @@ type actLink struct {
 
 // actLinks are the acts that an alarm in a state is open to, the most usual
 // one first.
-func actLinks(a engine.AlarmView) (out []actLink) {
+func (p *pageContext) actLinks(a engine.AlarmView) (out []actLink) {
 	q := url.Values{"kind": {string(a.Key.Kind)}}
 	for name, value := range map[string]string{"room": a.Key.Room, "sensor": a.Key.Sensor, "lot": a.Key.Lot} {
 		if value != "" {
@@ -144,19 +149,19 @@ func actLinks(a engine.AlarmView) (out []actLink) {
 	}
 	switch a.State {
 	case alarm.ActiveUnacknowledged, alarm.ReturnedUnack:
-		add(alarm.ActAcknowledge, "Acknowledge")
-		add(alarm.ActShelve, "Shelve")
+		add(alarm.ActAcknowledge, p.t("Acknowledge"))
+		add(alarm.ActShelve, p.t("Shelve"))
 	case alarm.Shelved:
-		add(alarm.ActUnshelve, "Take from the shelf")
-		add(alarm.ActShelve, "Shelve for another time")
+		add(alarm.ActUnshelve, p.t("Take from the shelf"))
+		add(alarm.ActShelve, p.t("Shelve for another time"))
 	case alarm.OutOfService:
-		add(alarm.ActReturn, "Return to service")
+		add(alarm.ActReturn, p.t("Return to service"))
 	default:
-		add(alarm.ActShelve, "Shelve")
+		add(alarm.ActShelve, p.t("Shelve"))
 	}
-	add(alarm.ActAnnotate, "Annotate")
+	add(alarm.ActAnnotate, p.t("Annotate"))
 	if a.State != alarm.OutOfService {
-		add(alarm.ActOutOfService, "Take out of service")
+		add(alarm.ActOutOfService, p.t("Take out of service"))
 	}
 	return out
 }
@@ -164,110 +169,17 @@ func actLinks(a engine.AlarmView) (out []actLink) {
 // aside says that an alarm is set aside, by whom and until when; empty where
 // it is not.
 func (p *pageContext) aside(a engine.AlarmView) string {
-	now := "normal"
-	if a.Active {
-		now = "active"
-	}
-	switch a.State {
-	case alarm.Shelved:
-		return "Shelved by " + a.AsideBy + " until " + p.moment(a.ShelvedUntil).Text + "; by its readings it is " + now + "."
-	case alarm.OutOfService:
-		return "Taken out of service by " + a.AsideBy + "; by its readings it is " + now + "."
+	switch until := p.moment(a.ShelvedUntil).Text; {
+	case a.State == alarm.Shelved && a.Active:
+		return p.t("Shelved by %s until %s; by its readings it is active.", a.AsideBy, until)
+	case a.State == alarm.Shelved:
+		return p.t("Shelved by %s until %s; by its readings it is normal.", a.AsideBy, until)
+	case a.State == alarm.OutOfService && a.Active:
+		return p.t("Taken out of service by %s; by its readings it is active.", a.AsideBy)
+	case a.State == alarm.OutOfService:
+		return p.t("Taken out of service by %s; by its readings it is normal.", a.AsideBy)
 	}
 	return ""
 }
 
-// alarmsView is the page of alarms and their history.
-type alarmsView struct {
-	Alarms              []alarmView
-	NoAlarm, UnknownNow sight
-	Events              []eventView
-	Of                  string // the one alarm whose history it is
-	Older               string // link to older events
-}
-
-type eventView struct {
-	At              moment
-	Key, What       string
-	Value, By, Note string
-}
-
-func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
-	snap := s.Snapshot()
-	if snap == nil {
-		w.Header().Set("Retry-After", "5")
-		s.writeFailed(w, r, http.StatusServiceUnavailable, "No alarms yet", notReady)
-		return
-	}
-	q := r.URL.Query()
-	// By number, not by time: many may have come in one millisecond.
-	skip, err := strconv.Atoi(q.Get("skip"))
-	if err != nil || skip < 0 || skip > mostEvents {
-		skip = 0
-	}
-	events, more, err := s.history(r, time.Time{}, time.Time{}, q.Get("alarm"), skip+usualEvents)
-	if err != nil {
-		status, detail := s.failure(r, "list the history of alarms", err)
-		s.writeFailed(w, r, status, "No history", detail)
-		return
-	}
-	p := s.words(r)
-	v := alarmsView{
-		NoAlarm: noAlarm(snap, false), UnknownNow: unknownSight("There is no reading now."), Of: q.Get("alarm"),
-	}
-	for _, a := range snap.Alarms {
-		v.Alarms = append(v.Alarms, p.alarm(a))
-	}
-	for _, ev := range events[min(skip, len(events)):] {
-		v.Events = append(v.Events, p.event(ev))
-	}
-	if more {
-		older := url.Values{"skip": {strconv.Itoa(skip + usualEvents)}}
-		if v.Of != "" {
-			older.Set("alarm", v.Of)
-		}
-		v.Older = "/alarms?" + older.Encode() + "#history"
-	}
-	s.writePage(w, r, http.StatusOK, page{
-		Name: "alarms page", Head: p.t("Alarms and their history"), Here: "/alarms", At: p.moment(snap.At), Caution: true,
-		Data: []link{{p.t("alarms"), "/api/v1/alarms?all=true", false}, {p.t("their history"), "/api/v1/alarms/history", false}},
-	}, v)
-}
-
-func (p *pageContext) event(ev alarm.Event) eventView {
-	v := eventView{At: p.moment(ev.At), Key: ev.Key.String(), What: EventWords(ev, p.zone), By: ev.By, Note: ev.Note}
-	if m, ok := p.alarmMeasure(ev.Key.Kind); ok {
-		v.Value = m.text(ev.Value)
-	} else if timed(ev.Key.Kind) {
-		v.Value = p.silence(ev.Value)
-	} else {
-		v.Value = ev.Key.Kind.Amount(ev.Value)
-	}
-	if ev.Unknown {
-		v.Value = "unknown"
-	}
-	return v
-}
-
-// EventWords says what an alarm went through, without which, by whom and why.
-func EventWords(ev alarm.Event, zone *time.Location) string {
-	anew := ""
-	if ev.To == alarm.ActiveUnacknowledged && ev.From != ev.To {
-		anew = ", and raised anew, since it is active"
-	}
-	switch {
-	case ev.Do == alarm.ActShelve:
-		return "shelved until " + ev.Until.In(zone).Format("2 Jan 2006 15:04 MST")
-	case ev.Do != "":
-		return audit.AlarmWords(ev.Do, ev.Until) + anew
-	case ev.From == alarm.Shelved:
-		return "the shelving ended" + anew
-	case ev.To == alarm.ActiveUnacknowledged:
-		return "raised"
-	case ev.To == alarm.ReturnedUnack, ev.From == alarm.ActiveAcknowledged && ev.To == alarm.Normal:
-		return "returned"
-	case ev.To == alarm.Normal:
-		return "ended: what it watched is no more"
-	}
-	return "is " + string(ev.To)
-}
+func actLinks(a engine.AlarmView) []actLink { return english().actLinks(a) }

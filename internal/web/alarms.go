@@ -16,8 +16,9 @@ import (
 type Alarmer interface {
 	// Operate does something to an alarm, durably.
 	Operate(ctx context.Context, op engine.Operation) error
-	// Conditions gives every condition there is, those that are normal too.
-	Conditions(ctx context.Context) ([]alarm.Condition, error)
+	// Watched gives every condition there is, those that are normal too, each
+	// with its limit.
+	Watched(ctx context.Context) ([]ConditionView, error)
 	// AlarmEvents gives the history from an instant to another, zero being no
 	// bound, the newest first and at most limit of it; of all alarms, or of
 	// the one whose key is given.
@@ -32,7 +33,14 @@ type (
 		Site   string             `json:"site"`
 		At     time.Time          `json:"at"`
 		Alarms []engine.AlarmView `json:"alarms"`
-		Normal []alarm.Condition  `json:"normal,omitempty"`
+		Normal []ConditionView    `json:"normal,omitempty"`
+	}
+	// ConditionView is a condition with the limit it is held against, in the
+	// canonical unit, and its priority.
+	ConditionView struct {
+		alarm.Condition
+		Limit    float64        `json:"limit"`
+		Priority alarm.Priority `json:"priority"`
 	}
 	// AlarmHistoryAnswer is the body of GET
 	// /api/v1/alarms/history?from=&to=&alarm=&limit=, the newest first.
@@ -81,7 +89,7 @@ func (s *server) getAlarms(w http.ResponseWriter, r *http.Request) {
 	switch all := r.URL.Query().Get("all"); all {
 	case "", "false":
 	case "true":
-		conditions, err := s.Actions.Conditions(r.Context())
+		conditions, err := s.Actions.Watched(r.Context())
 		if err != nil {
 			status, detail := s.failure(r, "list the alarms", err)
 			writeProblem(w, status, detail)

@@ -69,7 +69,7 @@ func TestAlarmsAnswer(t *testing.T) {
 		}
 	}
 	f("", 3, 0)
-	f("?all=true", 3, 1)
+	f("?all=true", 3, 2)
 	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/alarms?all=yes", ""), 422, "write true or false")
 
 	g := func(query string, events int, more bool, call string) {
@@ -108,7 +108,7 @@ func TestAlarmsPage(t *testing.T) {
 	wantWords(t, shown(t, h, "/", 200), "Mara, 14 Jul 2026 12:30 CEST: compressor failed", "Shelved by Ben until", "Return to service")
 
 	one := shown(t, h, "/alarms?alarm=warm/loft", 200)
-	wantWords(t, one, "History of warm/loft", "The history of all alarms")
+	wantWords(t, one, "History of warm/loft", "Show all")
 	rest := only(t, shown(t, h, "/alarms?skip=3", 200), "tbody", nil)
 	if got := words(rest); strings.Contains(got, "shelved") || !strings.Contains(got, "raised unknown") {
 		t.Errorf("beyond the first three: %s", got)
@@ -116,6 +116,56 @@ func TestAlarmsPage(t *testing.T) {
 	wantWords(t, shown(t, h, "/alarms?skip=99", 200), "Nothing has happened yet")
 	snap.Alarms = nil
 	wantWords(t, shown(t, h, "/alarms", 200), "no alarm")
+}
+
+// The conditions that are normal are told when they are asked for, with their
+// limits; what has no reading is unknown, not well.
+func TestNormalConditions(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	if got := all(shown(t, h, "/alarms", 200), "h2", func(n *html.Node) bool { return attr(n, "id") == "normal" }); len(got) != 0 {
+		t.Error("what is normal is told unasked")
+	}
+	doc := shown(t, h, "/alarms?normal=yes", 200)
+	wantWords(t, doc, "cellar: too damp damp/cellar 58 % 65 % medium Shelve", "loft: sensor loft-1 is silent silent/loft/loft-1 unknown 30 min low")
+	body := text(t, ask(t, h, http.MethodGet, "/alarms", "", "Cookie", preferencesCookie+"=en.us."))
+	if !strings.Contains(body, "91.6 °F") { // 33.1 °C
+		t.Error("the history is not in the units asked for")
+	}
+}
+
+// The history by alarm, room and days, page by page.
+func TestHistoryFilter(t *testing.T) {
+	h, k := house(t, larchHouse(), nil) // in the zone of Zurich
+	f := func(query, call string, want ...string) *html.Node {
+		t.Helper()
+		doc := shown(t, h, "/alarms?"+query, 200)
+		if got := k.seen(); got[len(got)-1] != call {
+			t.Errorf("%q asks for %q, want %q", query, got[len(got)-1], call)
+		}
+		wantWords(t, doc, want...)
+		return doc
+	}
+	never := time.Time{}.Format(time.RFC3339)
+	f("alarm=warm/loft&from=2026-07-01&to=2026-07-14", `history of "warm/loft" from 2026-07-01T00:00:00+02:00 to 2026-07-15T00:00:00+02:00, at most 101`, "raised unknown")
+	doc := f("room=cellar", `history of "" from `+never+" to "+never+", at most 10001", "Nothing of this has happened")
+	if got := all(doc, "option", func(n *html.Node) bool { return attr(n, "value") == "cellar" && hasAttr(n, "selected") }); len(got) != 1 {
+		t.Error("the form forgets the room")
+	}
+	f("room=loft", `history of "" from `+never+" to "+never+", at most 10001", "raised unknown")
+	wantWords(t, shown(t, h, "/alarms?from=today", 422), "is not a day", "History")
+	wantWords(t, shown(t, h, "/alarms?alarm=wram/loft", 422), `did you mean "warm"`)
+
+	g := func(skip int, more bool, newer, older string) {
+		t.Helper()
+		a, b := pagesOf("/alarms", url.Values{"room": {"loft"}}, skip, 100, more, "history")
+		if a != newer || b != older {
+			t.Errorf("after %d: %q and %q, want %q and %q", skip, a, b, newer, older)
+		}
+	}
+	g(0, false, "", "")
+	g(0, true, "", "/alarms?room=loft&skip=100#history")
+	g(150, true, "/alarms?room=loft&skip=50#history", "/alarms?room=loft&skip=250#history")
+	g(50, false, "/alarms?room=loft&skip=0#history", "")
 }
 
 // Every act has a form that does it, asks a name, and says what it does; a GET

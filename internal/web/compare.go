@@ -199,13 +199,13 @@ type (
 func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 	x, status, detail := s.compare(r)
 	if status != http.StatusOK {
-		s.writeFailed(w, r, status, "No comparison", detail)
+		s.writeFailed(w, r, status, s.words(r).t("No comparison"), detail)
 		return
 	}
 	m, err := s.Actions.MapRooms(r.Context(), x.Room)
 	if err != nil {
 		status, detail := s.failure(r, "map the rooms", err)
-		s.writeFailed(w, r, status, "No comparison", detail)
+		s.writeFailed(w, r, status, s.words(r).t("No comparison"), detail)
 		return
 	}
 	query := ""
@@ -217,32 +217,32 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 		Outdoors: x.Outdoors, Seasons: []string{},
 	}
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
-		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: l.Food, Room: l.Room, Words: l.Words, Gain: "unknown"}
+		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: l.Food, Room: l.Room, Words: p.bestRoom(l.LotRooms), Gain: p.t("unknown")}
 		if l.Known > 0 {
-			row.Gain = GainBand(l.Moves)
+			row.Gain = p.gainBand(l.Moves)
 		}
 		for _, c := range l.Seasons {
-			row.Seasons = append(row.Seasons, seasonCell{c.Season, BestCell(c, l.Room)})
+			row.Seasons = append(row.Seasons, seasonCell{p.season(c.Season), p.bestCell(c, l.Room)})
 		}
 		v.Lots = append(v.Lots, row)
 	}
 	if len(x.Lots) > 0 {
 		for _, c := range x.Lots[0].Seasons {
-			v.Seasons = append(v.Seasons, c.Season)
+			v.Seasons = append(v.Seasons, p.season(c.Season))
 		}
 	}
 	if more := len(x.Lots) - comparedLots; more > 0 {
-		v.More = plural(more, "lot is", "lots are") + " only among the data for programs."
+		v.More = p.tn("%d lot is only among the data for programs.", "%d lots are only among the data for programs.", more)
 	}
 	for _, m := range m.Rooms {
-		t := mapTable{Room: m.Room, Words: m.Words}
+		t := mapTable{Room: m.Room, Words: p.mapped(m.RoomMap, m.Limit)}
 		for i := range m.Places {
-			t.Rows = append(t.Rows, PlaceRowOf(&m.Places[i], m.Limit, s.Zone))
+			t.Rows = append(t.Rows, p.placeRow(&m.Places[i], m.Limit))
 		}
 		v.Maps = append(v.Maps, t)
 	}
 	for _, c := range x.Rooms {
-		v.Rooms = append(v.Rooms, seasonTableOf(c, x.Outdoors, comparedSeasons, comparedYears))
+		v.Rooms = append(v.Rooms, p.seasonTable(c, x.Outdoors, comparedSeasons, comparedYears))
 	}
 	s.writePage(w, r, http.StatusOK, page{
 		Name: "compare", Head: p.t("Rooms compared"), Here: "/review", At: p.moment(x.At), Sub: p.t("Measured from %s to %s.", x.From, x.To), Caution: true,

@@ -79,7 +79,7 @@ func (s *server) link(r *http.Request) (linkPage, int) {
 	}
 	pc := s.words(r)
 	p := linkPage{
-		Token: token, Do: v.Do, actWords: wordsOfAct(v.Do),
+		Token: token, Do: v.Do, actWords: pc.actWords(v.Do),
 		Name: v.Key.String(), Text: v.Text, Sight: pc.alarmSight(v.State), Until: pc.moment(v.Until), By: v.To,
 	}
 	if user := userOf(r); user != "" {

@@ -26,7 +26,7 @@ func TestLinkPage(t *testing.T) {
 			h, k, _, _ = locked(t)
 		}
 		doc := shown(t, h, "/a/good", 200)
-		wantWords(t, doc, "warm/loft is ▲ active unacknowledged : Loft too warm: 33.4 °C", "Nothing is done until you press the button",
+		wantWords(t, doc, "warm/loft ▲ active unacknowledged : Loft too warm: 33.4 °C", "Nothing is done until you press the button",
 			"under the name mara", "The link is good once, until 18 Jul 2026 18:30 CEST")
 		form := only(t, doc, "form", nil)
 		if attr(form, "method") != "post" || attr(form, "action") != "/a/good" {

@@ -6,15 +6,19 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
 
 	"dryhold/internal/engine"
 	"dryhold/internal/lot"
+	"dryhold/internal/note"
 	"dryhold/internal/review"
 	"dryhold/internal/secret"
 )
@@ -32,7 +36,7 @@ func reviewed() []review.Review {
 		Lot: "L-1", Food: "hard-wheat", Room: "cellar", At: noon(), Mode: "staling", Life: 10_000, KG: 20, Cost: lossOf(-0.03), Left: 0.8,
 		Months: []review.Span{{Year: 2026, Month: 7, Cost: lossOf(-0.03)}}, Years: []review.Span{{Year: 2026, Cost: lossOf(-0.03)}}, Rooms: []review.InRoom{{Room: "cellar", Cost: lossOf(-0.03)}},
 	}, {
-		Lot: "L-2", Food: "brown-rice", Room: "loft", At: noon(), Mode: "oxidation", Life: 200, KG: 10, Cost: lossOf(0.3), Left: 0.5,
+		Lot: "L-2", Food: "brown-rice", Room: "loft", At: noon(), Mode: "oxidation", Life: 200, KG: 10, PricePerKG: 2.34, Cost: lossOf(0.3), Left: 0.5,
 		Months: []review.Span{{Year: 2026, Month: 7, Cost: lossOf(0.3)}}, Years: []review.Span{{Year: 2026, Cost: lossOf(0.3)}}, Rooms: []review.InRoom{{Room: "loft", Cost: lossOf(0.3)}},
 		Events: []review.Event{{Spell: review.Spell{Room: "loft", Kind: review.Moved, From: ago(2400 * time.Hour), To: noon()}, Cost: lossOf(0.1)}, {Spell: hot, Cost: lossOf(0.2)}},
 	}}
@@ -46,7 +50,7 @@ func (k *keeper) Review(_ context.Context, f ReviewFilter) (ReviewAnswer, error)
 	if f.Lot == "long" {
 		all[1].Lot, all[1].Food, all[1].Events[1].Room, all[1].Rooms[0].Room = strings.Repeat("W", 120), strings.Repeat("W", 120), strings.Repeat("W", 120), strings.Repeat("W", 120)
 	}
-	return NewReviewAnswer("Larch House", noon(), f, all, func(id string) string { return "Food " + id }), k.note("review %q %q", f.Lot, f.Room)
+	return NewReviewAnswer("Larch House", noon(), f, all, func(id string) string { return "Food " + id }), k.note("review %q %q %d", f.Lot, f.Room, f.Year)
 }
 
 func (k *keeper) WhatIf(_ context.Context, q engine.Question) (engine.WhatIf, error) {
@@ -76,11 +80,13 @@ func (k *keeper) UseFirst(context.Context) (UseFirstAnswer, error) {
 	turn := review.Turn{Stock: review.Stock{Lot: "L-2", Food: "brown-rice", KG: 10, Early: noon().AddDate(0, 5, 0), Likely: noon().AddDate(1, 0, 0), By: "oxidation"}}
 	hot := reviewed()[1].Events[1].Spell
 	x := UseFirstAnswer{Site: "Larch House", At: noon(), Caution: UseFirstCaution, Lots: []UseTurn{{Turn: turn, FoodName: "Brown rice", Container: "PET bottle, 2 L", Room: "loft", Count: 6}}}
-	for _, r := range []review.Reason{{Code: review.EndsEarly, Days: 153, Name: "oxidation"}, {Code: review.LostMost, Name: "heat", Days: 60, Share: 0.3}, {Code: review.WorstWas, Name: "loft", Days: 40, Spell: &hot}} {
+	x.Lots[0].Reasons = []review.Reason{{Code: review.EndsEarly, Days: 153, Name: "oxidation"}, {Code: review.LostMost, Name: "heat", Days: 60, Share: 0.3}, {Code: review.WorstWas, Name: "loft", Days: 40, Spell: &hot}}
+	for _, r := range x.Lots[0].Reasons {
 		x.Lots[0].Words = append(x.Lots[0].Words, ReasonWords(r, time.UTC))
 	}
 	plan := review.Rotation{Eating: review.Eating{Food: "brown-rice", KGPerMonth: 1}, KG: 10, InTime: 5, Late: 5, Lots: []review.Meal{{Lot: "L-2", From: noon(), To: noon().AddDate(0, 5, 0), InTime: 5, Late: 5, By: noon().AddDate(0, 5, 0)}}}
-	x.Plans = []UsePlan{{plan, "Brown rice", []string{TaskWords(review.Task{Code: review.GiveAway, Lot: "L-2", KG: 5, By: noon()}, "Brown rice", time.UTC)}}}
+	plan.Tasks = []review.Task{{Code: review.GiveAway, Lot: "L-2", KG: 5, By: noon()}}
+	x.Plans = []UsePlan{{plan, "Brown rice", []string{TaskWords(plan.Tasks[0], "Brown rice", time.UTC)}}}
 	x.Supply = &review.Supply{Persons: 2, Need: 2100, Days: lot.Range{Low: 8, Likely: 8.6, High: 9}, Foods: []review.FoodSupply{{Food: "brown-rice", KG: 10, Days: 8.6, Source: "an invented table"}}}
 	x.Words = SupplyWords(x.Supply)
 	return x, k.note("use first")
@@ -112,14 +118,121 @@ func TestReviewAnswers(t *testing.T) {
 	}
 	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/review?lot=L-9", ""), http.StatusNotFound, `no lot "L-9"`)
 	wantWords(t, shown(t, h, "/review?lot=L-9", http.StatusNotFound), "No review", `no lot "L-9"`)
+	wantProblem(t, ask(t, h, http.MethodGet, "/api/v1/review?year=MMXXVI", ""), http.StatusUnprocessableEntity, "write 2026")
 	doc := shown(t, h, "/review", http.StatusOK)
-	wantWords(t, doc, "What storage has cost", "gained beyond plan storage", "loft, too warm, up to 36.2 °C, 4 Jul 2026 to 11 Jul 2026", "the cost of heat alone", "What lost most", "Moves", "−300.0")
-	if n := all(doc, "script", nil); len(n) != 0 {
-		t.Errorf("%d scripts", len(n))
+	wantWords(t, doc, "What storage has cost", "gained beyond plan storage", "loft, too warm, up to 36.2 °C, 4 Jul 2026 to 11 Jul 2026", "the cost of heat alone", "What lost most", "Moves", "−300.0",
+		"On paper 7.23 lost", "this leaves out 1 lot", "compressor failed")
+	// An event leads to its room at that time, and to a note of it.
+	for _, want := range []string{"/room/loft?from=2026-07-04T12%3A30%3A00Z&to=2026-07-11T12%3A30%3A00Z", "/review/notes?from=2026-07-04T12%3A30%3A00Z&room=loft&to=2026-07-11T12%3A30%3A00Z"} {
+		only(t, doc, "a", func(n *html.Node) bool { return attr(n, "href") == want })
 	}
-	if d := k.seen(); !slices.Contains(d, `review "L-2" "loft"`) {
+	wantWords(t, shown(t, h, "/review?lot=L-2&room=loft&year=2026", http.StatusOK), "Of lot L-2, of its time in loft, in 2026.", "Show all")
+	if d := k.seen(); !slices.Contains(d, `review "L-2" "loft" 0`) || !slices.Contains(d, `review "L-2" "loft" 2026`) {
 		t.Errorf("asked %q", d)
 	}
+}
+
+// The tables of the page are what programs get, rounded, and the charts have
+// one column for each month and one bar for each room of them.
+func TestReviewTablesEqualTheData(t *testing.T) {
+	h, _ := house(t, larchHouse(), nil)
+	var x ReviewAnswer
+	if err := json.NewDecoder(ask(t, h, http.MethodGet, "/api/v1/review", "").Body).Decode(&x); err != nil {
+		t.Fatal(err)
+	}
+	doc := shown(t, h, "/review", http.StatusOK)
+	rows := func(caption string) (out []string) {
+		table := only(t, doc, "table", func(n *html.Node) bool { return words(only(t, n, "caption", nil)) == caption })
+		for _, r := range all(only(t, table, "tbody", nil), "tr", nil) {
+			var cells []string
+			for _, c := range all(r, "td", nil) {
+				cells = append(cells, words(c))
+			}
+			out = append(out, strings.Join(cells, " "))
+		}
+		return out
+	}
+	row := func(c review.Sums) string {
+		d := c.Days.Lost
+		paper := "not told"
+		if c.Paper.Priced > 0 {
+			paper = fmt.Sprintf("%.2f", c.Paper.Lost)
+			if c.Paper.Unpriced > 0 {
+				paper += " without 1 lot"
+			}
+		}
+		return strings.ReplaceAll(fmt.Sprintf("%.1f %.1f %.1f %.1f %.1f %.2f %s", d.Heat, d.Moisture, d.Oxygen, d.Light, d.Sum(), c.KG.Lost.Sum(), paper), "-", "−")
+	}
+	f := func(caption string, want ...string) {
+		t.Helper()
+		if d := cmp.Diff(want, rows(caption)); d != "" {
+			t.Errorf("%s (-data +page):\n%s", caption, d)
+		}
+	}
+	f("By month", row(x.House.Months[0].Cost))
+	f("By year", row(x.House.Years[0].Cost))
+	f("By room", row(x.House.Rooms[0].Cost), row(x.House.Rooms[1].Cost))
+	f("What lost most: excursions and gaps", row(x.House.Events[0].Cost))
+	plot := only(t, doc, "svg", func(n *html.Node) bool { return attr(n, "class") == "plot" })
+	if n := len(all(plot, "g", nil)); n != len(x.House.Months) || attr(plot, "role") != "img" || attr(plot, "aria-label") == "" {
+		t.Errorf("%d columns for %d months", n, len(x.House.Months))
+	}
+	bars := only(t, doc, "ul", func(n *html.Node) bool { return attr(n, "class") == "bars" })
+	if n := len(all(bars, "li", nil)); n != len(x.House.Rooms) {
+		t.Errorf("%d bars for %d rooms", n, len(x.House.Rooms))
+	}
+	wantWords(t, doc, "In 1 month storage has gained 148 days in all.", "The time in loft has cost most")
+}
+
+// A stretch of a room's time is noted and taken back by forms, which keep what
+// was typed when it is refused.
+func TestNotingForms(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	at := "/review/notes?" + url.Values{"room": {"loft"}, "from": {"2026-07-04T12:30:00Z"}, "to": {"2026-07-11T12:30:00Z"}}.Encode()
+	doc := shown(t, h, at, http.StatusOK)
+	wantWords(t, doc, "loft, 4 Jul 2026 14:30 CEST – 11 Jul 2026 14:30 CEST")
+	post := func(path, body string, want int) *http.Response {
+		t.Helper()
+		res := ask(t, h, http.MethodPost, path, body, "Content-Type", "application/x-www-form-urlencoded")
+		if res.StatusCode != want {
+			t.Fatalf("POST %s: %d, want %d", path, res.StatusCode, want)
+		}
+		return res
+	}
+	form := func(change ...string) string {
+		q := url.Values{}
+		for _, in := range all(only(t, doc, "main", nil), "input", nil) {
+			q.Set(attr(in, "name"), attr(in, "value"))
+		}
+		for i := 0; i < len(change); i += 2 {
+			q.Set(change[i], change[i+1])
+		}
+		return q.Encode()
+	}
+	res := post("/review/notes", form("text", "compressor failed", "by", "Mara"), http.StatusSeeOther)
+	told := func(want note.Change) {
+		t.Helper()
+		var got note.Change
+		calls := k.seen()
+		if err := json.Unmarshal([]byte(strings.TrimPrefix(calls[len(calls)-1], "note of a room ")), &got); err != nil {
+			t.Fatalf("%v: %q", err, calls)
+		}
+		if d := cmp.Diff(want, got); d != "" {
+			t.Errorf("kept (-want +got):\n%s", d)
+		}
+	}
+	if to := res.Header.Get("Location"); to != "/review#notes" {
+		t.Errorf("sent to %s", to)
+	}
+	told(note.Change{Kind: note.Noted, Room: "loft", From: ago(240 * time.Hour), To: ago(72 * time.Hour), Text: "compressor failed", By: "Mara"})
+	again := post("/review/notes", form("from", "yesterday", "text", "x", "by", "Mara"), http.StatusUnprocessableEntity)
+	if body := text(t, again); !strings.Contains(body, "is no time") || !strings.Contains(body, `value="x"`) {
+		t.Error("a refused note is not told why, or loses its words")
+	}
+	wantWords(t, shown(t, h, "/review/notes/1/revoke", http.StatusOK), "compressor failed", "Take it back")
+	post("/review/notes/1/revoke", "text=it+was+the+fuse&by=Mara", http.StatusSeeOther)
+	told(note.Change{Kind: note.Revoked, Revokes: 1, Text: "it was the fuse", By: "Mara"})
+	shown(t, h, "/review/notes/2/revoke", http.StatusNotFound) // it was taken back
 }
 
 func TestWhatIfAnswers(t *testing.T) {
