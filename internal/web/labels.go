@@ -67,11 +67,13 @@ func (s *server) getLabels(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) getLabelsPage(w http.ResponseWriter, r *http.Request) {
+	p := s.words(r)
 	v := struct {
-		Lots          string
+		Lots, Sheet   string
 		Rooms, Sheets []string
 	}{
-		Lots: strings.TrimSpace(r.URL.Query().Get("lots")),
+		Sheet: "3x8 a4",
+		Lots:  strings.TrimSpace(r.URL.Query().Get("lots")),
 		// Those that package report knows by their number of labels.
 		Sheets: []string{"3x8 a4", "3x7 a4", "2x7 a4", "2x5 a4", "2x4 a4", "3x10 letter", "2x10 letter", "2x5 letter", "2x3 letter"},
 	}
@@ -80,7 +82,9 @@ func (s *server) getLabelsPage(w http.ResponseWriter, r *http.Request) {
 			v.Rooms = append(v.Rooms, x.Name)
 		}
 	}
-	p := s.words(r)
+	if p.us {
+		v.Sheet = "3x10 letter"
+	}
 	s.writePage(w, r, http.StatusOK, page{
 		Name: "labels", Head: p.t("Labels"), Here: "/packing", Caution: true,
 		Sub: p.t("One for each container in store, with a code that a telephone reads also without this server."),
