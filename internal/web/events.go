@@ -43,6 +43,7 @@ const (
 // live is what keeps pages fresh.
 type live struct {
 	streams atomic.Int64 // open now
+	now     pageCache
 }
 
 // routeLive adds the stream of events.

@@ -74,7 +74,7 @@ func newsHouse(t *testing.T, change func(*Config)) (*newsroom, *httptest.Server)
 		}
 	})
 	server := httptest.NewServer(h)
-	t.Cleanup(server.Close)
+	t.Cleanup(func() { shut(server) })
 	return n, server
 }
 

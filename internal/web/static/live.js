@@ -13,7 +13,7 @@
   // say shows whether the page is fresh.
   const say = () => {
     const at = document.querySelector(".asof time");
-    const text = (paused ? words.paused : lost ? words.lost : words.on).replace("%s", at ? at.textContent : "?");
+    const text = (paused ? words.paused : lost ? words.lost : words.fresh).replace("%s", at ? at.textContent : "?");
     bar.hidden = false;
     bar.classList.toggle("lost", lost && !paused);
     if (state.textContent !== text) state.textContent = text;
