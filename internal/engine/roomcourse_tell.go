@@ -67,15 +67,14 @@ func (e *Engine) CourseRoom(now time.Time, name string, from, to time.Time, poin
 		s := r.ledger.Seed(c.Core.Lag, c.From, c.To)
 		c.Seed = &s
 	} else {
-		hours, err := c.hours(r, c.Core.Lag, c.From, c.To)
+		cores, err := r.ledger.Cores(c.Core.Lag, c.From, c.judged(c.To))
 		if err != nil {
 			return nil, err
 		}
+		hours := c.hours(r, c.From, c.To, cores)
 		c.fill(c.edges, gather(c.edges, hours, c.Limits), c.plan)
 	}
-	if err := c.strip(r, e.cfg.Zone); err != nil {
-		return nil, err
-	}
+	c.strip(r, e.cfg.Zone)
 	return c, e.courseEvents(c)
 }
 
@@ -94,19 +93,21 @@ func (c *CourseDraft) Fine(readings []room.Reading, stale func(sensor string) ti
 	return nil
 }
 
-// hours are those of a room up to what is judged.
-func (c *CourseDraft) hours(r *roomState, lag unit.Hours, from, to time.Time) (iter.Seq[coursePiece], error) {
+// judged is an instant, or the end of what is judged where that is earlier.
+func (c *CourseDraft) judged(to time.Time) time.Time {
 	if c.AsOf.Before(to) {
-		to = c.AsOf
+		return c.AsOf
 	}
-	if !from.Before(to) {
-		return slices.Values([]coursePiece(nil)), nil
+	return to
+}
+
+// hours are those of a room up to what is judged, with the core in each, if
+// that is told.
+func (c *CourseDraft) hours(r *roomState, from, to time.Time, cores []float64) iter.Seq[coursePiece] {
+	if to = c.judged(to); !from.Before(to) {
+		return slices.Values([]coursePiece(nil))
 	}
-	cores, err := r.ledger.Cores(lag, from, to)
-	if err != nil {
-		return nil, err
-	}
-	at := make([]int, len(cores)+1)
+	at := make([]int, int(to.Sub(from)/time.Hour)+3)
 	for i := range at {
 		at[i] = i
 	}
@@ -114,12 +115,16 @@ func (c *CourseDraft) hours(r *roomState, lag unit.Hours, from, to time.Time) (i
 	return func(yield func(coursePiece) bool) {
 		i := 0
 		for begin, s := range r.ledger.Hours(from, to) {
-			if !yield(coursePiece{begin.UnixMilli(), s, cores[i], sums[i+1] - sums[i]}) {
+			p := coursePiece{begin.UnixMilli(), s, math.NaN(), sums[i+1] - sums[i]}
+			if i < len(cores) {
+				p.core = cores[i]
+			}
+			if !yield(p) {
 				return
 			}
 			i++
 		}
-	}, nil
+	}
 }
 
 func (e *Engine) roomLimits(r *roomState) RoomLimits {
@@ -164,12 +169,9 @@ func (e *Engine) coreClass(name string) CoreClass {
 }
 
 // strip tells the days of the course, of a quarter at least, or its weeks.
-func (c *CourseDraft) strip(r *roomState, zone *time.Location) error {
+func (c *CourseDraft) strip(r *roomState, zone *time.Location) {
 	c.Strip = Strip{Unit: "day", Start: []string{}, State: []BucketState{}, Ageing: Column{}}
-	from, to := c.From, c.To
-	if c.AsOf.Before(to) {
-		to = c.AsOf
-	}
+	from, to := c.From, c.judged(c.To)
 	if least := to.AddDate(0, 0, -stripLeast); least.Before(from) {
 		from = least
 	}
@@ -177,23 +179,18 @@ func (c *CourseDraft) strip(r *roomState, zone *time.Location) error {
 		from = c.Since
 	}
 	if !from.Before(to) {
-		return nil
+		return
 	}
 	if to.Sub(from) > stripDays*24*time.Hour {
 		c.Strip.Unit = "week"
 	}
 	edges := stripEdges(from.In(zone), to, c.Strip.Unit == "week")
-	hours, err := c.hours(r, 0, edges[0], to)
-	if err != nil {
-		return err
-	}
-	days := gather(edges, hours, c.Limits)
+	days := gather(edges, c.hours(r, edges[0], to, nil), c.Limits)
 	for i := range days {
 		c.Strip.Start = append(c.Strip.Start, edges[i].Format(time.DateOnly))
 		c.Strip.State = append(c.Strip.State, days[i].state())
-		c.Strip.Ageing = append(c.Strip.Ageing, rounded(days[i].ageing(c.plan), 2))
+		c.Strip.Ageing = append(c.Strip.Ageing, Number(rounded(days[i].ageing(c.plan), 2)))
 	}
-	return nil
 }
 
 // stripEdges are the midnights of a stretch; by weeks only every seventh of a

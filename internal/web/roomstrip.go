@@ -12,6 +12,7 @@ import (
 type roomStrip struct {
 	Unit          string
 	Width, Height int
+	Cell          int // width of a field
 	Rows          []roomStripRow
 	Key           []roomStripTone
 	Words         []string
@@ -34,20 +35,23 @@ type roomStripField struct {
 // roomStripTone is one tone of the scale.
 type roomStripTone struct{ Class, Word string }
 
-// Sizes of a strip, in units of its drawing.
+// Sizes of a strip, in units of its drawing: a day is wider than a week, so that
+// a row of either has about the same length, and fits a telephone.
 const (
-	stripCell  = 16
-	stripNames = 76
+	roomStripHigh               = 12
+	roomStripDay, roomStripWeek = 11, 7
+	daysNamed, weeksNamed       = 54, 28
+	daysAcross, weeksAcross     = 31, 52
 )
 
 // tones of the strip: blue slower than planned, orange faster. The factors part
 // one tone from the next.
-func stripFactors() []float64 { return []float64{0.5, 0.8, 1.25, 2, 4} }
+func roomStripFactors() []float64 { return []float64{0.5, 0.8, 1.25, 2, 4} }
 
-// tone of a factor, 0 for the slowest.
-func tone(v float64) int {
+// toneOf is that of a factor, 0 for the slowest.
+func toneOf(v float64) int {
 	n := 0
-	for _, f := range stripFactors() {
+	for _, f := range roomStripFactors() {
 		if v >= f {
 			n++
 		}
@@ -57,12 +61,12 @@ func tone(v float64) int {
 
 func (p *pageContext) stripOf(s *engine.Strip) roomStrip {
 	v := roomStrip{Unit: s.Unit, Heads: []string{p.t("From"), p.t("Times as fast as planned"), p.t("State")}}
-	across := 31
+	cell, named, across := roomStripDay, daysNamed, daysAcross
 	if s.Unit == "week" {
-		across = 52
+		cell, named, across = roomStripWeek, weeksNamed, weeksAcross
 	}
-	v.Width = stripNames + across*stripCell
-	counts := make([]int, len(stripFactors())+1)
+	v.Width, v.Cell = named+across*cell, cell-1
+	counts := make([]int, len(roomStripFactors())+1)
 	estimated, unknown := 0, 0
 	for i, date := range s.Start {
 		day, err := time.ParseInLocation(time.DateOnly, date, p.zone)
@@ -74,15 +78,15 @@ func (p *pageContext) stripOf(s *engine.Strip) roomStrip {
 			name, at = strconv.Itoa(day.Year()), (day.YearDay()-1)/7
 		}
 		if n := len(v.Rows); n == 0 || v.Rows[n-1].Name != name {
-			v.Rows = append(v.Rows, roomStripRow{Name: name, Y: n*stripCell + stripCell*3/4})
+			v.Rows = append(v.Rows, roomStripRow{Name: name, Y: n*roomStripHigh + roomStripHigh*3/4})
 		}
 		row := &v.Rows[len(v.Rows)-1]
 		known := s.State[i] != engine.BucketUnknown
-		f := roomStripField{X: stripNames + at*stripCell, Y: (len(v.Rows) - 1) * stripCell, Class: "none"}
+		f := roomStripField{X: named + min(at, across-1)*cell, Y: (len(v.Rows) - 1) * roomStripHigh, Class: "none"}
 		factor, state := p.cell(p.measure(1, 2, ""), float64(s.Ageing[i]), 2, true), p.bucketState(s.State[i])
 		if known {
-			f.Class = "tone" + strconv.Itoa(tone(float64(s.Ageing[i])))
-			counts[tone(float64(s.Ageing[i]))]++
+			f.Class = "tone" + strconv.Itoa(toneOf(float64(s.Ageing[i])))
+			counts[toneOf(float64(s.Ageing[i]))]++
 		}
 		switch s.State[i] {
 		case engine.BucketUnknown:
@@ -98,14 +102,14 @@ func (p *pageContext) stripOf(s *engine.Strip) roomStrip {
 		row.Fields = append(row.Fields, f)
 		v.Table = append(v.Table, figureRow{moment{p.date(day, "2 Jan 2006"), date}, []string{factor, state}})
 	}
-	v.Height = max(1, len(v.Rows)) * stripCell
-	v.Key, v.Words = p.stripKey(), p.stripWords(s, counts, estimated, unknown)
+	v.Height = max(1, len(v.Rows)) * roomStripHigh
+	v.Key, v.Words = p.roomStripKey(), p.roomStripWords(s, counts, estimated, unknown)
 	return v
 }
 
-// stripKey is the scale in words.
-func (p *pageContext) stripKey() []roomStripTone {
-	f := stripFactors()
+// roomStripKey is the scale in words.
+func (p *pageContext) roomStripKey() []roomStripTone {
+	f := roomStripFactors()
 	n := func(i int) string { return p.short(f[i], 2) }
 	out := []roomStripTone{{"tone0", p.t("less than %s times", n(0))}}
 	for i := 1; i < len(f); i++ {
@@ -115,8 +119,8 @@ func (p *pageContext) stripKey() []roomStripTone {
 		roomStripTone{"tone2 unsure", p.t("estimated or known in part")}, roomStripTone{"none", p.t("unknown")})
 }
 
-// stripWords are the summary of a strip.
-func (p *pageContext) stripWords(s *engine.Strip, counts []int, estimated, unknown int) []string {
+// roomStripWords are the summary of a strip.
+func (p *pageContext) roomStripWords(s *engine.Strip, counts []int, estimated, unknown int) []string {
 	if len(s.Start) == 0 {
 		return []string{p.t("Nothing was measured yet.")}
 	}

@@ -132,11 +132,12 @@ const dryholdCharts = (() => {
         c.fillRect(at[0], top, at[1], 4 * devicePixelRatio);
         if (s.label) {
           c.font = `${11 * devicePixelRatio}px system-ui, sans-serif`;
+          c.textAlign = "left";
           c.textBaseline = "top";
           c.fillText(s.label, at[0] + 2 * devicePixelRatio, top + 6 * devicePixelRatio);
         }
       }
-      c.fillStyle = hatching(c, k.line);
+      c.fillStyle = hatching(c, faint(k.soft, 0.5));
       for (const s of estimated) {
         const at = box(s.from, s.to);
         if (at) c.fillRect(at[0], top, at[1], tall);
@@ -250,7 +251,7 @@ const dryholdCharts = (() => {
         series: [{ label: o.time || "", value: (u, t) => (t == null ? "–" : times.whole(t)) }, ...drawn.series],
         bands: drawn.bands,
         cursor: { drag: { x: true, y: false, setScale: !o.zoom }, points: { size: 7 } },
-        hooks: { drawAxes: [behind(o, stretches(o, json, x))], draw: [before(o)], setSelect: [zooming(o)] },
+        hooks: { drawClear: [behind(o, stretches(o, json, x))], draw: [before(o)], setSelect: [zooming(o)] },
       }, [x.at, ...drawn.data], at);
       new ResizeObserver(() => chart.setSize({ width: Math.max(200, at.clientWidth), height })).observe(figure);
       matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { k = colours(figure); chart.redraw(false); });
