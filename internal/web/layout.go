@@ -58,6 +58,7 @@ type layoutView struct {
 func navigation(t *translator, here string) []link {
 	nav := []link{
 		{t.T("Now"), "/", false},
+		{t.T("Lots"), "/lots", false},
 		{t.T("Alarms"), "/alarms", false},
 		{t.T("Use first"), "/use-first", false},
 		{t.T("Review"), "/review", false},

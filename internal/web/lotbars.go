@@ -40,6 +40,14 @@ type lifeTick struct{ X, Text, Anchor string }
 
 // lifeAxis spans the lots from the first that was packed to the last end.
 func (p *pageContext) lifeAxis(lots []engine.LotView) *lifeAxis {
+	all := make([]*engine.LotView, 0, len(lots)) // a view is large
+	for i := range lots {
+		all = append(all, &lots[i])
+	}
+	return p.lifeAxisOf(all)
+}
+
+func (p *pageContext) lifeAxisOf(lots []*engine.LotView) *lifeAxis {
 	today := p.now
 	for _, l := range lots {
 		if l.AsOf.After(today) {
@@ -52,10 +60,10 @@ func (p *pageContext) lifeAxis(lots []engine.LotView) *lifeAxis {
 		if at := l.Packing.PackedAt; !at.IsZero() && at.Before(from) {
 			from = at
 		}
-		if l.Finished() {
+		if l.Finished() || l.AsOf.IsZero() {
 			continue
 		}
-		for _, at := range []time.Time{l.End, l.EndLate, plannedEnd(l)} {
+		for _, at := range []time.Time{l.End, l.EndLate, plannedEnd(*l)} {
 			switch {
 			case at.IsZero() || at.After(far):
 				to = far
@@ -147,11 +155,11 @@ func plannedEnd(l engine.LotView) time.Time {
 // life draws a lot on an axis.
 func (p *pageContext) life(l engine.LotView, a *lifeAxis) lifeView {
 	v := lifeView{
-		ID: l.ID, Food: cmp.Or(l.FoodName, l.Packing.Food), Link: "/lots/" + url.PathEscape(l.ID),
+		ID: l.ID, Food: p.word(cmp.Or(l.FoodName, l.Packing.Food)), Link: "/lots/" + url.PathEscape(l.ID),
 		Where: p.t("%s in %s", p.amount(l), roomOf(l)), Packed: p.month(l.Packing.PackedAt), Today: a.Today.X,
 	}
 	if n := len(l.Warnings); n > 0 {
-		mark := overSight(p.tr.N("%d warning", "%d warnings", n))
+		mark := overSight(p.tn("%d warning", "%d warnings", n))
 		v.Warning = &mark
 	}
 	v.Lost = p.lostBeyondPlan(l)
@@ -227,11 +235,7 @@ func (p *pageContext) amount(l engine.LotView) string {
 	if l.Finished() {
 		return p.t("nothing left")
 	}
-	text := p.t("%d × %s", l.InStore().Count, p.mass(l.Packing.NetMassKG))
-	if !l.OpenedAt.IsZero() {
-		text = p.t("%s, open", text)
-	}
-	return text
+	return p.stored(l)
 }
 
 // lostBeyondPlan is what heat has cost a lot against plan storage, or spared it.

@@ -65,10 +65,10 @@ func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
 		return cmp.Or(cmp.Compare(calm(b), calm(a)), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
 	})
 	if finished := len(all) - len(now); finished > 0 {
-		more = plural(finished, "finished lot is", "finished lots are") + " not shown. "
+		more = p.tn("%d finished lot is not shown.", "%d finished lots are not shown.", finished) + " "
 	}
 	if hidden := len(now) - maxLots; hidden > 0 {
-		more += plural(hidden, "lot", "lots") + " further down the order not shown. "
+		more += p.tn("%d lot further down the order not shown.", "%d lots further down the order not shown.", hidden) + " "
 		now = now[:maxLots]
 	}
 	for _, l := range now {
@@ -79,49 +79,63 @@ func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
 
 func (p *pageContext) lot(l engine.LotView) lotView {
 	v := lotView{
-		ID: l.ID, Food: cmp.Or(l.FoodName, l.Packing.Food), Explain: "/lots/" + url.PathEscape(l.ID),
-		Packed: stored(l) + ", " + cmp.Or(l.ContainerName, l.Packing.Container) +
-			", packed " + p.month(l.Packing.PackedAt).Text + ", in " + roomOf(l),
+		ID: l.ID, Food: p.word(cmp.Or(l.FoodName, l.Packing.Food)), Explain: "/lots/" + url.PathEscape(l.ID),
+		Packed: p.t("%s, %s, packed %s, in %s", p.stored(l), p.word(cmp.Or(l.ContainerName, l.Packing.Container)),
+			p.month(l.Packing.PackedAt).Text, roomOf(l)),
 		Warnings: l.Warnings, Caution: l.Caution,
 		Quality:  p.percent().text(max(-1, l.Remaining.Likely)),
-		Range:    percentBand(l.Remaining),
-		Limiting: cmp.Or(l.Limiting, "not known"),
-		Lost:     lost(l.LostBeyondPlan),
+		Range:    p.percentBand(l.Remaining),
+		Limiting: p.word(cmp.Or(l.Limiting, "not known")),
+		Lost:     p.lost(l.LostBeyondPlan),
 		Bar:      bar(l.Remaining),
-		EndBy:    l.EndBy,
-		Water:    Water(l).sight(), Atmosphere: Atmosphere(l).sight(), Insects: Insects(l).sight(),
-		Absorber: trade(Absorber(l, p.zone)),
+		Water:    p.water(l).sight(), Atmosphere: p.atmosphere(l).sight(), Insects: p.insects(l).sight(),
+		Absorber: p.absorber(l, "cm³"),
+	}
+	if l.EndBy != "" {
+		v.EndBy = p.word(l.EndBy)
 	}
 	v.End = p.month(l.End)
-	v.End.Text, v.EndBand = Ending(l, p.zone, "Jan 2006")
-	if likely, band := AtPlan(l, p.zone, "Jan 2006"); likely != unknown {
+	v.End.Text, v.EndBand = p.ending(l, l.EndEarly, l.End, l.EndLate, "Jan 2006")
+	if likely, band := p.ending(l, l.PlanEarly, l.EndAtPlan, l.PlanLate, "Jan 2006"); !l.AsOf.IsZero() {
 		v.AtPlan = likely
 		if band != "" {
 			v.AtPlan += ", " + band
 		}
 	}
-	v.Activity, v.ActivityBand = Activity(l.Moisture.Activity)
-	v.Oxygen, v.OxygenBand = Oxygen(l.Oxygen.Fraction)
-	if l.UnknownDays >= 0.05 {
-		v.Gaps = append(v.Gaps, unknownSight(p.days(l.UnknownDays)+" with no temperature known"))
-	}
-	if l.EstimatedDays >= 0.05 {
-		v.Gaps = append(v.Gaps, unknownSight(p.days(l.EstimatedDays)+" with an estimated temperature"))
-	}
+	v.Activity, v.ActivityBand = p.activities(l.Moisture.Activity)
+	v.Oxygen, v.OxygenBand = p.oxygen(l.Oxygen.Fraction)
+	v.Gaps = p.gaps(l)
 	v.Inside = p.inside(l)
 	for _, m := range l.Modes {
 		if m.Nutrient {
-			v.Nutrients = append(v.Nutrients, nutrient(m))
+			v.Nutrients = append(v.Nutrients, p.nutrient(m))
 			continue
 		}
 		v.Modes = append(v.Modes, modeView{
-			Name: m.Name, Spent: fine(m.Consumed.Likely), Range: percentBand(m.Consumed),
-			Exposure: p.days(m.Exposure.Likely) + " at " + strconv.FormatFloat(float64(room.Reference), 'f', -1, 64) + " °C",
-			Water:    times(m.Water), Oxygen: times(m.Oxygen), Light: fine(m.Light),
+			Name: p.word(m.Name), Spent: p.fine(m.Consumed.Likely), Range: p.percentBand(m.Consumed),
+			Exposure: p.t("%s at %s", p.days(m.Exposure.Likely), p.reference()),
+			Water:    p.times(m.Water), Oxygen: p.times(m.Oxygen), Light: p.fine(m.Light),
 		})
 	}
 	v.Notes = p.notes(l)
 	return v
+}
+
+// reference is the temperature to which exposures are told.
+func (p *pageContext) reference() string {
+	m := p.celsius()
+	return p.short(float64(room.Reference)*m.factor+m.offset, 1) + m.symbol
+}
+
+// gaps tell of the time whose temperature was not measured.
+func (p *pageContext) gaps(l engine.LotView) (out []sight) {
+	if l.UnknownDays >= 0.05 {
+		out = append(out, unknownSight(p.t("%s with no temperature known", p.days(l.UnknownDays))))
+	}
+	if l.EstimatedDays >= 0.05 {
+		out = append(out, unknownSight(p.t("%s with an estimated temperature", p.days(l.EstimatedDays))))
+	}
+	return out
 }
 
 // inside is what is in the containers of the lot beside the numbers of its
@@ -131,48 +145,48 @@ func (p *pageContext) inside(l engine.LotView) []factView {
 	say := func(name, value string) { out = append(out, factView{name, value}) }
 	m, o := l.Moisture, l.Oxygen
 	if l.AsOf.IsZero() {
-		return []factView{{"inside", "not known"}}
+		return []factView{{p.t("inside"), p.t("not known")}}
 	}
-	measured := "at packing not measured, the usual is taken"
+	measured := p.t("at packing not measured, the usual is taken")
 	if l.Packing.MoistureWB > 0 {
-		measured = "measured at packing " + fine(l.Packing.MoistureWB)
+		measured = p.t("measured at packing %s", p.fine(l.Packing.MoistureWB))
 	}
-	say("moisture", fine(m.WetBasis.Likely)+" of wet mass, "+fineBand(m.WetBasis)+"; "+measured)
-	say("water activity passes amber, "+activity(m.Amber.Level), Passed(m.Amber, p.zone))
-	say("water activity passes red, "+activity(m.Red.Level), Passed(m.Red, p.zone))
+	say(p.t("moisture"), p.t("%s of wet mass, %s; %s", p.fine(m.WetBasis.Likely), p.fineBand(m.WetBasis), measured))
+	say(p.t("water activity passes amber, %s", p.activity(m.Amber.Level)), p.passed(m.Amber))
+	say(p.t("water activity passes red, %s", p.activity(m.Red.Level)), p.passed(m.Red))
 	if m.Limit != "" {
-		say("what too much water does", m.Limit)
+		say(p.t("what too much water does"), p.word(m.Limit))
 	}
-	if Absorber(l, p.zone) != "" {
-		say("absorber is spent", Passed(o.Spent, p.zone))
+	if p.absorber(l, "") != "" {
+		say(p.t("absorber is spent"), p.passed(o.Spent))
 	}
 	for _, r := range o.Rises {
-		say("oxygen rises past "+p.percent().text(r.Level), Passed(r, p.zone))
+		say(p.t("oxygen rises past %s", p.percent().text(r.Level)), p.passed(r))
 	}
-	say("oxygen enclosed at packing", strconv.FormatFloat(math.Round(o.Enclosed), 'f', -1, 64)+" cm³ in each; "+trade(o.Note))
-	leak := p.percent().text(o.SealFailure.Likely) + " leak"
+	say(p.t("oxygen enclosed at packing"), p.t("%s cm³ in each; %s", p.number(math.Round(o.Enclosed), 0), trade(o.Note)))
+	leak := p.t("%s leak", p.percent().text(o.SealFailure.Likely))
 	if o.SealFailure.Low < o.SealFailure.High {
-		leak += ", " + percentBand(o.SealFailure)
+		leak = p.t("%s, %s", leak, p.percentBand(o.SealFailure))
 	}
-	say("seal", l.Seal.String()+"; of such containers "+leak)
+	say(p.t("seal"), p.t("%s; of such containers %s", p.word(l.Seal.String()), leak))
 	if i := l.Insects; i != nil {
-		say("insects untreated ("+i.Species+")", generations(i))
+		say(p.t("insects untreated (%s)", i.Species), p.generations(i))
 	}
 	if l.Viable != nil {
-		say("seed that sprouts", p.percent().text(l.Viable.Likely)+", "+percentBand(*l.Viable))
+		say(p.t("seed that sprouts"), p.t("%s, %s", p.percent().text(l.Viable.Likely), p.percentBand(*l.Viable)))
 	}
-	say("light received", luxHours(l.LightDose))
+	say(p.t("light received"), p.luxHours(l.LightDose))
 	return out
 }
 
-func generations(i *engine.InsectView) string {
+func (p *pageContext) generations(i *engine.InsectView) string {
 	g := i.Generations
-	text := number(g.Likely, 1) + " generations possible since packing, " + number(g.Low, 1) + " to " + number(g.High, 1)
+	text := p.t("%s generations possible since packing, %s to %s", p.number(g.Likely, 1), p.number(g.Low, 1), p.number(g.High, 1))
 	if i.Ended {
-		text += ", until the treatment was complete"
+		text = p.t("%s, until the treatment was complete", text)
 	}
 	if i.UnknownDays >= 0.05 {
-		text += "; " + days(i.UnknownDays) + " not known were left out"
+		text = p.t("%s; %s not known were left out", text, p.days(i.UnknownDays))
 	}
 	return text
 }
@@ -183,77 +197,79 @@ func (p *pageContext) notes(l engine.LotView) []string {
 		out = append(out, l.Packing.Note)
 	}
 	for _, n := range l.Notes {
-		out = append(out, Noted(n, n.At.In(p.zone).Format("2 Jan 2006")))
+		out = append(out, Noted(n, p.date(n.At, "2 Jan 2006")))
 	}
 	return out
 }
 
 // nutrient is what is kept of one; of a loss whose order is not the first,
 // only what is spent of its limit is known.
-func nutrient(m engine.ModeView) factView {
+func (p *pageContext) nutrient(m engine.ModeView) factView {
 	if m.Retention == nil {
-		return factView{m.Name, fine(m.Consumed.Likely) + " of the loss that matters, " + percentBand(m.Consumed)}
+		return factView{p.word(m.Name), p.t("%s of the loss that matters, %s", p.fine(m.Consumed.Likely), p.percentBand(m.Consumed))}
 	}
-	return factView{m.Name, percent().text(m.Retention.Likely) + ", " + percentBand(*m.Retention)}
+	return factView{p.word(m.Name), p.t("%s, %s", p.percent().text(m.Retention.Likely), p.percentBand(*m.Retention))}
 }
 
 // lost is what heat has cost a lot against plan storage, or spared it.
-func lost(d float64) string {
-	switch text := days(math.Abs(d)); {
-	case text == "unknown":
-		return "cost of heat not known"
-	case text == "0 days":
-		return "nothing lost to heat beyond plan"
+func (p *pageContext) lost(d float64) string {
+	switch {
+	case !(d-d == 0):
+		return p.t("cost of heat not known")
+	case math.Abs(d) < 0.05:
+		return p.t("nothing lost to heat beyond plan")
 	case d < 0:
-		return text + " spared by a cool room, heat alone"
+		return p.t("%s spared by a cool room, heat alone", p.days(-d))
 	default:
-		return text + " lost to heat beyond plan"
+		return p.t("%s lost to heat beyond plan", p.days(d))
 	}
 }
 
-func luxHours(dose float64) string {
+func (p *pageContext) luxHours(dose float64) string {
 	if !(dose >= 0 && dose < 1e15) {
-		return "not known"
+		return p.t("not known")
 	}
-	return grouped(uint64(dose)) + " lux hours"
+	return p.t("%s lux hours", p.grouped(uint64(dose)))
 }
 
 // percentBand is "93 to 98 %", or one figure for a band without width.
-func percentBand(e engine.Estimate) string {
-	low, high := percent().number(e.Low, 0), percent().text(e.High)
+func (p *pageContext) percentBand(e engine.Estimate) string {
+	low, high := p.percent().number(e.Low, 0), p.percent().text(e.High)
 	switch {
 	case e.Low == e.High:
 		return high
 	case e.Low < -1: // how far below says no more
-		low = "under −100"
+		low = p.t("under %s", "−100")
 	}
-	return low + " to " + high
+	return p.t("%s to %s", low, high)
 }
 
 // fine is a share in percent, with a decimal while it is small.
-func fine(v float64) string {
+func (p *pageContext) fine(v float64) string {
 	if math.Abs(v) < 0.2 {
-		return percent().number(v, 1) + percent().symbol
+		return p.percent().number(v, 1) + p.percent().symbol
 	}
-	return percent().text(v)
+	return p.percent().text(v)
 }
 
-func fineBand(e engine.Estimate) string {
+func (p *pageContext) fineBand(e engine.Estimate) string {
 	if e.Low == e.High {
-		return "no band"
+		return p.t("no band")
 	}
-	return strings.TrimSuffix(fine(e.Low), percent().symbol) + " to " + fine(e.High)
+	return p.t("%s to %s", strings.TrimSuffix(p.fine(e.Low), p.percent().symbol), p.fine(e.High))
 }
 
 // times is a factor.
-func times(v float64) string {
+func (p *pageContext) times(v float64) string {
 	if v >= 9.95 {
-		return number(v, 0) + " ×"
+		return p.number(v, 0) + " ×"
 	}
-	return number(v, 2) + " ×"
+	return p.number(v, 2) + " ×"
 }
 
-func number(v float64, decimals int) string { return english().number(v, decimals) }
+// The same in English and metric.
+func fine(v float64) string  { return english().fine(v) }
+func times(v float64) string { return english().times(v) }
 
 // trade writes cubic centimetres as on a packet.
 func trade(s string) string { return strings.ReplaceAll(s, "cm3", "cm³") }
@@ -282,13 +298,13 @@ func roomOf(l engine.LotView) string {
 }
 
 // stored is how much there is in how many containers, one of which may be begun.
-func stored(l engine.LotView) string {
-	text := strconv.Itoa(l.InStore().Count) + " × " + mass(l.Packing.NetMassKG)
+func (p *pageContext) stored(l engine.LotView) string {
+	text := p.t("%d × %s", l.InStore().Count, p.mass(l.Packing.NetMassKG))
 	if r := l.InStore(); r.Count > l.Full() {
-		text += ", " + mass(r.KG) + " in all"
+		text = p.t("%s, %s in all", text, p.mass(r.KG))
 	}
 	if !l.OpenedAt.IsZero() {
-		text += ", open"
+		text = p.t("%s, open", text)
 	}
 	return text
 }

@@ -51,8 +51,14 @@ func AtPlan(l engine.LotView, zone *time.Location, month string) (likely, band s
 }
 
 func ending(l engine.LotView, early, end, late time.Time, zone *time.Location, month string) (likely, band string) {
+	p := english()
+	p.zone = zone
+	return p.ending(l, early, end, late, month)
+}
+
+func (p *pageContext) ending(l engine.LotView, early, end, late time.Time, month string) (likely, band string) {
 	if l.AsOf.IsZero() || l.Finished() {
-		return unknown, ""
+		return p.t("not known"), ""
 	}
 	layout := "2006"
 	if !late.IsZero() && late.Sub(l.AsOf) < longAhead {
@@ -61,94 +67,97 @@ func ending(l engine.LotView, early, end, late time.Time, zone *time.Location, m
 	f := func(t time.Time) string {
 		switch {
 		case t.IsZero(): // no end within the 100 years that are looked at
-			return "beyond " + strconv.Itoa(l.AsOf.In(zone).Year()+100)
+			return p.t("beyond %s", strconv.Itoa(l.AsOf.In(p.zone).Year()+100))
 		case !t.After(l.AsOf):
-			return "now"
+			return p.t("now")
 		}
-		return t.In(zone).Format(layout)
+		return p.date(t, layout)
 	}
 	likely = f(end)
 	from, to := f(early), f(late)
 	if from == to {
 		return likely, ""
 	}
-	return likely, from + " to " + to
+	return likely, p.t("%s to %s", from, to)
 }
 
 // Water says how the water activity stands against the food's lines. Its
 // whole band must be below the amber line to be good, and the humidity of the
 // lot's room known.
-func Water(l engine.LotView) Words {
+func Water(l engine.LotView) Words { return english().water(l) }
+
+func (p *pageContext) water(l engine.LotView) Words {
 	m := l.Moisture
-	amber, red := "amber "+activity(m.Amber.Level), "red "+activity(m.Red.Level)
+	amber, red := p.activity(m.Amber.Level), p.activity(m.Red.Level)
 	switch a := m.Activity; {
 	case !(m.Red.Level > 0 && m.Amber.Level > 0 && a.High > 0) || math.IsInf(a.High, 0):
-		return Words{unknown, Doubtful}
+		return Words{p.t("not known"), Doubtful}
 	case m.Red.Past:
-		return Words{"past " + red, Bad}
+		return Words{p.t("past red %s", red), Bad}
 	case m.Amber.Past:
-		return Words{"past " + amber + ", red is " + activity(m.Red.Level), Near}
+		return Words{p.t("past amber %s, red is %s", amber, red), Near}
 	case a.High >= m.Red.Level:
-		return Words{"may be past " + red, Doubtful}
+		return Words{p.t("may be past red %s", red), Doubtful}
 	case a.High >= m.Amber.Level:
-		return Words{"may be past " + amber, Doubtful}
+		return Words{p.t("may be past amber %s", amber), Doubtful}
 	case !l.Finished() && !l.Present.HumidityKnown:
-		return Words{"below " + amber + " if the room is dry: its humidity is not known", Doubtful}
+		return Words{p.t("below amber %s if the room is dry: its humidity is not known", amber), Doubtful}
 	}
-	return Words{"below " + amber, Good}
+	return Words{p.t("below amber %s", amber), Good}
 }
 
 // activity is a water activity, two decimals, three where a line has them.
-func activity(aw float64) string {
+func (p *pageContext) activity(aw float64) string {
 	switch {
 	case math.IsNaN(aw) || math.IsInf(aw, 0):
-		return unknown
+		return p.t("not known")
 	case math.Abs(aw*100-math.Round(aw*100)) < 1e-9:
-		return strconv.FormatFloat(aw, 'f', 2, 64)
+		return p.number(aw, 2)
 	}
-	return strconv.FormatFloat(aw, 'f', 3, 64)
+	return p.number(aw, 3)
 }
 
 // Activity is the likely water activity and its band.
-func Activity(e engine.Estimate) (likely, band string) {
+func Activity(e engine.Estimate) (likely, band string) { return english().activities(e) }
+
+func (p *pageContext) activities(e engine.Estimate) (likely, band string) {
 	f := func(v float64) string {
 		if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 {
-			return unknown
+			return p.t("not known")
 		}
-		return strconv.FormatFloat(v, 'f', 2, 64)
+		return p.number(v, 2)
 	}
 	likely = f(e.Likely)
 	if f(e.Low) == f(e.High) {
 		return likely, ""
 	}
-	return likely, f(e.Low) + " to " + f(e.High)
+	return likely, p.t("%s to %s", f(e.Low), f(e.High))
 }
 
 // Oxygen is the likely share of oxygen inside and its band, in percent.
-func Oxygen(e engine.Estimate) (likely, band string) {
+func Oxygen(e engine.Estimate) (likely, band string) { return english().oxygen(e) }
+
+func (p *pageContext) oxygen(e engine.Estimate) (likely, band string) {
 	f := func(v float64) string {
 		switch v *= 100; {
-		case math.IsNaN(v) || math.IsInf(v, 0):
-			return unknown
 		case v < 0.1:
-			return "under 0.1"
+			return p.t("under %s", p.number(0.1, 1))
 		case v < 9.95:
-			return strconv.FormatFloat(v, 'f', 1, 64)
+			return p.number(v, 1)
 		}
-		return strconv.FormatFloat(v, 'f', 0, 64)
+		return p.number(v, 0)
 	}
-	if likely = f(e.Likely); likely == unknown {
-		return unknown, ""
+	if x := e.Low + e.Likely + e.High; math.IsNaN(x) || math.IsInf(x, 0) {
+		return p.t("not known"), ""
 	}
-	likely += " %"
 	switch low, high := f(e.Low), f(e.High); {
 	case low == high:
-		return likely, ""
 	case low == f(e.Likely):
-		return likely, "up to " + high + " %"
+		band = p.t("up to %s", high+" %")
 	default:
-		return likely, low + " to " + high + " %"
+		band = p.t("%s to %s", low, high+" %")
 	}
+	return f(e.Likely) + " %", band
 }
 
 // lowOxygen is the name of the state an absorber is for, as the engine gives
@@ -166,63 +175,78 @@ const absorberWorks = 7 * 24 * time.Hour
 // Atmosphere says what the oxygen inside is. Where an absorber was used it is
 // good only if the whole band is low: a seal that is not known to hold puts
 // the high end at that of air.
-func Atmosphere(l engine.LotView) Words {
+func Atmosphere(l engine.LotView) Words { return english().atmosphere(l) }
+
+func (p *pageContext) atmosphere(l engine.LotView) Words {
 	o := l.Oxygen
 	absorber := l.Packing.Treatment.Kind == lot.Absorber
+	state := p.word(o.Words)
 	switch {
 	case o.Words == "" || math.IsNaN(o.Fraction.Likely):
-		return Words{unknown, Doubtful}
+		return Words{p.t("not known"), Doubtful}
 	case o.Words == lowOxygen && o.Fraction.High <= lowOxygenEnds:
-		return Words{o.Words, Good}
+		return Words{state, Good}
 	case o.Words == lowOxygen:
-		return Words{o.Words + ", if the seal holds", Doubtful}
+		return Words{p.t("%s, if the seal holds", state), Doubtful}
 	case absorber && o.Left > 0 && !o.Spent.Past && l.AsOf.Sub(l.Packing.PackedAt) < absorberWorks:
-		return Words{o.Words + ", the absorber is at work", Doubtful}
+		return Words{p.t("%s, the absorber is at work", state), Doubtful}
 	case absorber:
-		return Words{o.Words + " in spite of an absorber", Near}
+		return Words{p.t("%s in spite of an absorber", state), Near}
 	}
-	return Words{o.Words, As}
+	return Words{state, As}
 }
 
 // Absorber says what an absorber still has and when it is spent; empty for a
 // lot without one.
 func Absorber(l engine.LotView, zone *time.Location) string {
+	p := english()
+	p.zone = zone
+	return p.absorber(l, "cm3")
+}
+
+func (p *pageContext) absorber(l engine.LotView, cm3 string) string {
 	o := l.Oxygen
-	switch left := strconv.FormatFloat(math.Round(o.Left), 'f', -1, 64) + " cm3 left in each"; {
+	switch left := p.number(math.Round(o.Left), 0) + " " + cm3; {
 	case l.Packing.Treatment.Kind != lot.Absorber:
 		return ""
 	case o.Spent.Past:
-		return "absorber spent"
+		return p.t("absorber spent")
 	case math.IsNaN(o.Left) || math.IsInf(o.Left, 0):
-		return "absorber: not known"
+		return p.t("absorber: not known")
 	case o.Spent.At.IsZero():
-		return "absorber: " + left + ", its end not in sight"
+		return p.t("absorber: %s left in each, its end not in sight", left)
 	default:
-		return "absorber: " + left + ", spent in " + o.Spent.At.In(zone).Format("January 2006")
+		return p.t("absorber: %s left in each, spent in %s", left, p.month(o.Spent.At).Text)
 	}
 }
 
 // Passed says when a level is passed under present conditions, and between
 // which months that is likely to be (10 to 90 %).
-func Passed(p engine.Passing, zone *time.Location) string {
+func Passed(x engine.Passing, zone *time.Location) string {
+	p := english()
+	p.zone = zone
+	return p.passed(x)
+}
+
+func (p *pageContext) passed(x engine.Passing) string {
 	f := func(t time.Time) string {
 		if t.IsZero() {
-			return "not in sight"
+			return p.t("not in sight")
 		}
-		return t.In(zone).Format("Jan 2006")
+		return p.date(t, "Jan 2006")
 	}
-	early, late := f(p.Early), f(p.Late)
+	early, late := f(x.Early), f(x.Late)
 	switch {
-	case p.Past:
-		return "passed"
-	case early == late && p.At.IsZero():
-		return "not in sight"
+	case x.Past:
+		return p.t("passed")
+	case early == late && x.At.IsZero():
+		return p.t("not in sight")
 	case early == late:
-		return f(p.At)
-	case p.Late.IsZero():
-		return f(p.At) + "; from " + early + " on"
+		return f(x.At)
+	case x.Late.IsZero():
+		return p.t("%s; from %s on", f(x.At), early)
 	}
-	return f(p.At) + "; " + early + " to " + late
+	return p.t("%s; %s to %s", f(x.At), early, late)
 }
 
 // sealHolds is the greatest share of leaking containers at which a lot counts
@@ -230,20 +254,26 @@ func Passed(p engine.Passing, zone *time.Location) string {
 const sealHolds = 0.10
 
 // Insects says what was done against insects.
-func Insects(l engine.LotView) Words {
-	switch i := l.Insects; {
+func Insects(l engine.LotView) Words { return english().insects(l) }
+
+func (p *pageContext) insects(l engine.LotView) Words {
+	i := l.Insects
+	switch {
 	case l.AsOf.IsZero():
-		return Words{unknown, Doubtful}
+		return Words{p.t("not known"), Doubtful}
 	case i == nil:
-		return Words{"none lives on it", Good}
+		return Words{p.t("none lives on it"), Good}
+	}
+	state := p.word(i.Words)
+	switch bred := p.t("%s; %s generations possible", state, p.number(i.Generations.Likely, 1)); {
 	case i.Hold >= 1 && !i.Frozen && l.Oxygen.SealFailure.High > sealHolds: // done only if the seal held
-		return Words{i.Words, Doubtful}
+		return Words{state, Doubtful}
 	case i.Ended:
-		return Words{i.Words, Good}
+		return Words{state, Good}
 	case i.Generations.Likely >= 1:
-		return Words{fmt.Sprintf("%s; %.1f generations possible", i.Words, i.Generations.Likely), Bad}
+		return Words{bred, Bad}
 	default:
-		return Words{fmt.Sprintf("%s; %.1f generations possible", i.Words, i.Generations.Likely), Near}
+		return Words{bred, Near}
 	}
 }
 

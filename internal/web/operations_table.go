@@ -65,6 +65,8 @@ func lotOperations() []operation {
 		{method: post, path: "/api/v1/lots", id: "addLot", tag: "lots", summary: "Registers a lot that was packed.", body: AddLot{}, answer: lot.Lot{}, status: http.StatusCreated, located: lotPath},
 		{method: get, path: one, id: "getLot", tag: "lots", summary: "One lot. What its entity tag begins with, up to the dot, changes only when something is done to the lot; see If-Match.", answer: engine.LotView{}},
 		{method: get, path: one + "/explanation", id: "explainLot", tag: "lots", summary: "How the numbers of a lot come about.", answer: engine.Explanation{}},
+		{method: get, path: one + "/course", id: "followLot", tag: "lots", summary: "How a lot went from packing to now, and how it is likely to go on to its projected end, in columns.",
+			query: []parameter{{"points", "integer", "about so many points, at least 20", engine.MostCoursePoints}}, answer: engine.LotCourse{}},
 		{method: get, path: one + "/history", id: "listLotHistory", tag: "lots", summary: "What was done to a lot, in the order it was told.", answer: AuditAnswer{}},
 		{method: post, path: one + "/move", id: "moveLot", tag: "lots", summary: "Moves a lot into another room.", body: MoveLot{}},
 		{method: post, path: one + "/finish", id: "finishLot", tag: "lots", summary: "Ends a lot: eaten, given away or thrown away.", body: FinishLot{}},

@@ -89,7 +89,6 @@ func (s *server) routePractice(mux *http.ServeMux) {
 	route(mux, "/api/v1/imports/lots", methods{http.MethodPost: s.postLots})
 	route(mux, "/api/v1/imports/lots/{number}/undo", methods{http.MethodPost: s.postUndoImport})
 	s.routeLabels(mux)
-	route(mux, "/lots/{id}/use", methods{http.MethodPost: s.postUseForm})
 }
 
 func (s *server) postUse(w http.ResponseWriter, r *http.Request, kind lot.ChangeKind) {

@@ -36,18 +36,17 @@ func (s *server) tested(r *http.Request, id string) *testedView {
 	if i < 0 || len(snap.Lots[i].Tests) == 0 && snap.Lots[i].Tested == nil {
 		return nil
 	}
-	l := snap.Lots[i]
-	v := &testedView{User: userOf(r), Words: "No test counts.", Rows: testedRows(l, s.Zone)}
+	l, p := snap.Lots[i], s.words(r)
+	v := &testedView{User: userOf(r), Words: p.t("No test counts."), Rows: p.testedRows(l)}
 	if t := l.Tested; t != nil {
-		v.Words = plural(t.Own, "test", "tests") + " of this lot and " + plural(t.Class, "test", "tests") + " of other lots of this food count. What they leave stands on " +
-			strconv.FormatFloat(t.Effective, 'f', 0, 64) + " of " + strconv.Itoa(t.Draws) + " sets of constants."
+		v.Words = p.t("Tests that count: %d of this lot, %d of other lots of this food. What they leave stands on %s of %d sets of constants.", t.Own, t.Class, p.number(t.Effective, 0), t.Draws)
 		if t.Power < 1 {
-			v.Words += " They contradict the model, or each other, so that they count for less than they claim."
+			v.Words += " " + p.t("They contradict the model, or each other, so that they count for less than they claim.")
 		}
 	}
 	for _, t := range slices.Backward(l.Tests) {
 		n := strconv.Itoa(t.Number)
-		row := testRow{Number: n, When: t.At.In(s.Zone).Format("2 Jan 2006"), By: t.By, Result: t.Result.String(), Note: t.Note}
+		row := testRow{Number: n, When: p.date(t.At, "2 Jan 2006"), By: t.By, Result: t.Result.String(), Note: t.Note}
 		if !t.Revoked {
 			row.Revoke = "/lots/" + url.PathEscape(l.ID) + "/tests/" + n + "/revoke"
 		}
@@ -56,27 +55,27 @@ func (s *server) tested(r *http.Request, id string) *testedView {
 	return v
 }
 
-func testedRows(l engine.LotView, zone *time.Location) []testedRow {
+func (p *pageContext) testedRows(l engine.LotView) []testedRow {
 	t := l.Tested
 	if t == nil {
 		return nil
 	}
-	estimate := func(e engine.Estimate) string { return percent().text(e.Likely) + ", " + percentBand(e) }
-	rows := []testedRow{{"Quality left", estimate(t.Remaining), estimate(l.Remaining)}}
-	if t.Viable != nil && l.Viable != nil {
-		rows = append(rows, testedRow{"Seed that sprouts", estimate(*t.Viable), estimate(*l.Viable)})
+	estimate := func(e engine.Estimate) string {
+		return p.t("%s, %s", p.percent().text(e.Likely), p.percentBand(e))
 	}
-	end := func(l engine.LotView) string {
-		likely, band := AtPlan(l, zone, "Jan 2006")
+	rows := []testedRow{{p.t("Quality left"), estimate(t.Remaining), estimate(l.Remaining)}}
+	if t.Viable != nil && l.Viable != nil {
+		rows = append(rows, testedRow{p.t("Seed that sprouts"), estimate(*t.Viable), estimate(*l.Viable)})
+	}
+	end := func(early, end, late time.Time) string {
+		likely, band := p.ending(l, early, end, late, "Jan 2006")
 		if band != "" {
-			likely += ", " + band
+			likely = p.t("%s, %s", likely, band)
 		}
 		return likely
 	}
 	if !l.Finished() {
-		before := l
-		before.PlanEarly, before.EndAtPlan, before.PlanLate = t.EndEarly, t.EndAtPlan, t.EndLate
-		rows = append(rows, testedRow{"End at plan storage", end(before), end(l)})
+		rows = append(rows, testedRow{p.t("End at plan storage"), end(t.EndEarly, t.EndAtPlan, t.EndLate), end(l.PlanEarly, l.EndAtPlan, l.PlanLate)})
 	}
 	return rows
 }
@@ -85,12 +84,12 @@ func testedRows(l engine.LotView, zone *time.Location) []testedRow {
 // again.
 func (s *server) postRevokeForm(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
-	no := s.revoked(w, r, id)
-	if no == nil {
-		http.Redirect(w, r, "/lots/"+url.PathEscape(id)+"#tests", http.StatusSeeOther)
+	page := "/lots/" + url.PathEscape(id)
+	if no := s.revoked(w, r, id); no != nil {
+		s.writeBack(w, r, no, s.words(r).t("The test is not taken back"), page+"#tests")
 		return
 	}
-	s.writeFailed(w, r, no.status, "The test is not taken back", no.detail)
+	http.Redirect(w, r, page+"?did=test", http.StatusSeeOther)
 }
 
 func (s *server) revoked(w http.ResponseWriter, r *http.Request, id string) *refusal {

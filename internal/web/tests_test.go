@@ -65,7 +65,7 @@ func TestTestsOnThePageOfALot(t *testing.T) {
 	// The explanation of the fixture is of L-1 whatever the house holds.
 	x.Lots[0].ID = "L-1"
 	doc := shown(t, h, "/lots/L-1", http.StatusOK)
-	wantWords(t, doc, "1 test of this lot and 2 tests of other lots of this food count. What they leave stands on 42 of 200 sets of constants.", "count for less than they claim",
+	wantWords(t, doc, "Tests that count: 1 of this lot, 2 of other lots of this food. What they leave stands on 42 of 200 sets of constants.", "count for less than they claim",
 		"Quality left", "95 %, 70 to 99 %", "Seed that sprouts", "90 %, 80 to 95 %", "60 %, 50 to 70 %", "End at plan storage", "2037", "2035 to 2040",
 		"Test 1, 12 Jul 2026, Mara: taste 3 of 9, off smell.", "Test 2, 13 Jul 2026, Mara: 40 of 100 seeds sprouted. Taken back.", "Take back test 1", "no taste, smell or sprout tells whether food is safe")
 	forms := slices.DeleteFunc(all(doc, "form", nil), func(n *html.Node) bool { return !strings.Contains(attr(n, "action"), "/tests/") })
@@ -95,7 +95,7 @@ func TestTestsOnThePageOfALot(t *testing.T) {
 		t.Errorf("reached the keeper: %q", got[before:])
 	}
 	res := post("/lots/L-1/tests/1/revoke", url.Values{"note": {"another jar"}, "by": {"Mara"}}, http.StatusSeeOther)
-	if got := k.seen(); len(got) != before+1 || got[before] != "revoke test 1 of L-1 by Mara: another jar" || res.Header.Get("Location") != "/lots/L-1#tests" {
+	if got := k.seen(); len(got) != before+1 || got[before] != "revoke test 1 of L-1 by Mara: another jar" || res.Header.Get("Location") != "/lots/L-1?did=test" {
 		t.Errorf("%q, sent to %q", got[before:], res.Header.Get("Location"))
 	}
 	k.err = lot.Invalid("test 1 of lot L-1 is taken back already")

@@ -33,6 +33,7 @@ type Actions interface {
 	RoomNoter
 	LotTester
 	LotKeeper
+	LotFollower
 	Rounder
 	Auditor
 	Answerer
@@ -145,6 +146,7 @@ func assemble(cfg Config) (*server, *http.ServeMux) {
 	s.routeNotes(mux)
 	s.routeTests(mux)
 	s.routePractice(mux)
+	s.routeLotPages(mux)
 	s.routeRounds(mux)
 	s.routeImports(mux)
 	s.routePacking(mux)
