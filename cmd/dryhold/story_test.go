@@ -70,7 +70,7 @@ func TestStory(t *testing.T) {
 		t.Errorf("in %s, %+v left and before the hot week %+v", after.Room(), after.Remaining, before.Remaining)
 	}
 	f(0, "loft", "alarms", "list")
-	says(f(0, "L-1", "use-first"), "White rice", "cellar", "Quality is not safety")
+	says(f(0, "L-1", "use-first"), "White rice", "cellar", "about quality, not safety")
 	f(0, "L-1", "review")
 	f(0, "L-2 is open", "lots", "open", "L-1", "--by", "mara")
 	f(0, "nothing is left", "lots", "eat", "L-2", "1", "--by", "mara")
