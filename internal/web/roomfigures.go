@@ -2,8 +2,10 @@ package web
 
 import (
 	"encoding/json"
+	"html/template"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"dryhold/internal/engine"
@@ -16,13 +18,31 @@ type figureView struct {
 	Src, Chart string
 	Words      []string
 	Heads      []string
-	Rows       []figureRow
+	Rows       template.HTML
 }
 
-// figureRow is a row of the table of a chart.
-type figureRow struct {
-	At    moment
-	Cells []string
+// rowWriter writes the rows of tables of numbers, hundreds of them on a page:
+// by the template they took most of its time.
+type rowWriter struct{ b strings.Builder }
+
+func (w *rowWriter) begin(at moment) {
+	w.b.WriteString("<tr><th scope=\"row\"><time datetime=\"")
+	w.b.WriteString(template.HTMLEscapeString(at.Machine))
+	w.b.WriteString("\">")
+	w.b.WriteString(template.HTMLEscapeString(at.Text))
+	w.b.WriteString("</time></th>")
+}
+
+func (w *rowWriter) cell(text string) {
+	w.b.WriteString("<td>")
+	w.b.WriteString(template.HTMLEscapeString(text))
+	w.b.WriteString("</td>")
+}
+
+func (w *rowWriter) end() { w.b.WriteString("</tr>\n") }
+
+func (w *rowWriter) rows() template.HTML {
+	return template.HTML(w.b.String()) //nolint:gosec // it has escaped all that is not its own
 }
 
 // The options of a chart, as static/charts.js takes them.
@@ -66,6 +86,7 @@ type (
 type roomColumn struct {
 	head   string
 	values engine.Column
+	plain  bool // it is in a unit of its own
 }
 
 // roomFigure is what differs from one chart of a room to the next.
@@ -97,38 +118,39 @@ func (p *pageContext) roomFigures(o CourseOrder, c *engine.RoomCourse) []figureV
 	all := []roomFigure{{
 		id: "temperature", title: p.t("Temperature"), measure: p.celsius(), decimals: 2, limit: c.Limits.Warm,
 		series:  []roomSeries{lineOf("temperature_mean_celsius", "temperature_min_celsius", "temperature_max_celsius", mean, "a", false), cores},
-		columns: []roomColumn{{least, b.TempMin}, {mean, b.TempMean}, {greatest, b.TempMax}, {core, b.CoreMean}},
+		columns: []roomColumn{{least, b.TempMin, false}, {mean, b.TempMean, false}, {greatest, b.TempMax, false}, {core, b.CoreMean, false}},
 		words:   append([]string{p.extremes(p.celsius(), s.Temp), p.above(s.OverWarm, p.celsius(), c.Limits.Warm)}, p.coreWords(c)),
 	}, {
 		id: "humidity", title: p.t("Relative humidity"), measure: p.percent(), decimals: 2, limit: c.Limits.Damp,
 		series:  []roomSeries{lineOf("humidity_mean_fraction", "humidity_min_fraction", "humidity_max_fraction", mean, "a", false)},
-		columns: []roomColumn{{least, b.RHMin}, {mean, b.RHMean}, {greatest, b.RHMax}},
+		columns: []roomColumn{{least, b.RHMin, false}, {mean, b.RHMean, false}, {greatest, b.RHMax, false}},
 		words:   []string{p.extremes(p.percent(), s.RH), p.above(s.OverDamp, p.percent(), c.Limits.Damp)},
 	}, {
 		id: "dew-point", title: p.t("Dew point against the core of the food"), measure: p.celsius(), decimals: 2, limit: engine.Number(math.NaN()),
 		series:  []roomSeries{lineOf("dew_point_mean_celsius", "", "", p.t("Dew point"), "a", false), cores},
-		columns: []roomColumn{{p.t("Dew point"), b.DewPoint}, {core, b.CoreMean}},
+		columns: []roomColumn{{p.t("Dew point"), b.DewPoint, false}, {core, b.CoreMean, false}},
 		words:   []string{p.extremes(p.celsius(), s.DewPoint), p.t("Where the dew point rises above the core, water condenses on the containers.")},
 	}, {
 		id: "light", title: p.t("Light"), measure: p.lux(), decimals: 1, limit: c.Limits.Bright, low: true,
 		series:  []roomSeries{lineOf("illuminance_mean_lux", "", "illuminance_max_lux", mean, "a", false), lineOf("illuminance_max_lux", "", "", greatest, "b", true)},
-		columns: []roomColumn{{mean, b.LuxMean}, {greatest, b.LuxMax}, {p.t("Dose, lux hours"), b.Dose}},
+		columns: []roomColumn{{mean, b.LuxMean, false}, {greatest, b.LuxMax, false}, {p.t("Dose, lux hours"), b.Dose, true}},
 		words:   []string{p.extremes(p.lux(), s.Lux), p.above(s.OverBright, p.lux(), c.Limits.Bright), p.dose(s.Dose)},
 	}, {
 		id: "ageing", title: p.t("Speed of ageing against plan storage"), measure: p.measure(1, 2, ""), decimals: 3, limit: engine.Number(1), low: true,
 		series:  []roomSeries{lineOf("acceleration_against_plan", "", "", p.t("Times as fast as planned"), "b", false)},
-		columns: []roomColumn{{p.t("Times as fast as planned"), b.Ageing}},
+		columns: []roomColumn{{p.t("Times as fast as planned"), b.Ageing, false}},
 		words:   []string{p.ageingWords(s.Ageing)},
 	}}
 	var out []figureView
+	rows := p.courseRows(c)
 	for i := range all {
-		out = append(out, p.figure(o, c, &all[i]))
+		out = append(out, p.figure(o, c, &all[i], &rows))
 	}
 	return out
 }
 
 // figure puts a chart together.
-func (p *pageContext) figure(o CourseOrder, c *engine.RoomCourse, f *roomFigure) figureView {
+func (p *pageContext) figure(o CourseOrder, c *engine.RoomCourse, f *roomFigure, rows *courseRows) figureView {
 	x := roomChart{
 		X: "buckets.start", End: "to", State: "buckets.state", Series: f.series, Factor: f.measure.factor, Offset: f.measure.offset,
 		Decimals: f.measure.decimals, Unit: f.measure.symbol, Zone: p.zone.String(), Time: p.t("Time"), Zoom: roomURL(o.Room) + "?from={from}&to={to}",
@@ -153,23 +175,40 @@ func (p *pageContext) figure(o CourseOrder, c *engine.RoomCourse, f *roomFigure)
 		panic("BUG: options of a chart have no JSON: " + err.Error()) // words and numbers that are known
 	}
 	v := figureView{ID: f.id, Title: f.title, Src: courseURL(o), Chart: string(options), Words: append(f.words, p.shares(&c.Summary))}
-	layout := "2 Jan 2006 15:04"
-	if c.Step[1] != 'T' { // days
-		layout = "2 Jan 2006"
-	}
 	v.Heads = []string{p.t("From")}
 	for _, col := range f.columns {
 		v.Heads = append(v.Heads, col.head)
 	}
 	v.Heads = append(v.Heads, p.t("State"))
-	for i, at := range c.Buckets.Start {
-		row := figureRow{At: moment{p.date(at, layout), at.UTC().Format(time.RFC3339)}}
+	var w rowWriter
+	for i := range c.Buckets.Start {
+		w.begin(rows.at[i])
 		for _, col := range f.columns {
-			row.Cells = append(row.Cells, p.cell(f.measure, float64(col.values[i]), f.decimals, col.head == p.t("Dose, lux hours")))
+			w.cell(p.cell(f.measure, float64(col.values[i]), f.decimals, col.plain))
 		}
-		v.Rows = append(v.Rows, figureRow{row.At, append(row.Cells, p.bucketState(c.Buckets.State[i]))})
+		w.cell(rows.state[i])
+		w.end()
 	}
+	v.Rows = w.rows()
 	return v
+}
+
+// courseRows are what the rows of all tables of a course begin and end with.
+type courseRows struct {
+	at    []moment
+	state []string
+}
+
+func (p *pageContext) courseRows(c *engine.RoomCourse) (rows courseRows) {
+	layout := "2 Jan 2006 15:04"
+	if !strings.Contains(c.Step, "T") { // days
+		layout = "2 Jan 2006"
+	}
+	for i, at := range c.Buckets.Start {
+		rows.at = append(rows.at, moment{p.date(at, layout), at.UTC().Format(time.RFC3339)})
+		rows.state = append(rows.state, p.bucketState(c.Buckets.State[i]))
+	}
+	return rows
 }
 
 // cell is a number of a table with all the decimals that programs get.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"html/template"
 	"strconv"
 	"time"
 
@@ -17,7 +18,7 @@ type roomStrip struct {
 	Key           []roomStripTone
 	Words         []string
 	Heads         []string
-	Table         []figureRow
+	Table         template.HTML
 }
 
 type roomStripRow struct {
@@ -68,6 +69,7 @@ func (p *pageContext) stripOf(s *engine.Strip) roomStrip {
 	v.Width, v.Cell = named+across*cell, cell-1
 	counts := make([]int, len(roomStripFactors())+1)
 	estimated, unknown := 0, 0
+	var table rowWriter
 	for i, date := range s.Start {
 		day, err := time.ParseInLocation(time.DateOnly, date, p.zone)
 		if err != nil {
@@ -100,8 +102,12 @@ func (p *pageContext) stripOf(s *engine.Strip) roomStrip {
 			f.Title = p.t("%s: %s times as fast as planned, %s", p.date(day, "2 Jan 2006"), factor, state)
 		}
 		row.Fields = append(row.Fields, f)
-		v.Table = append(v.Table, figureRow{moment{p.date(day, "2 Jan 2006"), date}, []string{factor, state}})
+		table.begin(moment{p.date(day, "2 Jan 2006"), date})
+		table.cell(factor)
+		table.cell(state)
+		table.end()
 	}
+	v.Table = table.rows()
 	v.Height = max(1, len(v.Rows)) * roomStripHigh
 	v.Key, v.Words = p.roomStripKey(), p.roomStripWords(s, counts, estimated, unknown)
 	return v
