@@ -90,6 +90,7 @@ var owners = map[string]string{
 	"github.com/leonelquinteros/gotext":           "internal/web",
 	"golang.org/x/text":                           "internal/web",
 	"golang.org/x/time":                           "internal/app",
+	"github.com/tsenart/vegeta/v12":               "internal/app", // in tests
 	"gonum.org/v1/plot":                           "internal/report",
 	"codeberg.org/go-pdf/fpdf":                    "internal/report",
 	"codeberg.org/go-fonts/liberation":            "internal/report",
