@@ -108,6 +108,7 @@ type App struct {
 	unread    atomic.Int64 // arrivals that wait, undecoded, for the right time
 	upkeep    upkeep
 	held      held
+	looking   looking
 
 	steps    []step // to undo, in order of Start
 	started  bool
@@ -192,6 +193,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"commands", a.startCommands},
 		{"intake", a.startIntake},
+		{"topics", a.startTopics},
 		{"delivery", a.startDelivery},
 	}
 	for _, p := range parts {

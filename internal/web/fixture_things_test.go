@@ -2,7 +2,11 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"time"
+
+	"dryhold/internal/lot"
+	"dryhold/internal/unit"
 )
 
 // Vitals are invented, as all of Larch House.
@@ -21,4 +25,42 @@ func (k *keeper) Vitals(context.Context) (Vitals, error) {
 		Export: &ExportVitals{Delivered: 11_204, Behind: 90, Failures: 2, LastError: "connection refused"},
 		Ping:   &PingVitals{Answered: ago(3 * time.Minute)},
 	}, k.note("vitals")
+}
+
+func (k *keeper) WatchTopics(_ context.Context, by string) error { return k.note("watch by %s", by) }
+func (k *keeper) LeaveTopics(context.Context) error              { return k.note("leave") }
+
+// Topics are invented, as all of Larch House.
+func (k *keeper) Topics(context.Context) (TopicsAnswer, error) {
+	return TopicsAnswer{
+		Looking: true, Began: ago(time.Minute), Until: noon().Add(4 * time.Minute), Messages: 1234, Elsewhere: 7,
+		Topics: []TopicView{
+			{Topic: "gw/shelf", Payload: `{"temperature":21.5,"note":"<b>"}`, Bytes: 33, Count: 2, Every: 30, Last: ago(10 * time.Second), Readings: []TopicReading{}},
+			{Topic: "home/loft/climate", Payload: "<html>", Bytes: 6, Count: 41, Every: 0.5, Last: ago(time.Second), Pattern: "home/{room}/climate", Readings: []TopicReading{}, Problem: "not json: the payload is not one JSON text"},
+			{Topic: "homie/5/x/$state", Payload: "ready", Bytes: 5, Count: 1, Retained: true, Last: ago(time.Minute), Pattern: "homie/5/{sensor}/climate/+", Readings: []TopicReading{}, Says: "the device says ready"},
+			{Topic: "rooms/cellar/temperature", Payload: "14.2", Bytes: 4, Count: 12, Every: 5, Last: ago(2 * time.Second), Pattern: "rooms/{room}/{quantity}",
+				Readings: []TopicReading{{Room: "cellar", Sensor: "cellar", Quantity: unit.Temperature, Value: 14.2, At: ago(2 * time.Second)}}},
+			{Topic: "zz/camera", Payload: "ffd8ff", Binary: true, Cut: true, Bytes: 90_000, Count: 1, Last: ago(time.Second), Readings: []TopicReading{}},
+		},
+	}, k.note("topics")
+}
+
+func (k *keeper) ProposeTopic(_ context.Context, topic string, c *TopicChoice) (TopicProposal, error) {
+	if topic != "gw/shelf" {
+		return TopicProposal{}, lot.NotFound("no message was seen on topic %q", topic)
+	}
+	q := unit.Temperature
+	p := TopicProposal{Topic: topic, Payload: `{"temperature":21.5,"note":"<b>"}`, Shape: "json", Notes: []string{"look at <it>"}, YAML: "  - topic: gw/shelf\n", Problems: []string{}, Readings: []TopicReading{},
+		TopicChoice: TopicChoice{Pattern: "gw/shelf", Sensor: "shelf", Values: []ValueChoice{{Path: "temperature", Raw: "21.5", Quantity: &q, Unit: "C", Scale: 1}, {Path: "linkquality", Raw: "120", Scale: 1}}}}
+	if c == nil {
+		p.Problems = []string{"the topic names neither {room} nor {sensor}"}
+		return p, k.note("propose for %s", topic)
+	}
+	b, err := json.Marshal(c)
+	if err != nil {
+		return p, err
+	}
+	p.TopicChoice = *c
+	p.Readings = []TopicReading{{Room: c.Room, Sensor: c.Sensor, Quantity: q, Value: 21.5, At: noon()}}
+	return p, k.note("propose for %s as %s", topic, b)
 }

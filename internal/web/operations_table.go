@@ -158,6 +158,12 @@ func sensorOperations() []operation {
 		{method: post, path: one + "swap", id: "swapSensor", tag: "sensors", summary: "Puts another sensor in the place of one.", body: SwapSensor{}, answer: SensorChanged{}},
 		{method: post, path: one + "place", id: "placeSensor", tag: "sensors", summary: "Says where a sensor stands for a time, to map a room.", body: PlaceSensor{}, answer: SensorChanged{}},
 		{method: post, path: "/api/v1/sensors/changes/{seq}/revoke", id: "revokeSensorChange", tag: "sensors", summary: "Takes back what was told of a sensor.", body: RevokeSensor{}, answer: SensorChanged{}},
+		{method: get, path: topicsPath, id: "listTopics", tag: "sensors", summary: "What arrives at the broker, read or not, while somebody looks: each topic with its newest message and what is read of it.", answer: TopicsAnswer{}},
+		{method: post, path: topicsPath, id: "watchTopics", tag: "sensors", summary: "Looks at all topics for five minutes, or five more.", body: WatchTopics{}, again: true},
+		{method: post, path: topicsPath + "/leave", id: "leaveTopics", tag: "sensors", summary: "Ends the look before its time.", body: WatchTopics{}, again: true},
+		{method: get, path: proposalPath, id: "proposeTopic", tag: "sensors", summary: "Proposes how the messages of a topic that was seen are to be read, as lines of the configuration, with what is read by them.",
+			query: []parameter{{"topic", "string", "the topic, as it was seen", 0}}, answer: TopicProposal{}, faults: []int{http.StatusNotFound}},
+		{method: post, path: proposalPath, id: "chooseTopic", tag: "sensors", summary: "The same as chosen. Nothing is changed by it.", body: ChooseTopic{}, answer: TopicProposal{}, faults: []int{http.StatusNotFound}, again: true},
 		{method: post, path: "/api/v1/readings", id: "importReadings", tag: "sensors", summary: "Stores readings of the past, at most 1 MiB. What is there already is not stored again.", body: Import{}, answer: ImportAnswer{}},
 		{method: post, path: "/api/v1/readings/imported", id: "endImport", tag: "sensors", summary: "Ends an import: it is put on record, and what follows from its readings is worked out.", body: ImportDone{}},
 	}

@@ -116,6 +116,7 @@ func (s *server) routeSensors(mux *http.ServeMux) {
 	s.routeSensorPages(mux)
 	s.routeHealth(mux)
 	route(mux, "/audit", methods{http.MethodGet: s.getAuditPage})
+	s.routeTopics(mux)
 }
 
 func (s *server) getSensors(w http.ResponseWriter, r *http.Request) {

@@ -38,6 +38,7 @@ type Actions interface {
 	Auditor
 	Answerer
 	Examiner
+	TopicWatcher
 	Forecaster
 	Reviewer
 	RoomFollower
