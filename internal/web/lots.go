@@ -3,28 +3,20 @@ package web
 import (
 	"cmp"
 	"math"
-	"net/url"
-	"slices"
-	"strconv"
 	"strings"
 
 	"dryhold/internal/engine"
 	"dryhold/internal/room"
 )
 
-// maxLots is how many lots the page lists, those with a warning first, then
-// those with least left; the API has them all.
-const maxLots = 200
-
-// lotView is one lot: few numbers in its row, the rest below it.
+// lotView is one lot as it is now, in words.
 type lotView struct {
-	ID, Food, Packed, Explain string
-	Warnings                  []string
-	Caution                   string
+	ID, Food, Packed string
+	Warnings         []string
+	Caution          string
 
 	Quality, Range, Limiting, Lost string
 	Gaps                           []sight // time that was not measured
-	Bar                            barView
 	End                            moment
 	EndBand, EndBy, AtPlan         string
 	Activity, ActivityBand         string
@@ -47,39 +39,10 @@ type modeView struct {
 	Name, Spent, Range, Exposure, Water, Oxygen, Light string
 }
 
-// barView places the low to high band and the likely value on a line from 0
-// to 100.
-type barView struct {
-	From, Width, Likely string
-}
-
-func (p *pageContext) lots(all []engine.LotView) (rows []lotView, more string) {
-	var now []engine.LotView
-	for _, l := range all {
-		if !l.Finished() {
-			now = append(now, l)
-		}
-	}
-	calm := func(l engine.LotView) int { return min(1, len(l.Warnings)) }
-	slices.SortStableFunc(now, func(a, b engine.LotView) int {
-		return cmp.Or(cmp.Compare(calm(b), calm(a)), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
-	})
-	if finished := len(all) - len(now); finished > 0 {
-		more = p.tn("%d finished lot is not shown.", "%d finished lots are not shown.", finished) + " "
-	}
-	if hidden := len(now) - maxLots; hidden > 0 {
-		more += p.tn("%d lot further down the order not shown.", "%d lots further down the order not shown.", hidden) + " "
-		now = now[:maxLots]
-	}
-	for _, l := range now {
-		rows = append(rows, p.lot(l))
-	}
-	return rows, more
-}
-
+// lot is a lot in words.
 func (p *pageContext) lot(l engine.LotView) lotView {
 	v := lotView{
-		ID: l.ID, Food: p.word(cmp.Or(l.FoodName, l.Packing.Food)), Explain: "/lots/" + url.PathEscape(l.ID),
+		ID: l.ID, Food: p.word(cmp.Or(l.FoodName, l.Packing.Food)),
 		Packed: p.t("%s, %s, packed %s, in %s", p.stored(l), p.word(cmp.Or(l.ContainerName, l.Packing.Container)),
 			p.month(l.Packing.PackedAt).Text, roomOf(l)),
 		Warnings: l.Warnings, Caution: l.Caution,
@@ -87,7 +50,6 @@ func (p *pageContext) lot(l engine.LotView) lotView {
 		Range:    p.percentBand(l.Remaining),
 		Limiting: p.word(cmp.Or(l.Limiting, "not known")),
 		Lost:     p.lost(l.LostBeyondPlan),
-		Bar:      bar(l.Remaining),
 		Water:    p.water(l).sight(), Atmosphere: p.atmosphere(l).sight(), Insects: p.insects(l).sight(),
 		Absorber: p.absorber(l, "cm³"),
 	}
@@ -267,26 +229,8 @@ func (p *pageContext) times(v float64) string {
 	return p.number(v, 2) + " ×"
 }
 
-// The same in English and metric.
-func fine(v float64) string  { return english().fine(v) }
-func times(v float64) string { return english().times(v) }
-
 // trade writes cubic centimetres as on a packet.
 func trade(s string) string { return strings.ReplaceAll(s, "cm3", "cm³") }
-
-// bar keeps the band inside 0 to 100 and at least a hair wide.
-func bar(e engine.Estimate) barView {
-	in := func(v float64) float64 {
-		if math.IsNaN(v) {
-			return 0
-		}
-		return min(100, max(0, v*100))
-	}
-	f := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
-	low, high := in(e.Low), in(e.High)
-	low = min(low, 99)
-	return barView{From: f(low), Width: f(max(1, high-low)), Likely: f(min(98, in(e.Likely)))}
-}
 
 // roomOf is where the lot stands; unlike lot.Lot.Room it has an answer for a
 // lot without a stay.

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/engine"
 )
 
 func TestMeasureText(t *testing.T) {
@@ -104,17 +103,4 @@ func TestMomentShowsTheZone(t *testing.T) {
 	f(time.Date(2026, 10, 25, 0, 30, 0, 0, time.UTC), "25 Oct 2026 02:30 CEST", "2026-10-25T00:30:00Z")
 	f(time.Date(2026, 10, 25, 1, 30, 0, 0, time.UTC), "25 Oct 2026 02:30 CET", "2026-10-25T01:30:00Z")
 	f(time.Time{}, "never", "")
-}
-
-func TestBarStaysInside(t *testing.T) {
-	f := func(e engine.Estimate, want barView) {
-		t.Helper()
-		if got := bar(e); got != want {
-			t.Errorf("%+v draws %+v, want %+v", e, got, want)
-		}
-	}
-	f(engine.Estimate{Low: 0.7, Likely: 0.81, High: 0.9}, barView{"70.0", "20.0", "81.0"})
-	f(engine.Estimate{Low: -0.4, Likely: -0.1, High: 0.1}, barView{"0.0", "10.0", "0.0"})
-	f(engine.Estimate{Low: 1, Likely: 1, High: 1}, barView{"99.0", "1.0", "98.0"})
-	f(engine.Estimate{Low: math.NaN(), Likely: math.NaN(), High: math.NaN()}, barView{"0.0", "1.0", "0.0"})
 }
