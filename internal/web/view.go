@@ -142,8 +142,6 @@ func (s *server) view(p *pageContext, snap *engine.Snapshot, refresh bool) pageV
 	return v
 }
 
-func noAlarm(snap *engine.Snapshot, old bool) sight { return english().noAlarm(snap, old) }
-
 // noAlarm is what the absence of alarms is worth: silence about what is not
 // measured is no good news.
 func (p *pageContext) noAlarm(snap *engine.Snapshot, old bool) sight {
@@ -284,7 +282,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
 		Key: a.Key, Title: p.alarmTitle(a.Key), Sight: p.alarmSight(a.State), Priority: p.priorityWord(a.Priority),
 		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
-		Acts: actLinks(a), Aside: p.aside(a),
+		Acts: p.actLinks(a), Aside: p.aside(a),
 	}
 	if a.Note != "" {
 		v.Note = p.t("%s, %s: %s", a.NoteBy, p.moment(a.NoteAt).Text, a.Note)
