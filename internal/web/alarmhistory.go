@@ -64,7 +64,7 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 		s.writeFailed(w, r, http.StatusServiceUnavailable, p.t("No alarms yet"), notReady)
 		return
 	}
-	v := alarmsView{NoAlarm: noAlarm(snap, false), UnknownNow: unknownSight(p.t("There is no reading now.")), ShowNormal: "/alarms?normal=yes#normal"}
+	v := alarmsView{NoAlarm: p.noAlarm(snap, false), UnknownNow: unknownSight(p.t("There is no reading now.")), ShowNormal: "/alarms?normal=yes#normal"}
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, p.alarm(a))
 	}
