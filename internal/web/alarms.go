@@ -70,6 +70,7 @@ func (s *server) routeAlarms(mux *http.ServeMux) {
 	route(mux, "/api/v1/alarms", methods{http.MethodGet: s.getAlarms})
 	route(mux, "/api/v1/alarms/history", methods{http.MethodGet: s.getAlarmHistory})
 	route(mux, replayPath, methods{http.MethodPost: s.postReplay})
+	s.routeReplays(mux)
 	for _, do := range alarm.Acts() {
 		route(mux, "/api/v1/alarms/"+do, methods{http.MethodPost: func(w http.ResponseWriter, r *http.Request) { s.postAlarm(w, r, do) }})
 		route(mux, "/alarms/"+do, methods{

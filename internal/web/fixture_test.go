@@ -193,6 +193,8 @@ type keeper struct {
 	mu    sync.Mutex
 	calls []string
 	err   error
+	// replaying, where it is set, is what a replay waits for.
+	replaying chan struct{}
 }
 
 func (k *keeper) note(format string, args ...any) error {

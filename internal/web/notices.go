@@ -88,6 +88,7 @@ func (s *server) routeNotices(mux *http.ServeMux) {
 	route(mux, "/api/v1/notices", methods{http.MethodGet: s.getNotices})
 	route(mux, "/api/v1/notices/test", methods{http.MethodPost: s.postTestNotice})
 	route(mux, "/api/v1/notices/drill", methods{http.MethodPost: s.postDrill})
+	s.routeNoticePages(mux)
 }
 
 func (s *server) getNotices(w http.ResponseWriter, r *http.Request) {

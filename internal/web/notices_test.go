@@ -82,6 +82,36 @@ func TestTestNotice(t *testing.T) {
 	}
 }
 
+// The page shows the log, and its forms do what the API does.
+func TestNoticesPage(t *testing.T) {
+	h, k := house(t, larchHouse(), nil)
+	wantWords(t, shown(t, h, "/notices", 200), "Loft too warm: 33.4 °C raised phone to mara ◆ waiting to be tried 14 Jul 2026 14:30 CEST 3 attempts: busy", "✓ delivered 14 Jul 2026 12:30 CEST 1 attempt")
+	wantWords(t, shown(t, h, "/notices?undelivered=true&skip=100", 200), "Everything that went out arrived.")
+	wantWords(t, shown(t, h, "/notices?key=none", 200), "There is no such notice")
+	want := []string{"notices {Key: Undelivered:false}, at most 101", "notices {Key: Undelivered:true}, at most 201", "notices {Key:none Undelivered:false}, at most 101"}
+	if got := k.seen(); strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("asked for %q, want %q", got, want)
+	}
+	f := func(path, form string, status int, done, says string) {
+		t.Helper()
+		before := len(k.seen())
+		res := ask(t, h, http.MethodPost, path, form, "Content-Type", "application/x-www-form-urlencoded")
+		body := text(t, res)
+		if res.StatusCode != status || status == 303 && res.Header.Get("Location") != says || status != 303 && !strings.Contains(body, says) {
+			t.Errorf("%s %s: %d to %q, want %d %s", path, form, res.StatusCode, res.Header.Get("Location"), status, says)
+		}
+		if got := strings.Join(k.seen()[before:], "\n"); done != "" && !strings.Contains(got, done) || done == "" && strings.Contains(got, "test {") {
+			t.Errorf("%s %s: did %q, want %q", path, form, got, done)
+		}
+	}
+	f("/notices/test", "channel=phone&by=Mara", 303, "test {Channel:phone To: By:Mara}", "/notices?key=test%2F1#log")
+	f("/notices/test", "channel=pager&by=Mara", 422, "", "unknown channel")
+	f("/notices/test", "channel=phone&to=mara&by=Mara", 422, "", "not both")
+	f("/notices/test", "channel=phone", 422, "", "give the name")
+	f("/notices/drill", "to=mara&by=Mara", 303, "drill of mara", "/notices#log")
+	f("/notices/drill", "to=mara&by=", 422, "", "give the name")
+}
+
 // Who may only look sees the log without links and sends nothing; a stranger
 // sees nothing.
 func TestNoticesAreGuarded(t *testing.T) {

@@ -311,7 +311,7 @@ func TestReviewsOnANarrowScreen(t *testing.T) {
 	ctx := browser(t)
 	base, _ := serve(t, larchHouse())
 	for _, width := range []int64{360, 390, 961, 1280} {
-		for _, path := range []string{"/review", "/review?lot=long", "/review?lot=L-9", "/what-if", "/what-if?room=cellar", "/use-first"} {
+		for _, path := range []string{"/review", "/review?lot=long", "/review?lot=L-9", "/what-if", "/what-if?room=cellar", "/use-first", "/alarms?normal=yes", "/notices", "/alarms/replay", "/rooms/compare", "/review/notes?room=loft&from=2026-07-04T12:30:00Z&to=2026-07-11T12:30:00Z"} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+path)); err != nil {
 				t.Fatalf("cannot open %s at %d px: %v", path, width, err)
 			}
@@ -322,4 +322,43 @@ func TestReviewsOnANarrowScreen(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The slider moves the number, the number the slider; the answer follows when
+// neither moved for a moment, without another page, and the address with it.
+func TestSliders(t *testing.T) {
+	ctx := browser(t)
+	base, k := serve(t, larchHouse())
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 800), chromedp.Navigate(base+"/what-if")); err != nil {
+		t.Fatal(err)
+	}
+	if words := evaluate[string](t, ctx, `document.querySelector("[data-output=at_most]").textContent`); words != "as it is" {
+		t.Errorf("nothing asked reads %q", words)
+	}
+	evaluate[bool](t, ctx, `window.same = true`)
+	evaluate[bool](t, ctx, `(() => { const r = document.getElementById("at_most_range"); r.value = "16.5"; r.dispatchEvent(new Event("input", {bubbles: true})); r.dispatchEvent(new Event("change", {bubbles: true})); return true })()`)
+	if err := chromedp.Do(ctx, chromedp.WaitVisible(chromedp.CSS(`#answer .gains`))); err != nil {
+		t.Fatal(err)
+	}
+	f := func(what, expression, want string) {
+		t.Helper()
+		if got := evaluate[string](t, ctx, expression); got != want {
+			t.Errorf("%s: %q, want %q", what, got, want)
+		}
+	}
+	f("the number", `document.getElementById("at_most").value`, "16.5")
+	f("the words", `document.querySelector("[data-output=at_most]").textContent`, "never above 16.5 °C")
+	f("what the knob says", `document.getElementById("at_most_range").getAttribute("aria-valuetext")`, "never above 16.5 °C")
+	f("the address", `location.search`, "?units=metric&at_most=16.5")
+	f("the page", `String(window.same)`, "true")
+	f("bands drawn", `String(document.querySelectorAll("#answer .gain").length)`, "1") // the other lot does not go
+	if got := k.seen(); got[len(got)-1] != `what if [] "" false false true "" 0 16.5` {
+		t.Errorf("asked %q", got)
+	}
+	// The address means the same to who opens it.
+	if err := chromedp.Do(ctx, chromedp.Reload(), chromedp.WaitVisible(chromedp.CSS(`#answer .gains`))); err != nil {
+		t.Fatal(err)
+	}
+	f("the knob", `document.getElementById("at_most_range").value`, "16.5")
+	f("a number in another writing", `(() => { const n = document.getElementById("at_most"); n.value = "17,5"; n.dispatchEvent(new Event("input", {bubbles: true})); return document.getElementById("at_most_range").value })()`, "17.5")
 }

@@ -28,7 +28,8 @@ func (f whatIfForm) asks() bool {
 // which names it, so that an address means the same to everyone.
 func formOf(q url.Values) whatIfForm {
 	get := func(name string) string { return strings.TrimSpace(q.Get(name)) }
-	f := whatIfForm{strings.Join(q["lot"], " "), get("room"), get("at_most"), get("at_most_humidity"), get("repack"), get("absorber_cm3"), get("sensor"), get("boxed") != "", get("since_packing") != ""}
+	number := func(name string) string { return strings.Replace(get(name), ",", ".", 1) }
+	f := whatIfForm{strings.Join(q["lot"], " "), get("room"), number("at_most"), number("at_most_humidity"), get("repack"), number("absorber_cm3"), get("sensor"), get("boxed") != "", get("since_packing") != ""}
 	if plainNumber(f.AtMost) {
 		f.AtMost += map[bool]string{true: " F", false: " C"}[get("units") == "us"]
 	}
