@@ -166,7 +166,7 @@ func (n *Number) UnmarshalJSON(b []byte) error {
 }
 
 // Column is a column of numbers that may not be known.
-type Column []float64
+type Column []Number
 
 // MarshalJSON implements json.Marshaler.
 func (c Column) MarshalJSON() ([]byte, error) {
@@ -176,22 +176,9 @@ func (c Column) MarshalJSON() ([]byte, error) {
 		if i > 0 {
 			out = append(out, ',')
 		}
-		out = appendNumber(out, v)
+		out = appendNumber(out, float64(v))
 	}
 	return append(out, ']'), nil
-}
-
-// UnmarshalJSON implements json.Unmarshaler.
-func (c *Column) UnmarshalJSON(b []byte) error {
-	var numbers []Number
-	if err := json.Unmarshal(b, &numbers); err != nil {
-		return err
-	}
-	*c = make(Column, len(numbers))
-	for i, n := range numbers {
-		(*c)[i] = float64(n)
-	}
-	return nil
 }
 
 func appendNumber(b []byte, v float64) []byte {
@@ -201,7 +188,7 @@ func appendNumber(b []byte, v float64) []byte {
 	return strconv.AppendFloat(b, v, 'f', -1, 64)
 }
 
-// round keeps so many decimals: a chart shows no more.
+// rounded keeps so many decimals: a chart shows no more.
 func rounded(v float64, decimals int) float64 {
 	scale := math.Pow10(decimals)
 	return math.Round(v*scale) / scale

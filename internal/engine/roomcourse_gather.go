@@ -246,11 +246,6 @@ func (c *RoomCourse) fill(edges []time.Time, all []gathered, plan float64) {
 		whole.join(g)
 		b.State = append(b.State, g.state())
 		b.Measured, b.Estimated, b.Unknown = append(b.Measured, g.measured/msPerSecond), append(b.Estimated, g.estimated/msPerSecond), append(b.Unknown, g.unknown/msPerSecond)
-		b.TempMean = append(b.TempMean, rounded(g.temp.mean(), 2))
-		b.TempMin, b.TempMax = append(b.TempMin, rounded(g.temp.known(g.temp.low), 2)), append(b.TempMax, rounded(g.temp.known(g.temp.high), 2))
-		b.CoreMean = append(b.CoreMean, rounded(g.core.mean(), 2))
-		b.RHMean = append(b.RHMean, rounded(g.rh.mean(), 4))
-		b.RHMin, b.RHMax = append(b.RHMin, rounded(g.rh.known(g.rh.low), 4)), append(b.RHMax, rounded(g.rh.known(g.rh.high), 4))
 		d, a := g.dewPoint(), g.ageing(plan)
 		if d == d {
 			dew.add(d, d, d, g.vapour.ms)
@@ -258,9 +253,18 @@ func (c *RoomCourse) fill(edges []time.Time, all []gathered, plan float64) {
 		if a == a {
 			ageing.add(a, a, a, g.measured+g.estimated)
 		}
-		b.DewPoint, b.Ageing = append(b.DewPoint, rounded(d, 2)), append(b.Ageing, rounded(a, 3))
-		b.LuxMean, b.LuxMax = append(b.LuxMean, rounded(g.lux.mean(), 1)), append(b.LuxMax, rounded(g.lux.known(g.lux.high), 1))
-		b.Dose = append(b.Dose, rounded(g.lux.known(g.dose), 1))
+		for _, x := range []struct {
+			to       *Column
+			v        float64
+			decimals int
+		}{
+			{&b.TempMean, g.temp.mean(), 2}, {&b.TempMin, g.temp.known(g.temp.low), 2}, {&b.TempMax, g.temp.known(g.temp.high), 2},
+			{&b.CoreMean, g.core.mean(), 2}, {&b.DewPoint, d, 2}, {&b.Ageing, a, 3},
+			{&b.RHMean, g.rh.mean(), 4}, {&b.RHMin, g.rh.known(g.rh.low), 4}, {&b.RHMax, g.rh.known(g.rh.high), 4},
+			{&b.LuxMean, g.lux.mean(), 1}, {&b.LuxMax, g.lux.known(g.lux.high), 1}, {&b.Dose, g.lux.known(g.dose), 1},
+		} {
+			*x.to = append(*x.to, Number(rounded(x.v, x.decimals)))
+		}
 	}
 	c.Summary = Summary{
 		Measured: whole.measured / msPerSecond, Estimated: whole.estimated / msPerSecond, Unknown: whole.unknown / msPerSecond,
