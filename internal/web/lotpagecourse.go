@@ -13,6 +13,7 @@ import (
 type courseView struct {
 	Src             string
 	Quality, Water  string // options of the charts, as charts.js reads them
+	Clipped         clippedCourse
 	QualityWords    string
 	WaterWords      string
 	Strip           *stripView
@@ -39,7 +40,7 @@ type (
 		Factor   float64        `json:"factor"`
 		Decimals int            `json:"decimals"`
 		Unit     string         `json:"unit"`
-		Low      float64        `json:"low"`
+		Low      *float64       `json:"low,omitempty"`
 		High     *float64       `json:"high,omitempty"`
 		Zone     string         `json:"zone"`
 		Time     string         `json:"time"`
@@ -75,10 +76,10 @@ func (p *pageContext) course(c engine.LotCourse, l engine.LotView) *courseView {
 	if !c.End.IsZero() && !l.Finished() {
 		instants = append(instants, chartInstant{c.End, p.t("projected end")})
 	}
-	one := 1.0
+	zero, one := 0.0, 1.0
 	whole := chartOptions{X: "at", Instants: instants, Zone: p.zone.String(), Time: p.t("Time"), Factor: 1, Decimals: 2}
 	quality := whole
-	quality.Factor, quality.Decimals, quality.Unit, quality.High = 100, 1, " %", &one
+	quality.Factor, quality.Decimals, quality.Unit, quality.Low, quality.High = 100, 1, " %", &zero, &one
 	quality.Series = []chartSeries{{"quality.likely", "quality.low", "quality.high", p.t("remaining quality"), "a"}}
 	quality.Limits = []chartLimit{{0, p.t("limit")}}
 	water := whole
@@ -87,13 +88,41 @@ func (p *pageContext) course(c engine.LotCourse, l engine.LotView) *courseView {
 		water.Limits = []chartLimit{{c.Amber, p.t("amber")}, {c.Red, p.t("red")}}
 	}
 	v := &courseView{
-		Src: coursePath(c.Lot), Quality: quality.json(), Water: water.json(), Strip: p.strip(c),
+		Src: coursePath(c.Lot), Clipped: clipped(c), Quality: quality.json(), Water: water.json(), Strip: p.strip(c),
 		QualityWords: p.qualityWords(c, l), WaterWords: p.waterWords(c, l), Core: p.t("Core"),
 	}
 	for i, at := range c.At {
 		v.Rows = append(v.Rows, p.courseRow(c, i, at))
 	}
 	return v
+}
+
+// clippedCourse is the quality of a course as it is drawn.
+type clippedCourse struct {
+	At      []time.Time `json:"at"`
+	Quality struct {
+		Low    []float64  `json:"low"`
+		Likely []*float64 `json:"likely"`
+		High   []float64  `json:"high"`
+	} `json:"quality"`
+}
+
+// lowestDrawn is how far below its limit quality is drawn: how much further it
+// goes says nothing, and would squeeze all above it (judgement).
+const lowestDrawn = -0.25
+
+func clipped(c engine.LotCourse) (out clippedCourse) {
+	out.At = c.At
+	for i := range c.At {
+		q := c.Quality.Row(i)
+		out.Quality.Low, out.Quality.High = append(out.Quality.Low, max(lowestDrawn, q.Low)), append(out.Quality.High, max(lowestDrawn, q.High))
+		var likely *float64
+		if q.Likely >= lowestDrawn {
+			likely = &q.Likely
+		}
+		out.Quality.Likely = append(out.Quality.Likely, likely)
+	}
+	return out
 }
 
 func (p *pageContext) courseRow(c engine.LotCourse, i int, at time.Time) courseRow {
