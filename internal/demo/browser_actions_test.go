@@ -19,7 +19,6 @@ type deed struct {
 	name, at string   // the page with the form
 	form     string   // selector; empty: the only one of the content
 	fields   []string // name, value, name, value
-	again    bool     // its answer is a page that wants to be confirmed
 	found    string   // the page to look at
 	words    string
 }
@@ -34,13 +33,12 @@ func alarmDeed(do, alarm, note, words string) deed {
 	return deed{name: do, at: "/alarms/" + do + "?" + q.Encode(), fields: []string{"by", "Mara", "note", note}, found: "/alarms?alarm=" + url.QueryEscape(alarm), words: words}
 }
 
-// lotDeed is something done with a lot, seen in its history.
+// lotDeed is something done with a lot on its page, seen there.
 func lotDeed(act, lot, words string, fields ...string) deed {
-	return deed{
-		name: act + " " + lot, at: "/lots/" + lot, form: `form[action$="/use"]`,
-		fields: append([]string{"act", act, "by", "Mara"}, fields...), found: "/lots/" + lot, words: words,
-	}
+	return deed{name: act + " " + lot, at: "/lots/" + lot, form: lotForm(act), fields: append([]string{"by", "Mara"}, fields...), found: "/lots/" + lot, words: words}
 }
+
+func lotForm(act string) string { return fmt.Sprintf(`form:has(> [name="act"][value=%q])`, act) }
 
 // deeds are what the pages let people do.
 func deeds() []deed {
@@ -54,6 +52,11 @@ func deeds() []deed {
 		{name: "note of a room", at: "/review/notes?room=loft&from=2025-07-15T00:00:00Z&to=2025-07-22T00:00:00Z",
 			fields: []string{"text", "roof hatch was shut", "by", "Mara"}, found: "/review", words: "roof hatch was shut"},
 		lotDeed("eat", "L-1", "Mara: ate 2", "count", "2"),
+		lotDeed("move", "L-9", "to loft", "room", "loft"),
+		lotDeed("note", "L-2", "seal verified", "seal", "verified", "note", "cap is drawn in"),
+		lotDeed("price", "L-6", "12.50", "price", "12.50"),
+		{name: "register", at: "/lots/new", fields: []string{"food", "sugar", "container", "glass-jar-1l", "count", "3", "mass", "0.8 kg", "room", "north-pantry", "note", "for the jam", "by", "Mara"},
+			found: "/audit", words: "for the jam"},
 		lotDeed("open", "L-8", "Mara: opened", "count", "6"),
 		lotDeed("discard", "L-4", "gnawed by mice", "count", "1", "note", "gnawed by mice"),
 		lotDeed("split", "L-3", "2 × 15 kg of Hard wheat", "count", "1", "room", "loft"),
@@ -62,7 +65,7 @@ func deeds() []deed {
 		lotDeed("undo", "L-5", "took back"),
 		{name: "round", at: "/rounds", form: `form[action$="/rounds/cellar"]`, fields: []string{"rodents", "fine", "leaks", "fine", "note", "swept the floor", "by", "Mara"},
 			found: "/audit", words: "swept the floor"},
-		{name: "calibration", at: "/sensors/cellar/cellar/calibrate", fields: []string{"what", "temperature C", "read1", "0.4", "true1", "0", "note", "in ice water", "by", "Mara"}, again: true,
+		{name: "calibration", at: "/sensors/cellar/cellar/calibrate", fields: []string{"what", "temperature C", "read1", "0.4", "true1", "0", "note", "in ice water", "by", "Mara"},
 			found: "/sensors/cellar/cellar", words: "in ice water"},
 		{name: "test taken back", at: "/lots/L-2", form: `form[action$="/tests/1/revoke"]`, fields: []string{"note", "it was another jar", "by", "Mara"},
 			found: "/lots/L-2", words: "Taken back."},
@@ -118,7 +121,7 @@ func (b *tab) doing(house string, d deed) bool {
 	}
 	b.open(house + d.at)
 	b.submit(d.form, d.fields...)
-	if d.again {
+	if b.shows(`main form > input[type="hidden"]:is([name="sure"], [name="confirm"])`) { // it asks once more
 		b.submit("")
 	}
 	if said := b.text(); b.shows(`main .banner[role="alert"]`) {
@@ -138,6 +141,7 @@ func (b *tab) submit(form string, fields ...string) {
 		form = "main form"
 	}
 	at := b.at()
+	evaluate[bool](b, fmt.Sprintf(`(() => { const d = document.querySelector(%q)?.closest("details"); if (d) d.open = true; return true })()`, form))
 	for i := 0; i+1 < len(fields); i += 2 {
 		name, value := fields[i], fields[i+1]
 		if !evaluate[bool](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q)?.querySelector('[name="%s"]'); if (!e) return false; e.value = %q;
