@@ -10,6 +10,7 @@ import (
 
 	"dryhold/internal/engine"
 	"dryhold/internal/review"
+	"dryhold/internal/room"
 	"dryhold/internal/sensor"
 )
 
@@ -171,12 +172,13 @@ const comparedLots, comparedSeasons, comparedYears = 100, 5, 3
 type (
 	// compareView is the page of the comparison.
 	compareView struct {
-		Outdoors string
-		Seasons  []string // of the lots
-		Lots     []lotRoomsRow
-		More     string
-		Maps     []mapTable
-		Rooms    []seasonTable
+		Outdoors  string
+		Reference string   // temperature of the days
+		Seasons   []string // of the lots
+		Lots      []lotRoomsRow
+		More      string
+		Maps      []mapTable
+		Rooms     []seasonTable
 	}
 	lotRoomsRow struct {
 		Lot, Link, Food, Room, Gain, Words string
@@ -214,7 +216,7 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 	}
 	p := s.words(r)
 	v := compareView{
-		Outdoors: x.Outdoors, Seasons: []string{},
+		Outdoors: x.Outdoors, Seasons: []string{}, Reference: p.celsius().text(float64(room.Reference)),
 	}
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
 		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: l.Food, Room: l.Room, Words: p.bestRoom(l.LotRooms), Gain: p.t("unknown")}

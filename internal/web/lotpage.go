@@ -205,7 +205,7 @@ func (s *server) lotCost(p *pageContext, x ReviewAnswer, id string) *lotCostView
 	for _, e := range worst[:min(len(worst), lotCosts)] {
 		d := l.InDays(e.Cost).Lost
 		f := func(days float64) string { return p.number(days, 1) }
-		v.Rows = append(v.Rows, lotCostRow{SpellWords(e.Spell, s.Zone), f(d.Heat), f(d.Moisture), f(d.Oxygen), f(d.Light), f(d.Sum())})
+		v.Rows = append(v.Rows, lotCostRow{p.spell(e.Spell), f(d.Heat), f(d.Moisture), f(d.Oxygen), f(d.Light), f(d.Sum())})
 	}
 	if more := len(worst) - lotCosts; more > 0 {
 		v.More = p.tn("%d event that lost less is in the review.", "%d events that lost less are in the review.", more)

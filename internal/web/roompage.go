@@ -27,6 +27,7 @@ type roomPageView struct {
 	Strip    roomStrip
 	Figures  []figureView
 	Events   []eventRow
+	NoEvent  string // what it is worth that there is none
 	More     string
 }
 
@@ -176,6 +177,9 @@ func (p *pageContext) roomPage(o CourseOrder, c *engine.RoomCourse, last string)
 	for i := range c.Events {
 		v.Events = append(v.Events, p.eventRow(i+1, &c.Events[i]))
 	}
+	if v.NoEvent = p.t("While it was measured, the room kept within its limits, and there was no gap."); c.Summary.Measured == 0 {
+		v.NoEvent = p.t("Nothing was measured in this time, so that nothing can be told.")
+	}
 	if c.EventsMore > 0 {
 		v.More = p.tn("%d event that cost less is not shown: look at a shorter time.", "%d events that cost less are not shown: look at a shorter time.", c.EventsMore)
 	}
@@ -215,7 +219,7 @@ func (p *pageContext) eventRow(n int, e *engine.RoomEvent) eventRow {
 	}
 	margin := max(e.To.Sub(e.From)/4, time.Hour)
 	row := eventRow{
-		Number: n, Text: SpellWords(e.Spell, p.zone), Sight: look, Link: roomURL(e.Room) + "?" + courseQuery(e.From.Add(-margin), minTime(e.To.Add(margin), p.now)),
+		Number: n, Text: p.spell(e.Spell), Sight: look, Link: roomURL(e.Room) + "?" + courseQuery(e.From.Add(-margin), minTime(e.To.Add(margin), p.now)),
 		Cost: p.t("No lot stood there that it cost anything."),
 	}
 	if len(e.Lots) > 0 {
