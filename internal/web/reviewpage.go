@@ -2,12 +2,14 @@ package web
 
 import (
 	"cmp"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 	"time"
 
+	"dryhold/internal/lot"
 	"dryhold/internal/note"
 	"dryhold/internal/review"
 )
@@ -45,6 +47,8 @@ type reviewView struct {
 	Years, Events, Moves lossTable
 	Lots                 lossTable
 	More                 string
+	Strips               []pastStrip
+	StripsMore           string
 	Notes                []noteRow
 	Report, WhatIf       string
 }
@@ -101,6 +105,11 @@ func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 		query = "?" + q.Encode()
 	}
 	p.reviewTables(&v, x)
+	if err := s.pastStrips(r, p, &v, x); err != nil {
+		status, detail := s.failure(r, "tell the past of the rooms", err)
+		s.writeFailed(w, r, status, p.t("No review"), detail)
+		return
+	}
 	s.writePage(w, r, http.StatusOK, page{
 		Name: "review", Head: p.t("What storage has cost"), Here: "/review", Sub: p.reviewed(x), At: p.moment(x.At), Caution: true,
 		Data: []link{{p.t("this review"), "/api/v1/review" + query, false}},
@@ -118,16 +127,16 @@ func lastDay(year int, now time.Time) string {
 // reviewed says what is left by the filter.
 func (p *pageContext) reviewed(x ReviewAnswer) string {
 	year := strconv.Itoa(x.Year)
-	switch lot, room, in := x.Lot != "", x.Room != "", x.Year != 0; {
-	case lot && room && in:
+	switch one, room, in := x.Lot != "", x.Room != "", x.Year != 0; {
+	case one && room && in:
 		return p.t("Of lot %s, of its time in %s, in %s.", x.Lot, x.Room, year)
-	case lot && room:
+	case one && room:
 		return p.t("Of lot %s, of its time in %s.", x.Lot, x.Room)
-	case lot && in:
+	case one && in:
 		return p.t("Of lot %s, in %s.", x.Lot, year)
 	case room && in:
 		return p.t("Of the time in %s, in %s.", x.Room, year)
-	case lot:
+	case one:
 		return p.t("Of lot %s.", x.Lot)
 	case room:
 		return p.t("Of the time in %s.", x.Room)
@@ -361,6 +370,43 @@ func (p *pageContext) roomFigure(x ReviewAnswer) *lossFigure {
 		f.Words = p.t("The time in %s has cost most, %s; that in %s least, %s.", worst.Room, p.days(worst.Cost.Days.Lost.Sum()), best.Room, p.days(best.Cost.Days.Lost.Sum()))
 	}
 	return f
+}
+
+// A page shows the past of so many rooms.
+const stripRooms = 8
+
+// pastStrip is the past of a room as a strip of days.
+type pastStrip struct {
+	Room, Link string
+	roomStrip
+}
+
+// pastStrips are those of the rooms that the review tells of: of its year, or
+// of the twelve months up to it.
+func (s *server) pastStrips(r *http.Request, p *pageContext, v *reviewView, x ReviewAnswer) error {
+	to := x.At
+	from := to.AddDate(-1, 0, 0)
+	if x.Year != 0 {
+		from = time.Date(x.Year, 1, 1, 0, 0, 0, 0, s.Zone)
+		if end := from.AddDate(1, 0, 0); end.Before(to) {
+			to = end
+		}
+	}
+	for i, in := range x.House.Rooms {
+		if i == stripRooms {
+			v.StripsMore = p.tn("%d room more has its past on its own page.", "%d rooms more have their past on their own pages.", len(x.House.Rooms)-i)
+			break
+		}
+		c, err := s.Actions.CourseRoom(r.Context(), CourseOrder{Room: in.Room, From: from, To: to, Points: fewestPoints})
+		if errors.Is(err, lot.ErrNotFound) || errors.Is(err, lot.ErrInvalid) {
+			continue // a room that was never measured has no past
+		}
+		if err != nil {
+			return err
+		}
+		v.Strips = append(v.Strips, pastStrip{in.Room, spanURL(review.Spell{Room: in.Room, From: from, To: to}), p.stripOf(&c.Strip)})
+	}
+	return nil
 }
 
 // noteRow is a note of a stretch of a room's time.
