@@ -75,7 +75,11 @@ func (e *Engine) Explain(id string, now time.Time) (Explanation, error) {
 	if err := e.workOut(now); err != nil {
 		return Explanation{}, fmt.Errorf("cannot explain lot %s: %w", id, err)
 	}
-	x, err := e.explainer(l, e.lots[id])
+	t := e.lots[id]
+	if t == nil { // it was taken back
+		return Explanation{}, e.unknownLot(id)
+	}
+	x, err := e.explainer(l, t)
 	if err != nil {
 		return Explanation{}, fmt.Errorf("cannot explain lot %s: %w", id, err)
 	}

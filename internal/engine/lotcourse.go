@@ -115,6 +115,9 @@ func (e *Engine) Course(id string, points int, now time.Time) (LotCourse, error)
 		return fail(err)
 	}
 	t := e.lots[id]
+	if t == nil { // it was taken back
+		return LotCourse{}, e.unknownLot(id)
+	}
 	v := &t.view
 	out := LotCourse{
 		Lot: id, FoodName: v.FoodName, PackedAt: l.Packing.PackedAt, AsOf: v.AsOf, Remaining: v.Remaining, Limiting: v.Limiting,

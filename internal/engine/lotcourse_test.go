@@ -195,3 +195,15 @@ func TestCourseInstants(t *testing.T) {
 		}
 	})
 }
+
+// A lot that was taken back is found no more, and nothing breaks.
+func TestCourseOfAWithdrawnLot(t *testing.T) {
+	p := storeHouse(t, packing(1, "hard-wheat", "pet-2l", "loft", nil), packing(2, "hard-wheat", "pet-2l", "loft", nil),
+		lot.Change{Kind: lot.Undone, Lot: "L-2", At: at(1), Recorded: at(1), By: "Mara"})
+	if _, err := p.e.Course("L-2", 0, at(told40)); !errors.Is(err, lot.ErrNotFound) {
+		t.Errorf("its course: %v", err)
+	}
+	if _, err := p.e.Explain("L-2", at(told40)); !errors.Is(err, lot.ErrNotFound) {
+		t.Errorf("its explanation: %v", err)
+	}
+}
