@@ -133,7 +133,7 @@ func (p *pageContext) kindOfAct(k audit.Kind) string {
 }
 
 func (p *pageContext) act(a audit.Act) auditRow {
-	row := auditRow{Told: p.moment(a.Told), By: a.By, Of: a.Of, Kind: p.kindOfAct(a.Kind), What: signs(a.What), Old: signs(a.Old), Why: a.Why}
+	row := auditRow{Told: p.moment(a.Told), By: a.By, Of: a.Of, Kind: p.kindOfAct(a.Kind), What: p.said(a.What), Old: p.said(a.Old), Why: a.Why}
 	if !a.At.Equal(a.Told) {
 		row.At = p.moment(a.At)
 	}

@@ -69,7 +69,7 @@ func TestAuditPage(t *testing.T) {
 		}
 	}
 	lot, acked, voided, noted, imported := "14 Jul 2026 13:30 CEST of 14 Jul 2026 12:30 CEST Mara white-rice-1 lots moved to cellar in loft heat", "Mara warm/loft alarms acknowledged",
-		"token gauge loft/loft-1 sensors voided everything", "Ada cellar rooms noted until 2026-07-01T00:00:00Z painters <were> in", "not told old.csv imported readings imported 20 readings"
+		"token gauge loft/loft-1 sensors voided everything", "Ada cellar rooms noted until 1 Jul 2026 02:00 CEST painters <were> in", "not told old.csv imported readings imported 20 readings"
 	f("", lot, acked, voided, noted, imported)
 	f("?by=Mara", lot, acked)
 	f("?kind=sensor", voided)

@@ -186,7 +186,7 @@ func named(name string) *refusal {
 
 // confirmed fills the page that asks whether a change is meant.
 func (s *server) confirmed(r *http.Request, p *pageContext, f *sensorForm, c sensor.Change) *refusal {
-	f.Confirm, f.What, f.From, f.To = true, signs(audit.Words(c)), p.moment(c.From), p.moment(c.To)
+	f.Confirm, f.What, f.From, f.To = true, p.said(audit.Words(c)), p.moment(c.From), p.moment(c.To)
 	if c.From.IsZero() {
 		f.From = moment{Text: p.t("now")}
 	}
@@ -203,7 +203,7 @@ func (s *server) confirmed(r *http.Request, p *pageContext, f *sensorForm, c sen
 		f.From = moment{}
 		for _, t := range told {
 			if t.Seq == c.Revokes {
-				f.What += ": " + signs(audit.Words(t))
+				f.What += ": " + p.said(audit.Words(t))
 			}
 		}
 	}

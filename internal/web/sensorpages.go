@@ -188,7 +188,7 @@ func (p *pageContext) told(told []sensor.Change, x engine.SensorView) (out []tol
 		if a.Of != x.Room+"/"+x.Name && (c.Kind != sensor.Swapped || c.Room != x.Room || c.New != x.Name) {
 			continue
 		}
-		row := toldRow{Seq: c.Seq, What: signs(a.What), Old: signs(a.Old), From: p.moment(a.At), Told: p.moment(a.Told), By: a.By, Why: a.Why, RevokedBy: revoked[c.Seq]}
+		row := toldRow{Seq: c.Seq, What: p.said(a.What), Old: p.said(a.Old), From: p.moment(a.At), Told: p.moment(a.Told), By: a.By, Why: a.Why, RevokedBy: revoked[c.Seq]}
 		if a.Of != x.Room+"/"+x.Name {
 			row.What = p.t("takes the place of %s", c.Sensor)
 		}

@@ -85,9 +85,9 @@ func TestSensorForms(t *testing.T) {
 		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Temperature), Gain: 1, Offset: -0.4, Due: time.Date(2027, 10, 31, 23, 0, 0, 0, time.UTC), Note: "ice water"})
 	f("cellar/cellar-1/calibrate", url.Values{"what": {"humidity %"}, "read1": {"35"}, "true1": {"33"}, "read2": {"75"}, "true2": {"75"}, "from": {"2026-07-01T02:00"}}, "calibrated humidity: 1.05 × value − 3.75 %",
 		sensor.Change{Kind: sensor.Calibrated, Room: "cellar", Sensor: "cellar-1", Quantity: q(unit.Humidity), Gain: 1.05, Offset: -0.0375, From: at(0), Note: "read 35 for 33 %, 75 for 75 %"})
-	f("loft/loft-1/correct", url.Values{"what": {"temperature F"}, "offset": {"1.8"}, "from": {"2026-07-01T02:00"}, "to": {"2026-07-01T07:00"}, "note": {"by the stove"}}, "corrected temperature until 2026-07-01T05:00:00Z: value + 1 K From 1 Jul 2026 02:00 CEST Until 1 Jul 2026 07:00 CEST Reason by the stove",
+	f("loft/loft-1/correct", url.Values{"what": {"temperature F"}, "offset": {"1.8"}, "from": {"2026-07-01T02:00"}, "to": {"2026-07-01T07:00"}, "note": {"by the stove"}}, "corrected temperature until 1 Jul 2026 07:00 CEST: value + 1 K From 1 Jul 2026 02:00 CEST Until 1 Jul 2026 07:00 CEST Reason by the stove",
 		sensor.Change{Kind: sensor.Corrected, Room: "loft", Sensor: "loft-1", Quantity: q(unit.Temperature), Gain: 1, Offset: 1, From: at(0), To: at(5), Note: "by the stove"})
-	f("loft/loft-1/void", url.Values{"from": {"2026-07-01T02:00"}, "note": {"in the sun"}}, "voided everything it measures until 2026-07-14T12:30:00Z",
+	f("loft/loft-1/void", url.Values{"from": {"2026-07-01T02:00"}, "note": {"in the sun"}}, "voided everything it measures until 14 Jul 2026 14:30 CEST",
 		sensor.Change{Kind: sensor.Voided, Room: "loft", Sensor: "loft-1", From: at(0), To: noon(), Note: "in the sun"})
 	f("loft/loft-1/void", url.Values{"what": {"illuminance"}, "from": {"2026-07-01"}, "to": {"2026-07-01T03:00:00Z"}, "note": {"lamp"}}, "voided illuminance",
 		sensor.Change{Kind: sensor.Voided, Room: "loft", Sensor: "loft-1", Quantity: q(unit.Illuminance), From: at(-2), To: at(3), Note: "lamp"})

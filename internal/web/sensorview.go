@@ -38,22 +38,6 @@ type faultRow struct {
 	Since moment
 }
 
-// sensors shows those that are in use, and says how many are not.
-func (p *pageContext) sensors(all []engine.SensorView) (rows []sensorRow, more string) {
-	retired := 0
-	for _, v := range all {
-		if v.State == engine.Retired {
-			retired++
-			continue
-		}
-		rows = append(rows, p.sensor(v))
-	}
-	if retired > 0 {
-		more = p.tn("%d sensor that was replaced is not shown.", "%d sensors that were replaced are not shown.", retired) + " "
-	}
-	return rows, more
-}
-
 // sensorURL leads to the page of a sensor.
 func sensorURL(room, name string) string {
 	return "/sensors/" + url.PathEscape(room) + "/" + url.PathEscape(name)
@@ -88,6 +72,19 @@ func formula(line string) string { return strings.ReplaceAll(signs(line), " ", "
 // signs puts the signs of a formula in the place of letters.
 func signs(text string) string {
 	return strings.NewReplacer(" - ", " − ", " x ", " × ").Replace(text)
+}
+
+// said is a sentence of the record as a page shows it: its signs, and its
+// instants in the zone of the site.
+func (p *pageContext) said(text string) string {
+	words := strings.Fields(signs(text))
+	for i, w := range words {
+		bare := strings.TrimRight(w, ",;:.")
+		if t, err := time.Parse(time.RFC3339, bare); err == nil {
+			words[i] = p.moment(t).Text + w[len(bare):]
+		}
+	}
+	return strings.Join(words, " ")
 }
 
 // sensorSight says whether a sensor speaks.
