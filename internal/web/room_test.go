@@ -124,7 +124,11 @@ func TestRoomPage(t *testing.T) {
 		}
 	}
 	empty := shown(t, h, "/room/attic", 200)
-	wantWords(t, empty, "Nothing is known of it in this time.", "Nothing was measured yet.", "No lot stands in this room.")
+	wantWords(t, empty, "Nothing is known of it in this time.", "Nothing was measured yet.", "No lot stands in this room.",
+		"Nothing was measured in this time, so that nothing can be told.")
+	if strings.Contains(words(empty), "0.0 h measured") {
+		t.Error("what nobody measured is said to have been within its limit")
+	}
 }
 
 func TestRoomPageInUSUnits(t *testing.T) {

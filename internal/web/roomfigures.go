@@ -119,12 +119,12 @@ func (p *pageContext) roomFigures(o CourseOrder, c *engine.RoomCourse) []figureV
 		id: "temperature", title: p.t("Temperature"), measure: p.celsius(), decimals: 2, limit: c.Limits.Warm,
 		series:  []roomSeries{lineOf("temperature_mean_celsius", "temperature_min_celsius", "temperature_max_celsius", mean, "a", false), cores},
 		columns: []roomColumn{{least, b.TempMin, false}, {mean, b.TempMean, false}, {greatest, b.TempMax, false}, {core, b.CoreMean, false}},
-		words:   append([]string{p.extremes(p.celsius(), s.Temp), p.above(s.OverWarm, p.celsius(), c.Limits.Warm)}, p.coreWords(c)),
+		words:   append([]string{p.extremes(p.celsius(), s.Temp), p.above(s.OverWarm, p.celsius(), c.Limits.Warm, s.Temp)}, p.coreWords(c)),
 	}, {
 		id: "humidity", title: p.t("Relative humidity"), measure: p.percent(), decimals: 2, limit: c.Limits.Damp,
 		series:  []roomSeries{lineOf("humidity_mean_fraction", "humidity_min_fraction", "humidity_max_fraction", mean, "a", false)},
 		columns: []roomColumn{{least, b.RHMin, false}, {mean, b.RHMean, false}, {greatest, b.RHMax, false}},
-		words:   []string{p.extremes(p.percent(), s.RH), p.above(s.OverDamp, p.percent(), c.Limits.Damp)},
+		words:   []string{p.extremes(p.percent(), s.RH), p.above(s.OverDamp, p.percent(), c.Limits.Damp, s.RH)},
 	}, {
 		id: "dew-point", title: p.t("Dew point against the core of the food"), measure: p.celsius(), decimals: 2, limit: engine.Number(math.NaN()),
 		series:  []roomSeries{lineOf("dew_point_mean_celsius", "", "", p.t("Dew point"), "a", false), cores},
@@ -134,7 +134,7 @@ func (p *pageContext) roomFigures(o CourseOrder, c *engine.RoomCourse) []figureV
 		id: "light", title: p.t("Light"), measure: p.lux(), decimals: 1, limit: c.Limits.Bright, low: true,
 		series:  []roomSeries{lineOf("illuminance_mean_lux", "", "illuminance_max_lux", mean, "a", false), lineOf("illuminance_max_lux", "", "", greatest, "b", true)},
 		columns: []roomColumn{{mean, b.LuxMean, false}, {greatest, b.LuxMax, false}, {p.t("Dose, lux hours"), b.Dose, true}},
-		words:   []string{p.extremes(p.lux(), s.Lux), p.above(s.OverBright, p.lux(), c.Limits.Bright), p.dose(s.Dose)},
+		words:   []string{p.extremes(p.lux(), s.Lux), p.above(s.OverBright, p.lux(), c.Limits.Bright, s.Lux), p.dose(s.Dose)},
 	}, {
 		id: "ageing", title: p.t("Speed of ageing against plan storage"), measure: p.measure(1, 2, ""), decimals: 3, limit: engine.Number(1), low: true,
 		series:  []roomSeries{lineOf("acceleration_against_plan", "", "", p.t("Times as fast as planned"), "b", false)},
@@ -243,10 +243,14 @@ func (p *pageContext) extremes(m measure, e engine.Extremes) string {
 	return p.t("Lowest %s, mean %s, highest %s.", m.text(float64(e.Lowest)), m.text(float64(e.Mean)), m.text(float64(e.Highest)))
 }
 
-// above is for how long it was above a limit; nothing where there is no limit.
-func (p *pageContext) above(seconds int64, m measure, limit engine.Number) string {
-	if !limit.Known() {
+// above is for how long it was above a limit; nothing where nothing is known,
+// which is no good news.
+func (p *pageContext) above(seconds int64, m measure, limit engine.Number, e engine.Extremes) string {
+	switch {
+	case !limit.Known():
 		return p.t("The room has no limit for it.")
+	case !e.Mean.Known():
+		return ""
 	}
 	return p.t("%s h measured above the limit of %s.", p.number(float64(seconds)/3600, 1), m.text(float64(limit)))
 }

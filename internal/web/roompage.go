@@ -146,7 +146,7 @@ func (p *pageContext) roomLots(snap *engine.Snapshot, name string) (rows []roomL
 		}
 		end := l.Projected()
 		rows = append(rows, roomLotRow{
-			ID: l.Lot.ID, Link: "/lots/" + url.PathEscape(l.Lot.ID), Food: l.FoodName, Count: p.number(float64(l.Lot.InStore().Count), 0),
+			ID: l.Lot.ID, Link: "/lots/" + url.PathEscape(l.Lot.ID), Food: p.word(l.FoodName), Count: p.number(float64(l.Lot.InStore().Count), 0),
 			Left: p.percent().text(l.Remaining.Likely), End: p.endOf(end.Likely),
 		})
 	}
