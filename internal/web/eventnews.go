@@ -84,7 +84,7 @@ func (f *feed) news(out *bytes.Buffer) error {
 	}
 	var failed error
 	event := func(topic string, data any) {
-		if !slices.Contains(f.asked.topics, topic) || failed != nil {
+		if !f.wants(topic) || failed != nil {
 			return
 		}
 		body, err := json.Marshal(data)
@@ -93,7 +93,9 @@ func (f *feed) news(out *bytes.Buffer) error {
 		}
 	}
 	if snap != nil {
-		f.stateNews(snap, well, event)
+		if f.wants("state") {
+			f.stateNews(snap, well, event)
+		}
 		for _, x := range readingsSince(f.last, snap, f.asked.room) {
 			event("reading", x)
 		}
@@ -112,6 +114,8 @@ func (f *feed) news(out *bytes.Buffer) error {
 	}
 	return failed
 }
+
+func (f *feed) wants(topic string) bool { return slices.Contains(f.asked.topics, topic) }
 
 // turns is what a check of health is told for: whether it is well, not the
 // words, which count seconds.

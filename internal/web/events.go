@@ -22,7 +22,7 @@ type Watching struct {
 	// Ended is closed when the daemon stops, which ends every stream.
 	Ended <-chan struct{}
 
-	pace, beat time.Duration // which tests shorten; zero is as below
+	pace, beat, write time.Duration // which tests shorten; zero is as below
 }
 
 // Bounds of streams of events (judgement). A browser keeps one for each page
@@ -174,7 +174,7 @@ func (f *feed) round(beats bool) error {
 		}
 		out.WriteString(": here\n\n")
 	}
-	_ = f.conn.SetWriteDeadline(time.Now().Add(streamWrite))
+	_ = f.conn.SetWriteDeadline(time.Now().Add(cmp.Or(f.Watch.write, streamWrite)))
 	if _, err := f.w.Write(out.Bytes()); err != nil {
 		return err
 	}

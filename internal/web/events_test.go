@@ -360,6 +360,26 @@ func TestEventsToManyClients(t *testing.T) {
 	_ = slow.Close()
 }
 
+// A client that takes nothing is given up, and its place is free again.
+func TestEventsGiveUpWhoIsStuck(t *testing.T) {
+	n, server := newsHouse(t, func(c *Config) { c.Watch.write = 50 * time.Millisecond })
+	stuck(t, server)
+	waiting(t, n, 1)
+	for range maxStreams - 1 {
+		listen(t, server, "?topics=alarm")
+	}
+	waiting(t, n, maxStreams)
+	n.publish(func(s *engine.Snapshot) { s.Site = strings.Repeat("x", 8<<20) }) // more than lies between two sockets
+	for until := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
+		if listen(t, server, "?topics=alarm").res.StatusCode == http.StatusOK {
+			return
+		}
+		if time.Now().After(until) {
+			t.Fatal("its place is not free")
+		}
+	}
+}
+
 // stuck is a client that sends its request and then reads nothing.
 func stuck(t *testing.T, server *httptest.Server) net.Conn {
 	t.Helper()
