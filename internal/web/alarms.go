@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -120,26 +119,28 @@ func (s *server) getAlarmHistory(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
-	limit := usualEvents
-	if text := q.Get("limit"); text != "" {
-		var err error
-		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > mostEvents {
-			writeProblem(w, http.StatusUnprocessableEntity, fmt.Sprintf("limit: %q is none: write 1 to %d", text, mostEvents))
-			return
-		}
+	limit, no := limitOf(q, usualEvents, mostEvents)
+	var c cursor
+	if no == nil {
+		c, no = cursorOf(q)
+	}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
 	}
 	key := q.Get("alarm")
 	if _, err := alarm.ParseKey(key); key != "" && err != nil {
 		writeProblem(w, http.StatusUnprocessableEntity, "alarm: "+err.Error())
 		return
 	}
-	events, more, err := s.history(r, from, to, key, limit)
+	all, err := s.Actions.AlarmEvents(r.Context(), from, c.before(to), key, c.wants(limit))
 	if err != nil {
 		status, detail := s.failure(r, "list the history of alarms", err)
 		writeProblem(w, status, detail)
 		return
 	}
-	s.writeJSON(w, r, http.StatusOK, AlarmHistoryAnswer{append([]alarm.Event{}, events...), more})
+	events, more := pageOf(w, r, all, c, limit, func(e alarm.Event) time.Time { return e.At })
+	s.writeJSON(w, r, http.StatusOK, AlarmHistoryAnswer{events, more})
 }
 
 // history gives events, and whether there are older ones beyond the limit.

@@ -109,9 +109,10 @@ func (s *server) getStatus(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) getLots(w http.ResponseWriter, r *http.Request) {
 	if snap := s.ready(w); snap != nil {
-		lots := snap.Lots
-		if lots == nil {
-			lots = []engine.LotView{}
+		lots, no := lotsPage(w, r, snap.Lots)
+		if no != nil {
+			writeProblem(w, no.status, no.detail)
+			return
 		}
 		s.writeJSON(w, r, http.StatusOK, LotsAnswer{snap.Site, snap.At, lots})
 	}

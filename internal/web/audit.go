@@ -38,15 +38,20 @@ func (s *server) getAudit(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, no.status, no.detail)
 		return
 	}
-	acts, err := s.Actions.Audit(r.Context(), f, limit+1)
+	c, no := cursorOf(r.URL.Query())
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
+	}
+	f.Before = c.before(f.Before)
+	all, err := s.Actions.Audit(r.Context(), f, c.wants(limit))
 	if err != nil {
 		status, detail := s.failure(r, "list what was done", err)
 		writeProblem(w, status, detail)
 		return
 	}
-	answer := AuditAnswer{Acts: acts, More: len(acts) > limit}
-	answer.Acts = append([]audit.Act{}, acts[:min(limit, len(acts))]...)
-	s.writeJSON(w, r, http.StatusOK, answer)
+	acts, more := pageOf(w, r, all, c, limit, func(a audit.Act) time.Time { return a.Told })
+	s.writeJSON(w, r, http.StatusOK, AuditAnswer{Acts: acts, More: more})
 }
 
 // auditQuery reads which acts are asked for, and how many.

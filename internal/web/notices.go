@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -92,22 +93,24 @@ func (s *server) routeNotices(mux *http.ServeMux) {
 }
 
 func (s *server) getNotices(w http.ResponseWriter, r *http.Request) {
-	limit, q := usualNotices, r.URL.Query()
+	q := r.URL.Query()
 	f := NoticeFilter{Key: q.Get("key")}
-	var err error
-	if text := q.Get("undelivered"); text != "" {
+	limit, no := limitOf(q, usualNotices, mostNotices)
+	var c cursor
+	if no == nil {
+		c, no = cursorOf(q)
+	}
+	if text := q.Get("undelivered"); no == nil && text != "" {
+		var err error
 		if f.Undelivered, err = strconv.ParseBool(text); err != nil {
-			writeProblem(w, http.StatusUnprocessableEntity, fmt.Sprintf("undelivered: %q is neither true nor false", text))
-			return
+			no = &refusal{http.StatusUnprocessableEntity, fmt.Sprintf("undelivered: %q is neither true nor false", text)}
 		}
 	}
-	if text := q.Get("limit"); text != "" {
-		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > mostNotices {
-			writeProblem(w, http.StatusUnprocessableEntity, fmt.Sprintf("limit: %q is none: write 1 to %d", text, mostNotices))
-			return
-		}
+	if no != nil {
+		writeProblem(w, no.status, no.detail)
+		return
 	}
-	rows, err := s.Actions.Notices(r.Context(), f, limit+1)
+	rows, err := s.noticesFrom(r, f, c, c.wants(limit))
 	if err != nil {
 		status, detail := s.failure(r, "list notices", err)
 		writeProblem(w, status, detail)
@@ -117,7 +120,26 @@ func (s *server) getNotices(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, http.StatusNotFound, fmt.Sprintf("there is no notice %q: GET /api/v1/notices lists them; those delivered a year ago are deleted", f.Key))
 		return
 	}
-	s.writeJSON(w, r, http.StatusOK, NoticesAnswer{Notices: append([]NoticeView{}, rows[:min(limit, len(rows))]...), More: len(rows) > limit})
+	page, more := pageOf(w, r, rows, c, limit, func(n NoticeView) time.Time { return n.Queued })
+	s.writeJSON(w, r, http.StatusOK, NoticesAnswer{Notices: page, More: more})
+}
+
+// noticesFrom reads so many notices of the list as it was when its first page
+// was read.
+func (s *server) noticesFrom(r *http.Request, f NoticeFilter, c cursor, n int) ([]NoticeView, error) {
+	for ask := n; ; ask *= 2 {
+		rows, err := s.Actions.Notices(r.Context(), f, ask)
+		if err != nil {
+			return nil, err
+		}
+		read := len(rows)
+		if end := c.before(time.Time{}); !end.IsZero() {
+			rows = slices.DeleteFunc(rows, func(v NoticeView) bool { return !v.Queued.Before(end) })
+		}
+		if len(rows) >= n || read < ask {
+			return rows[:min(n, len(rows))], nil
+		}
+	}
 }
 
 func (s *server) postTestNotice(w http.ResponseWriter, r *http.Request) {

@@ -29,6 +29,8 @@ type operation struct {
 	// again says that to repeat it does no more than to do it once, so that it
 	// takes no Idempotency-Key: it changes nothing, or always comes to the same.
 	again bool
+	// still says that it needs no state, and cannot fail.
+	still bool
 }
 
 // parameter is one of the query, which may be left out.
@@ -93,8 +95,8 @@ func (o *operation) statuses() []int {
 	}
 	add(o.also != 0, o.also)
 	add(o.tagged(), http.StatusNotModified)
-	add(strings.HasPrefix(o.path, "/api/v1/"), http.StatusUnauthorized, http.StatusInternalServerError)
-	add(strings.HasPrefix(o.path, "/api/v1/") && o.path != openAPIPath, http.StatusServiceUnavailable)
+	add(strings.HasPrefix(o.path, "/api/v1/"), http.StatusUnauthorized)
+	add(strings.HasPrefix(o.path, "/api/v1/") && !o.still, http.StatusInternalServerError, http.StatusServiceUnavailable)
 	add(!o.asks(), http.StatusForbidden)
 	add(o.method == http.MethodPost, http.StatusForbidden)
 	add(o.body != nil, http.StatusBadRequest, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity)

@@ -36,7 +36,7 @@ func houseOperations() []operation {
 			answer: HealthAnswer{}, also: http.StatusServiceUnavailable},
 		{method: get, path: "/metrics", id: "getMetrics", tag: "house", summary: "Metrics in the text format of Prometheus.", media: mediaText,
 			faults: []int{http.StatusUnauthorized}},
-		{method: get, path: openAPIPath, id: "getOpenAPI", tag: "house", summary: "This document.", answer: map[string]any{}},
+		{method: get, path: openAPIPath, id: "getOpenAPI", tag: "house", summary: "This document.", answer: map[string]any{}, still: true},
 		{method: get, path: "/api/v1/status", id: "getStatus", tag: "house", summary: "The whole state: rooms, sensors, lots, alarms, intake and health.", answer: StatusAnswer{}},
 		{method: get, path: "/api/v1/audit", id: "listActs", tag: "house", summary: "What people did, told since an instant, the newest first.",
 			query: append([]parameter{{"since", "date-time", "told at this instant or later", 0}, {"before", "date-time", "told before this instant", 0}, {"by", "string", "by this person or program", 0},
@@ -89,7 +89,7 @@ func practiceOperations() []operation {
 				{"tape", "string", "width of a tape instead of a sheet", 0}, {"skip", "integer", "so many labels of the sheet are used already", 1 << 31},
 			}, faults: []int{http.StatusNotFound}},
 		{method: post, path: packingPath, id: "advisePacking", tag: "packing", summary: "Advice before a lot is packed. Nothing is changed by it.", body: packing.Question{}, answer: packing.Advice{}},
-		{method: get, path: "/api/v1/packing/foods", id: "listFoods", tag: "packing", summary: "Foods that have a verdict on whether they may be packed.", answer: []packing.Judged{}},
+		{method: get, path: "/api/v1/packing/foods", id: "listFoods", still: true, tag: "packing", summary: "Foods that have a verdict on whether they may be packed.", answer: []packing.Judged{}},
 		{method: get, path: "/api/v1/rounds", id: "listRounds", tag: "rooms", summary: "When each room was looked through last, and when it is due.", answer: RoundsAnswer{}},
 		{method: post, path: "/api/v1/rounds/{room}", id: "keepRound", tag: "rooms", summary: "Keeps an inspection round, and the state of the seals it tells of.", body: RoundDone{}},
 	}
@@ -113,9 +113,9 @@ func alarmOperations() []operation {
 			answer: AlarmHistoryAnswer{}},
 		{method: post, path: replayPath, id: "replayAlarms", tag: "alarms", summary: "Plays a stretch of the past again, also with other limits. The answer is one JSON object a line, of which the last says what came out.",
 			body: Replay{}, answer: ReplayLine{}, media: mediaLines, again: true},
-		{method: get, path: "/api/v1/events", id: "streamEvents", tag: "house", summary: "What happens, as server-sent events, for as long as it is listened to.",
+		{method: get, path: "/api/v1/events", id: "streamEvents", still: true, tag: "house", summary: "What happens, as server-sent events, for as long as it is listened to.",
 			query: []parameter{{"topics", "string", "some of state, reading, alarm, health, with commas between", 0}, inRoom("only of this room")}, media: mediaEvents,
-			faults: []int{http.StatusNotFound, http.StatusUnprocessableEntity}},
+			faults: []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable}},
 	}
 	words := map[string]string{
 		alarm.ActAcknowledge: "Acknowledges an alarm.", alarm.ActShelve: "Shelves an alarm for a time.", alarm.ActUnshelve: "Takes an alarm off the shelf.",
