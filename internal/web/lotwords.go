@@ -180,7 +180,7 @@ func Atmosphere(l engine.LotView) Words { return english().atmosphere(l) }
 func (p *pageContext) atmosphere(l engine.LotView) Words {
 	o := l.Oxygen
 	absorber := l.Packing.Treatment.Kind == lot.Absorber
-	state := p.word(o.Words)
+	state := p.state(o.Words)
 	switch {
 	case o.Words == "" || math.IsNaN(o.Fraction.Likely):
 		return Words{p.t("not known"), Doubtful}
@@ -264,7 +264,7 @@ func (p *pageContext) insects(l engine.LotView) Words {
 	case i == nil:
 		return Words{p.t("none lives on it"), Good}
 	}
-	state := p.word(i.Words)
+	state := p.state(i.Words)
 	switch bred := p.t("%s; %s generations possible", state, p.number(i.Generations.Likely, 1)); {
 	case i.Hold >= 1 && !i.Frozen && l.Oxygen.SealFailure.High > sealHolds: // done only if the seal held
 		return Words{state, Doubtful}

@@ -47,7 +47,7 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 	v := useFirstView{Supply: p.supply(x.Supply), Caution: p.t(UseFirstCaution)}
 	for i, l := range x.Lots {
 		row := turnRow{
-			Rank: i + 1, Lot: l.Lot, Food: l.FoodName, Where: p.t("%s, %s × %s", l.Room, strconv.Itoa(l.Count), l.Container), Mass: p.mass(l.KG), Link: "/lots/" + url.PathEscape(l.Lot),
+			Rank: i + 1, Lot: l.Lot, Food: p.word(l.FoodName), Where: p.t("%s, %s × %s", l.Room, strconv.Itoa(l.Count), p.word(l.Container)), Mass: p.mass(l.KG), Link: "/lots/" + url.PathEscape(l.Lot),
 			Early: p.endMonth(l.Early), Likely: p.endMonth(l.Likely), Late: p.endMonth(l.Late), Left: p.percent().text(max(-1, l.Remaining.Likely)),
 		}
 		for _, why := range l.Reasons {
@@ -62,7 +62,7 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 		for _, f := range x.Supply.Foods {
 			name := f.Food
 			if i := slices.IndexFunc(x.Plans, func(c UsePlan) bool { return c.Food == f.Food }); i >= 0 {
-				name = x.Plans[i].FoodName
+				name = p.word(x.Plans[i].FoodName)
 			}
 			v.Foods = append(v.Foods, factView{name, p.t("%s, %s days of energy; %s", p.kilos(f.KG), p.number(f.Days, 0), f.Source)})
 		}
@@ -76,12 +76,12 @@ func (s *server) getUseFirstPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *pageContext) planRow(c UsePlan) planRow {
-	row := planRow{Food: c.FoodName, Rate: p.t("nothing is stated to be eaten")}
+	row := planRow{Food: p.word(c.FoodName), Rate: p.t("nothing is stated to be eaten")}
 	if c.KGPerMonth > 0 {
 		row.Rate = p.t("%s a month; %s eaten in time, %s not", p.kilos(c.KGPerMonth), p.kilos(c.InTime), p.kilos(c.Late))
 	}
 	for _, t := range c.Tasks {
-		row.Tasks = append(row.Tasks, p.task(t, c.FoodName))
+		row.Tasks = append(row.Tasks, p.task(t, p.word(c.FoodName)))
 	}
 	day := func(t time.Time, none string) string {
 		if t.IsZero() {

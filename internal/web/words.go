@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"strconv"
 	"strings"
 
@@ -59,6 +60,26 @@ func (p *pageContext) priorityWord(x alarm.Priority) string {
 		return p.t("high")
 	}
 	return p.t("not set")
+}
+
+// state is a state in the words of the core, which may hold a number.
+func (p *pageContext) state(words string) string {
+	var n float64
+	is := func(format string) bool {
+		_, err := fmt.Sscanf(words, format, &n)
+		return err == nil
+	}
+	switch {
+	case is("low-oxygen hold complete %f days after packing, if the seal held"):
+		return p.t("low-oxygen hold complete %s days after packing, if the seal held", p.number(n, 0))
+	case is("low-oxygen hold %f %% complete"):
+		return p.t("low-oxygen hold %s complete", p.percent().text(n/100))
+	case is("freezing %f %% complete, as seen at the core"):
+		return p.t("freezing %s complete, as seen at the core", p.percent().text(n/100))
+	case is("%f %% oxygen"):
+		return p.t("%s oxygen", p.percent().text(n/100))
+	}
+	return p.word(words)
 }
 
 // alarmMeasure is how the value, peak and limit of an alarm read; false for a

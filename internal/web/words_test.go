@@ -77,6 +77,13 @@ func TestWords(t *testing.T) {
 	f(p.silence(math.NaN()), "not known")
 	f(p.silence(1e300), "not known")
 
+	f(p.state("low-oxygen hold complete 17 days after packing, if the seal held"), "low-oxygen hold complete 17 days after packing, if the seal held")
+	f(p.state("low-oxygen hold 40 % complete"), "low-oxygen hold 40 % complete")
+	f(p.state("freezing 7 % complete, as seen at the core"), "freezing 7 % complete, as seen at the core")
+	f(p.state("11 % oxygen"), "11 % oxygen")
+	f(p.state("air"), "air")
+	f(in(t, "de", false).state("11 % oxygen"), "11 % Sauerstoff")
+
 	f(grouped(7), "7")
 	f(grouped(1234567), "1\u202f234\u202f567")
 	f(plural(1, "lot", "lots"), "1 lot")
