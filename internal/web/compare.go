@@ -219,7 +219,7 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 		Outdoors: x.Outdoors, Seasons: []string{}, Reference: p.celsius().text(float64(room.Reference)),
 	}
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
-		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: l.Food, Room: l.Room, Words: p.bestRoom(l.LotRooms), Gain: p.t("unknown")}
+		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: p.word(l.Food), Room: l.Room, Words: p.bestRoom(l.LotRooms), Gain: p.t("unknown")}
 		if l.Known > 0 {
 			row.Gain = p.gainBand(l.Moves)
 		}
@@ -247,7 +247,16 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 		v.Rooms = append(v.Rooms, p.seasonTable(c, x.Outdoors, comparedSeasons, comparedYears))
 	}
 	s.writePage(w, r, http.StatusOK, page{
-		Name: "compare", Head: p.t("Rooms compared"), Here: "/review", At: p.moment(x.At), Sub: p.t("Measured from %s to %s.", x.From, x.To), Caution: true,
+		Name: "compare", Head: p.t("Rooms compared"), Here: "/review", At: p.moment(x.At), Sub: p.t("Measured from %s to %s.", p.dayNamed(x.From), p.dayNamed(x.To)), Caution: true,
 		Data: []link{{p.t("this comparison"), "/api/v1/rooms/compare" + query, false}, {p.t("the places"), "/api/v1/rooms/map", false}},
 	}, v)
+}
+
+// dayNamed is a day of the data as the page writes it.
+func (p *pageContext) dayNamed(date string) string {
+	day, err := time.ParseInLocation(time.DateOnly, date, p.zone)
+	if err != nil {
+		return date
+	}
+	return p.dayOf(day)
 }

@@ -181,7 +181,7 @@ func TestReviewTablesEqualTheData(t *testing.T) {
 	if n := len(all(bars, "li", nil)); n != len(x.House.Rooms) {
 		t.Errorf("%d bars for %d rooms", n, len(x.House.Rooms))
 	}
-	wantWords(t, doc, "In 1 month storage has gained 148 days in all.", "The time in loft has cost most")
+	wantWords(t, doc, "In 1 month storage has gained 148 days in all.", "The time in loft has cost most, 61.8 days; that in cellar has gained 210 days.")
 }
 
 // A stretch of a room's time is noted and taken back by forms, which keep what
@@ -250,12 +250,14 @@ func TestWhatIfAnswers(t *testing.T) {
 	wantProblem(t, post(`{"room":"nowhere"}`), http.StatusNotFound, "nowhere")
 	wantProblem(t, post(`{"rooms":"x"}`), http.StatusBadRequest, "rooms")
 	doc := shown(t, h, "/what-if?lot=L-1,L-2&at_most=18+C&boxed=yes&absorber_cm3=300", http.StatusOK)
-	wantWords(t, doc, "the room at most at 18 C, boxed from light, with a fresh absorber of 300 cm³, from now on", "Together +812 days, 100 days to 900 days (10 to 90 %), for 1 lot of 2.", "Jul 2036 → beyond 100 years", "does not go: the food is too moist")
+	wantWords(t, doc, "the room at most at 18.0 °C, boxed from light, with a fresh absorber of 300 cm³, from now on", "Together +812 days, 100 days to 900 days (10 to 90 %), for 1 lot of 2.", "Jul 2036 → beyond 100 years", "does not go: the food is too moist")
 	doc = shown(t, h, "/what-if?sensor=outdoors", http.StatusOK)
 	wantWords(t, doc, "one more sensor, outdoors, read for a year", "75 % narrower, by 300 days", "no narrower", "400 days → 100 days", "Together the bands of the projected ends would be 50 % narrower, by 300 days, for 2 lots of 2.", "Climate ahead of loft: forecast from 30 days of readings of loft.")
 	if got := k.seen(); !strings.HasSuffix(got[len(got)-1], "sensor outdoors") {
 		t.Errorf("asked %q", got)
 	}
+	// A number without a unit is in that of the form, and shown in that of who reads it.
+	wantWords(t, shown(t, h, "/what-if?at_most=64%2C4&units=us&at_most_humidity=55", http.StatusOK), "the room at most at 18.0 °C, the room at most at 55 % relative humidity, from now on")
 	wantWords(t, shown(t, h, "/what-if?room=nowhere", http.StatusNotFound), `no room "nowhere"`)
 	wantWords(t, shown(t, h, "/what-if?at_most=warm", http.StatusUnprocessableEntity), "at_most")
 	wantWords(t, shown(t, h, "/what-if?absorber_cm3=big", http.StatusUnprocessableEntity), "such as 300")

@@ -157,7 +157,7 @@ func (s *server) reviewFilter(p *pageContext, x ReviewAnswer) reviewFilterView {
 			rooms = append(rooms, choice{Value: r.Name, Text: r.Name})
 		}
 		for _, l := range snap.Lots {
-			lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + l.FoodName})
+			lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + p.word(l.FoodName)})
 			first = min(first, l.Packing.PackedAt.In(s.Zone).Year())
 		}
 	}
@@ -228,7 +228,7 @@ func (p *pageContext) reviewTables(v *reviewView, x ReviewAnswer) {
 	}
 	for i := range x.Lots[:min(len(x.Lots), reviewedLots)] {
 		l := &x.Lots[i]
-		row := p.lotLoss(l.Lot+" "+l.FoodName, &l.Review, l.Cost)
+		row := p.lotLoss(l.Lot+" "+p.word(l.FoodName), &l.Review, l.Cost)
 		row.Link, row.Left = "/lots/"+url.PathEscape(l.Lot), p.t("%s left", p.shareOf(l.Left))
 		if worst := l.Worst(1); len(worst) > 0 {
 			row.Note = p.t("Worst: %s, %s", p.spell(worst[0].Spell), p.days(l.InDays(worst[0].Cost).Lost.Sum()))
@@ -365,9 +365,18 @@ func (p *pageContext) roomFigure(x ReviewAnswer) *lossFigure {
 		return cmp.Compare(a.Cost.Days.Lost.Sum(), b.Cost.Days.Lost.Sum())
 	}
 	worst, best := slices.MaxFunc(all, byCost), slices.MinFunc(all, byCost)
-	f.Words = p.t("%s has cost %s.", worst.Room, p.days(worst.Cost.Days.Lost.Sum()))
-	if len(all) > 1 {
-		f.Words = p.t("The time in %s has cost most, %s; that in %s least, %s.", worst.Room, p.days(worst.Cost.Days.Lost.Sum()), best.Room, p.days(best.Cost.Days.Lost.Sum()))
+	most, least := worst.Cost.Days.Lost.Sum(), best.Cost.Days.Lost.Sum()
+	switch {
+	case len(all) == 1 && most < 0:
+		f.Words = p.t("The time in %s has gained %s.", worst.Room, p.days(-most))
+	case len(all) == 1:
+		f.Words = p.t("The time in %s has cost %s.", worst.Room, p.days(most))
+	case most <= 0:
+		f.Words = p.t("No room has cost life: the time in %s has gained most, %s, and that in %s least, %s.", best.Room, p.days(-least), worst.Room, p.days(-most))
+	case least < 0:
+		f.Words = p.t("The time in %s has cost most, %s; that in %s has gained %s.", worst.Room, p.days(most), best.Room, p.days(-least))
+	default:
+		f.Words = p.t("The time in %s has cost most, %s; that in %s least, %s.", worst.Room, p.days(most), best.Room, p.days(least))
 	}
 	return f
 }

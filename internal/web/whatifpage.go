@@ -88,7 +88,7 @@ func (s *server) choices(p *pageContext, f whatIfForm) whatIfChoices {
 	if snap := s.Snapshot(); snap != nil {
 		for _, l := range snap.Lots {
 			if !l.Finished() {
-				lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + l.FoodName})
+				lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + p.word(l.FoodName)})
 			}
 		}
 		slices.SortFunc(lots, func(a, b choice) int { return cmp.Compare(a.Value, b.Value) })
@@ -164,7 +164,7 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 		if no == nil {
 			x, err := s.Actions.WhatIf(r.Context(), q)
 			if err == nil {
-				v.Asked, v.At = p.asked(body), p.moment(x.At)
+				v.Asked, v.At = p.asked(p.inUnits(body, q)), p.moment(x.At)
 				v.Total, v.Rows, v.Climates, v.Sensor = p.gainTotal(x), p.gainRows(x), p.climates(x), body.Sensor != ""
 			} else {
 				status, v.Problem = s.failure(r, "try another way", err)
@@ -174,6 +174,17 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	s.writePage(w, r, status, page{Name: "what if", Head: p.t("What if?"), Here: "/what-if", Caution: true, Scripts: []string{"review.js"}}, v)
+}
+
+// inUnits is what was asked in the units of the page.
+func (p *pageContext) inUnits(b WhatIf, q engine.Question) WhatIf {
+	if q.Warmest != nil {
+		b.AtMost = p.celsius().text(float64(*q.Warmest))
+	}
+	if q.Dampest != nil {
+		b.Damp = p.percent().text(float64(*q.Dampest))
+	}
+	return b
 }
 
 // Words say what is asked.
