@@ -76,7 +76,7 @@ func TestPageLoad(t *testing.T) {
 	if in.Stored != uint64(2*messages) || in.Duplicates != 0 || len(in.Errors) != 0 {
 		t.Errorf("%d messages with two readings each: %d stored, %d twice, errors %v", messages, in.Stored, in.Duplicates, in.Errors)
 	}
-	if m.Requests != uint64(lasting.Seconds()*pageRate) || m.StatusCodes["200"] != int(m.Requests) {
+	if m.Requests == 0 || m.StatusCodes["200"] != int(m.Requests) {
 		t.Errorf("%d requests, answers %v, errors %q", m.Requests, m.StatusCodes, m.Errors)
 	}
 	load, _ := os.ReadFile("/proc/loadavg") // empty where the system does not tell
@@ -84,8 +84,8 @@ func TestPageLoad(t *testing.T) {
 	t.Logf("%d pages of %.0f bytes at %.0f/s beside %d messages/s: p50 %v, p95 %v, p99 %v, longest %v; %.0f %% of a processor, %d to %d MB; load averages and tasks %s",
 		m.Requests, m.BytesIn.Mean, m.Rate, pageIntake, m.Latencies.P50, m.Latencies.P95, m.Latencies.P99, m.Latencies.Max,
 		100*(cpuAfter-cpu).Seconds()/time.Since(start).Seconds(), before>>20, after>>20, bytes.TrimSpace(load))
-	if long && m.Latencies.P99 > pageLate {
-		t.Errorf("99 of 100 pages came within %v, want %v", m.Latencies.P99, pageLate)
+	if long && (m.Latencies.P99 > pageLate || m.Requests < uint64(lasting.Seconds()*pageRate)) {
+		t.Errorf("of %d pages 99 in 100 came within %v, want %v", m.Requests, m.Latencies.P99, pageLate)
 	}
 }
 
@@ -94,7 +94,7 @@ func TestPageLoad(t *testing.T) {
 func askPages(t *testing.T, url string, lasting time.Duration) *vegeta.Metrics {
 	var m vegeta.Metrics
 	defer m.Close()
-	attacker := vegeta.NewAttacker(vegeta.HTTP2(false), vegeta.Connections(100), vegeta.Timeout(30*time.Second))
+	attacker := vegeta.NewAttacker(vegeta.HTTP2(false), vegeta.Connections(100), vegeta.Timeout(2*time.Minute))
 	target := vegeta.NewStaticTargeter(vegeta.Target{Method: http.MethodGet, URL: url + "/"})
 	broken := 0
 	for r := range attacker.Attack(target, vegeta.Rate{Freq: pageRate, Per: time.Second}, lasting, "now") {
