@@ -17,7 +17,7 @@ import (
 const (
 	LeastCoursePoints = 20
 	CoursePoints      = 120
-	MostCoursePoints  = 500
+	MostCoursePoints  = 240
 )
 
 // LotCourse is how a lot went from packing to now, and how it is likely to go

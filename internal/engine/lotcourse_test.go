@@ -207,3 +207,20 @@ func TestCourseOfAWithdrawnLot(t *testing.T) {
 		t.Errorf("its explanation: %v", err)
 	}
 }
+
+// BenchmarkLotCourse10y follows a lot of ten years and looks ahead, in the
+// points that a page asks for.
+func BenchmarkLotCourse10y(b *testing.B) {
+	const now = 10 * yearly
+	c := quiet(packing(1, "hard-wheat", "pet-2l", "loft", withAbsorber(300)))
+	c.Catalog, c.Stale = shipped(b), func(string) time.Duration { return 3 * time.Hour }
+	c.Forecasting = Forecasting{}
+	e := engineOf(b, c)
+	readings := histories(0, now, map[string]func(float64) float64{"loft": seasonal(16, 8, 2)})
+	refold(e, Refold{Room: "loft"}, readings, at(now))
+	for b.Loop() {
+		if _, err := e.Course("L-1", 0, at(now)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -126,11 +126,11 @@ func (p *pageContext) inside(l engine.LotView) []factView {
 		say(p.t("oxygen rises past %s", p.percent().text(r.Level)), p.passed(r))
 	}
 	say(p.t("oxygen enclosed at packing"), p.t("%s cm³ in each; %s", p.number(math.Round(o.Enclosed), 0), trade(o.Note)))
-	leak := p.t("%s leak", p.percent().text(o.SealFailure.Likely))
-	if o.SealFailure.Low < o.SealFailure.High {
-		leak = p.t("%s, %s", leak, p.percentBand(o.SealFailure))
+	if f := o.SealFailure; f.Low < f.High {
+		say(p.t("seal"), p.t("%s; of such containers %s leak, %s", p.word(l.Seal.String()), p.percent().text(f.Likely), p.percentBand(f)))
+	} else {
+		say(p.t("seal"), p.t("%s; of such containers %s leak", p.word(l.Seal.String()), p.percent().text(f.Likely)))
 	}
-	say(p.t("seal"), p.t("%s; of such containers %s", p.word(l.Seal.String()), leak))
 	if i := l.Insects; i != nil {
 		say(p.t("insects untreated (%s)", i.Species), p.generations(i))
 	}
