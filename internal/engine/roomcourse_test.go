@@ -114,9 +114,9 @@ func TestCourseAgainstBruteForce(t *testing.T) {
 	zurich := mustZone(t, "Europe/Zurich")
 	rapid.Check(t, func(t *rapid.T) {
 		from := time.Date(2026, rapid.SampledFrom([]time.Month{3, 10}).Draw(t, "month"), rapid.IntRange(20, 31).Draw(t, "day"), 0, 0, 0, 0, time.UTC)
-		hours := rapid.IntRange(50, 400).Draw(t, "hours")
+		hours := rapid.IntRange(50, 200).Draw(t, "hours")
 		all := drawnPieces(t, from, hours)
-		points := rapid.IntRange(10, 100).Draw(t, "points")
+		points := rapid.IntRange(10, 60).Draw(t, "points")
 		edges, _ := courseEdges(from, from.Add(time.Duration(hours)*time.Hour), points, zurich)
 		limits, plan := RoomLimits{Warm: 20, Damp: Number(math.NaN()), Bright: 10}, 0.7
 		var c RoomCourse
@@ -173,7 +173,7 @@ func TestCourseEdges(t *testing.T) {
 		if rapid.Bool().Draw(t, "short") {
 			to = from.Add(time.Duration(rapid.Int64Range(1, 60*3600).Draw(t, "seconds")) * time.Second)
 		}
-		points := rapid.IntRange(10, 5000).Draw(t, "points")
+		points := rapid.IntRange(10, 1200).Draw(t, "points")
 		edges, step := courseEdges(from, to, points, zone)
 		n := len(edges) - 1
 		if n < 1 || n > points {
