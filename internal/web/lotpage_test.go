@@ -91,12 +91,12 @@ func TestTableOfTheCourse(t *testing.T) {
 
 func TestNewLot(t *testing.T) {
 	h, k := house(t, larchHouse(), nil)
-	doc := shown(t, h, "/lots/new?food=white-rice&container=pet-2l&room=cellar&absorber=300", http.StatusOK)
+	doc := shown(t, h, "/lots/new?food=white-rice&container=pet-2l&room=cellar&absorber=300&mass=1.6", http.StatusOK)
 	field := func(name string) string {
 		n := only(t, doc, "input", func(n *html.Node) bool { return attr(n, "name") == name })
 		return attr(n, "value")
 	}
-	if got := []string{field("food"), field("container"), field("room"), field("absorber"), field("packed")}; !cmp.Equal(got, []string{"white-rice", "pet-2l", "cellar", "300", "2026-07-14"}) {
+	if got := []string{field("food"), field("container"), field("room"), field("absorber"), field("packed"), field("mass")}; !cmp.Equal(got, []string{"white-rice", "pet-2l", "cellar", "300", "2026-07-14", "1.6 kg"}) {
 		t.Errorf("filled in with %q", got)
 	}
 	only(t, doc, "option", func(n *html.Node) bool { return attr(n, "value") == "absorber" && has(n, "selected") })

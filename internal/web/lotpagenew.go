@@ -13,7 +13,7 @@ import (
 )
 
 // newLotView is the page on which a lot is entered. Its fields can be filled in
-// by the query, under their names: food, container, count, mass, packed, room,
+// by the query, under their names: food, container, count, mass (kg), packed, room,
 // moisture, treatment, absorber, moisture_activated, cycles, shading,
 // leak_test, per_carton, price, note, override.
 type newLotView struct {
@@ -67,6 +67,11 @@ func (s *server) getNewLotPage(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	if q.Get("packed") == "" {
 		q.Set("packed", p.now.In(p.zone).Format(time.DateOnly))
+	}
+	if mass := strings.TrimSpace(q.Get("mass")); mass != "" {
+		if _, bare := p.numberTyped(mass); bare {
+			q.Set("mass", mass+" kg") // links are in SI, whatever the page is in
+		}
 	}
 	s.writeNewLot(w, r, http.StatusOK, s.newLotView(r, p, q))
 }
