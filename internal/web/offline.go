@@ -27,13 +27,14 @@ func (s *server) routeOffline(mux *http.ServeMux) {
 const workerPath = "/worker.js"
 
 // keepable says of the pages that a browser may keep whose they are: none of
-// one user may be shown to another. Who logs out leaves nothing behind.
+// one user may be shown to another. Who logs out leaves nothing behind: the
+// worker drops what it kept, and the browser what it holds besides.
 func keepable(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch read := r.Method == http.MethodGet || r.Method == http.MethodHead; {
 		case read && slices.Contains(keptPages(), r.URL.Path):
 			w.Header().Set("Dryhold-Keep", url.QueryEscape(userOf(r)))
-		case r.Method == http.MethodPost && r.URL.Path == "/logout":
+		case r.Method == http.MethodPost && r.URL.Path == "/logout" && r.TLS != nil: // elsewhere browsers complain of it
 			w.Header().Set("Clear-Site-Data", `"cache"`)
 		}
 		next.ServeHTTP(w, r)
