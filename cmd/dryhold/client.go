@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"os/user"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -68,23 +70,13 @@ func (k client) send(ctx context.Context, method, path string, in any, read func
 	if err != nil {
 		return err
 	}
-	var body io.Reader
+	var body []byte
 	if in != nil {
-		b, err := json.Marshal(in)
-		if err != nil {
+		if body, err = json.Marshal(in); err != nil {
 			return fmt.Errorf("cannot write the request: %w", err)
 		}
-		body = bytes.NewReader(b)
 	}
-	req, err := http.NewRequestWithContext(ctx, method, k.url+path, body)
-	if err != nil {
-		return fmt.Errorf("cannot write the request: %w", err)
-	}
-	req.Header.Set("Content-Type", "application/json")
-	if token != "" {
-		req.Header.Set("Authorization", "Bearer "+token)
-	}
-	resp, err := k.http.Do(req)
+	resp, err := k.ask(ctx, method, path, token, body)
 	if err != nil {
 		return fmt.Errorf("cannot reach the daemon at %s: start it with `dryhold run`, or say with --url where it is: %w", k.url, err)
 	}
@@ -93,6 +85,46 @@ func (k client) send(ctx context.Context, method, path string, in any, read func
 		return problem(resp)
 	}
 	return read(resp.Body)
+}
+
+// A request whose answer was lost is sent so often in all, with a pause between.
+const (
+	tries      = 3
+	triesPause = time.Second
+)
+
+// ask sends a request. What changes something has a name of its own
+// (Idempotency-Key): the daemon does it once, however often it hears of it, so
+// that it can be sent again where the answer was lost on the way.
+func (k client) ask(ctx context.Context, method, path, token string, body []byte) (*http.Response, error) {
+	name := rand.Text()
+	for try := 1; ; try++ {
+		req, err := http.NewRequestWithContext(ctx, method, k.url+path, bytes.NewReader(body))
+		if err != nil {
+			return nil, fmt.Errorf("cannot write the request: %w", err)
+		}
+		req.Header.Set("Content-Type", "application/json")
+		if method != http.MethodGet {
+			req.Header.Set("Idempotency-Key", `"`+name+`"`)
+		}
+		if token != "" {
+			req.Header.Set("Authorization", "Bearer "+token)
+		}
+		resp, err := k.http.Do(req)
+		lost := errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET)
+		busy := err == nil && resp.StatusCode == http.StatusConflict && resp.Header.Get("Retry-After") != ""
+		if try == tries || !lost && !busy {
+			return resp, err
+		}
+		if busy {
+			_ = resp.Body.Close()
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(triesPause):
+		}
+	}
 }
 
 // follow asks for what takes long, tells how far it is, and waits for its end. The
