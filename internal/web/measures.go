@@ -46,11 +46,6 @@ func (p *pageContext) humidity(decimals int) measure {
 	return p.measure(100, decimals, " % "+p.t("RH"))
 }
 
-// The same in English and metric, as the command line has them.
-func celsius() measure { return english().celsius() }
-func percent() measure { return english().percent() }
-func lux() measure     { return english().lux() }
-
 // english is the context of what reads alike for everyone: no page asked.
 func english() *pageContext { return &pageContext{zone: time.UTC} }
 
@@ -106,9 +101,7 @@ func (p *pageContext) comma(figures string) string {
 
 // grouped is a count with its thousands set apart by thin spaces that do not
 // break.
-func (p *pageContext) grouped(n uint64) string { return grouped(n) }
-
-func grouped(n uint64) string {
+func (p *pageContext) grouped(n uint64) string {
 	s := strconv.FormatUint(n, 10)
 	for i := len(s) - 3; i > 0; i -= 3 {
 		s = s[:i] + "\u202f" + s[i:]
@@ -143,8 +136,6 @@ func (p *pageContext) mass(kg float64) string {
 	return p.short(kg, 3) + " kg"
 }
 
-func mass(kg float64) string { return english().mass(kg) }
-
 // volume is that of a container or a liquid.
 func (p *pageContext) volume(litres float64) string {
 	switch gal := litres / gallonL; {
@@ -177,8 +168,6 @@ func (p *pageContext) days(d float64) string {
 	}
 	return p.t("%s days", n)
 }
-
-func days(d float64) string { return english().days(d) }
 
 // ageing is a speed of ageing against plan storage, in words.
 func (p *pageContext) ageing(v float64) string {

@@ -89,6 +89,7 @@ type packingView struct {
 	Containers, Rooms              []string
 	CleanLitres, Bleach, CleanNote string
 	Cleaning                       []packingSection
+	CleanFacts                     []factView
 }
 
 // LevelWord is the word for a line that stands well or not; empty for what is
@@ -190,6 +191,7 @@ func (s *server) getPackingPage(w http.ResponseWriter, r *http.Request) {
 			status, v.CleanNote = http.StatusUnprocessableEntity, err.Error()
 		} else if err == nil {
 			v.Cleaning = p.packingSections(c.Sections)
+			v.CleanFacts = []factView{{p.t("Bleach"), p.volume(c.BleachML / 1000)}, {p.t("With water to make"), p.volume(c.Litres)}}
 		}
 	}
 	s.writePage(w, r, status, page{

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"github.com/chromedp/chromedp"
+	"golang.org/x/net/html"
 
 	"dryhold/internal/packing"
 	"dryhold/internal/settings"
@@ -79,6 +80,28 @@ func TestPackingPage(t *testing.T) {
 	wantWords(t, doc, "do not pack it so", "refused A flip-top closure is not fit", "refused An absorber of 50 cm³ is too small")
 	wantWords(t, shown(t, h, "/packing?food=white-rice&packed=1900-01-01", http.StatusUnprocessableEntity), "before 1980")
 	wantWords(t, shown(t, h, "/packing?solution=4+L&bleach=6+%25", http.StatusOK), "13 mL of bleach of 6 %", "200 mg/L", "Never mix bleach")
+	wantWords(t, shownTo(t, h, "/packing?solution=1+gal&bleach=6+%25", "en.us."), "Bleach 0.41 fl oz", "With water to make 1 gal")
+	wantWords(t, shownTo(t, h, "/packing?solution=4+L&bleach=6,0+%25", "de.metric."), "12,7 mL", "Mit Wasser auf 4 L")
+	doc = shownTo(t, h, "/packing?food=white-rice&container=pet-2l&amount=20+kg&room=cellar", "en.metric.")
+	to := attr(only(t, doc, "a", func(n *html.Node) bool { return strings.HasPrefix(attr(n, "href"), "/lots/new?") }), "href")
+	if want := "/lots/new?absorber=600&container=pet-2l&count=13&food=white-rice&mass=1.63&room=cellar&treatment=absorber"; to != want {
+		t.Errorf("the lot is entered at %q, want %q", to, want)
+	}
+	doc = shown(t, h, "/packing?food=dry-beans&container=milk-jug&moisture=16", http.StatusOK)
+	if len(all(doc, "a", func(n *html.Node) bool { return strings.HasPrefix(attr(n, "href"), "/lots/new") })) != 0 {
+		t.Error("what is refused can be entered from here")
+	}
+	// The guided test brings the same question back with its answer.
+	doc = shown(t, h, "/packing?food=white-rice&container=pet-2l&amount=20+kg", http.StatusOK)
+	held := all(doc, "a", func(n *html.Node) bool { return strings.Contains(attr(n, "href"), "leak_test=held") })
+	if len(held) != 1 || len(all(doc, "input", func(n *html.Node) bool { return attr(n, "type") == "checkbox" })) != 6 {
+		t.Fatalf("%d links of a test that held", len(held))
+	}
+	doc = shown(t, h, attr(held[0], "href"), http.StatusOK)
+	wantWords(t, doc, "good Squeezed under water it gave no bubbles")
+	only(t, doc, "a", func(n *html.Node) bool {
+		return strings.HasPrefix(attr(n, "href"), "/lots/new?") && strings.Contains(attr(n, "href"), "leak_test=held")
+	})
 	wantWords(t, shown(t, h, "/packing?bleach=40", http.StatusUnprocessableEntity), "bleach of 40 %")
 }
 

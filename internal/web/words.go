@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 
 	"dryhold/internal/alarm"
@@ -196,12 +195,4 @@ func (p *pageContext) kindWord(k alarm.Kind) string {
 		return p.t("notices are not delivered")
 	}
 	return p.faultWord(k)
-}
-
-// plural is "1 lot", "2 lots", where English is what is written: pages have tn.
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
 }

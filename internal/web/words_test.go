@@ -15,13 +15,14 @@ func TestMeasureText(t *testing.T) {
 			t.Errorf("%g reads %q, want %q", v, got, want)
 		}
 	}
-	f(celsius(), 21.44, "21.4 °C")
-	f(celsius(), -7.25, "−7.2 °C")
-	f(celsius(), -0.04, "0.0 °C")
-	f(percent(), 0.583, "58 %")
-	f(percent(), 1, "100 %")
-	f(lux(), 310.2, "310 lx")
-	f(celsius(), math.NaN(), "unknown °C")
+	p := english()
+	f(p.celsius(), 21.44, "21.4 °C")
+	f(p.celsius(), -7.25, "−7.2 °C")
+	f(p.celsius(), -0.04, "0.0 °C")
+	f(p.percent(), 0.583, "58 %")
+	f(p.percent(), 1, "100 %")
+	f(p.lux(), 310.2, "310 lx")
+	f(p.celsius(), math.NaN(), "unknown °C")
 }
 
 func TestMeasureAgainstTellsValueFromLimit(t *testing.T) {
@@ -32,11 +33,12 @@ func TestMeasureAgainstTellsValueFromLimit(t *testing.T) {
 			t.Errorf("%g against %g reads %q and %q, want %q and %q", v, limit, value, lim, wantValue, wantLimit)
 		}
 	}
-	f(celsius(), 21.3, 21, "21.3 °C", "21.0 °C")
-	f(celsius(), 21.04, 21, "21.04 °C", "21.0 °C")
-	f(celsius(), 21, 21, "21.0 °C", "21.0 °C")
-	f(percent(), 0.604, 0.6, "60.4 %", "60 %")
-	f(celsius(), 21.0000001, 21, "21.000 °C", "21.0 °C") // below the resolution of a reading: no endless decimals
+	p := english()
+	f(p.celsius(), 21.3, 21, "21.3 °C", "21.0 °C")
+	f(p.celsius(), 21.04, 21, "21.04 °C", "21.0 °C")
+	f(p.celsius(), 21, 21, "21.0 °C", "21.0 °C")
+	f(p.percent(), 0.604, 0.6, "60.4 %", "60 %")
+	f(p.celsius(), 21.0000001, 21, "21.000 °C", "21.0 °C") // below the resolution of a reading: no endless decimals
 }
 
 func TestWords(t *testing.T) {
@@ -46,26 +48,26 @@ func TestWords(t *testing.T) {
 			t.Errorf("reads %q, want %q", got, want)
 		}
 	}
-	p := &pageContext{zone: time.UTC}
+	p := english()
 	f(p.ageing(1.02), "as fast as planned")
 	f(p.ageing(0.62), "0.6 times as fast as planned")
 	f(p.ageing(0.043), "0.04 times as fast as planned")
 	f(p.ageing(12.4), "12 times as fast as planned")
 	f(p.ageing(math.Inf(1)), "unknown")
 
-	f(days(0.04), "0 days")
-	f(days(-0.04), "0 days")
-	f(days(3.14), "3.1 days")
-	f(days(-3.14), "−3.1 days")
-	f(days(99.97), "100 days")
-	f(days(1234.5), "1234 days")
-	f(days(math.NaN()), "unknown")
+	f(p.days(0.04), "0 days")
+	f(p.days(-0.04), "0 days")
+	f(p.days(3.14), "3.1 days")
+	f(p.days(-3.14), "−3.1 days")
+	f(p.days(99.97), "100 days")
+	f(p.days(1234.5), "1234 days")
+	f(p.days(math.NaN()), "unknown")
 
-	f(mass(1.75), "1.75 kg")
-	f(mass(0.85), "850 g")
-	f(mass(0.99999), "1 kg")
-	f(mass(20), "20 kg")
-	f(mass(math.NaN()), "unknown")
+	f(p.mass(1.75), "1.75 kg")
+	f(p.mass(0.85), "850 g")
+	f(p.mass(0.99999), "1 kg")
+	f(p.mass(20), "20 kg")
+	f(p.mass(math.NaN()), "unknown")
 
 	f(p.ago(-time.Second), "in the future")
 	f(p.ago(89*time.Second), "89 s ago")
@@ -84,10 +86,8 @@ func TestWords(t *testing.T) {
 	f(p.state("air"), "air")
 	f(in(t, "de", false).state("11 % oxygen"), "11 % Sauerstoff")
 
-	f(grouped(7), "7")
-	f(grouped(1234567), "1\u202f234\u202f567")
-	f(plural(1, "lot", "lots"), "1 lot")
-	f(plural(0, "lot", "lots"), "0 lots")
+	f(p.grouped(7), "7")
+	f(p.grouped(1234567), "1\u202f234\u202f567")
 
 	f(p.alarmTitle(alarm.Key{Kind: alarm.Silent, Room: "loft", Sensor: "loft-1"}), "loft: sensor loft-1 is silent")
 	f(p.alarmTitle(alarm.Key{Kind: "flooded", Room: "loft"}), "loft: flooded")
