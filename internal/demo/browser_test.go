@@ -9,6 +9,7 @@ import (
 
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
+	"github.com/google/go-cmp/cmp"
 )
 
 // shotsEnv names a directory for pictures of every page, in both widths and
@@ -260,5 +261,32 @@ func TestFirstLoad(t *testing.T) {
 				t.Errorf("%s takes %.1f kB, at most 150", path, b.bytes/1000)
 			}
 		})
+	}
+}
+
+// What TestPages looks for it does see, on a page that was spoiled.
+func TestPagesSeesFaults(t *testing.T) {
+	b := newTab(t)
+	h := newLarchHouse(t)
+	axe, err := os.ReadFile("../../testdata/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.open(h.url + "/packing")
+	evaluate[bool](b, `console.error("a fault"), document.querySelector("label").remove(), document.querySelector("main input").removeAttribute("placeholder"), true`)
+	evaluate[bool](b, `(() => { const s = document.createElement("script"); s.textContent = "1"; document.body.append(s); return true })()`)
+	evaluate[bool](b, `document.querySelector("h1").setAttribute("style", "color: #bbb"), document.querySelector("h1").style.color = "#ccc", true`)
+	if got := b.complaints(); len(got) < 2 {
+		t.Errorf("an error on the console and a script against the policy, and it hears %q", got)
+	}
+	evaluate[bool](b, string(axe)+`; true`)
+	got := evaluate[[]string](b, `axe.run(document, {runOnly: {type: "rule", values: ["label", "color-contrast"]}}).then(r => r.violations.map(v => v.id))`)
+	if d := cmp.Diff([]string{"color-contrast", "label"}, got); d != "" {
+		t.Errorf("axe on a spoiled page (-want +got):\n%s", d)
+	}
+	b.emulate(360, "light", "")
+	evaluate[bool](b, `document.querySelector("h1").style.width = "500px", true`)
+	if b.wide() == "" {
+		t.Error("a heading of 500 px is not told at 360")
 	}
 }
