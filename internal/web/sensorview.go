@@ -102,9 +102,6 @@ func (p *pageContext) sensorSight(v engine.SensorView) sight {
 	return okSight(p.t("reports"))
 }
 
-// sensorSight is the same in English, as Now has it.
-func sensorSight(v engine.SensorView) sight { return english().sensorSight(v) }
-
 // NamedValue is one quantity of a sensor.
 type NamedValue struct {
 	Name    string

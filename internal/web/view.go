@@ -221,7 +221,7 @@ func (p *pageContext) room(r engine.RoomView, sensors []engine.SensorView) roomV
 		if sv.Room != r.Name || sv.State == engine.Retired {
 			continue
 		}
-		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), sensorSight(sv)})
+		v.Sensors = append(v.Sensors, sensorView{sv.Name, p.age(sv.LastSeen), p.sensorSight(sv)})
 	}
 	return v
 }
