@@ -2,7 +2,7 @@ package app
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"time"
 
 	"dryhold/internal/lot"
@@ -10,8 +10,9 @@ import (
 	"dryhold/internal/web"
 )
 
-// errDone ends an edit that was done before; its receipt has the answer.
-var errDone = errors.New("it was done before, under the same name")
+// errDone ends an edit that was done before; its receipt has the answer. It is
+// no fault of the machine.
+var errDone = fmt.Errorf("it was done before, under the same name: %w", lot.ErrInvalid)
 
 // Answered implements web.Answerer.
 func (a *App) Answered(ctx context.Context, id string) (web.Answer, bool, error) {
