@@ -78,6 +78,8 @@ type (
 		Measured   int64    `json:"measured_seconds"`
 		Estimated  int64    `json:"estimated_seconds"`
 		Unknown    int64    `json:"unknown_seconds"`
+		Humid      int64    `json:"humidity_measured_seconds"` // together with temperature
+		Lit        int64    `json:"illuminance_measured_seconds"`
 		Temp       Extremes `json:"temperature_celsius"`
 		Core       Extremes `json:"core_celsius"`
 		RH         Extremes `json:"humidity_fraction"`

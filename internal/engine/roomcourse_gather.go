@@ -268,6 +268,7 @@ func (c *RoomCourse) fill(edges []time.Time, all []gathered, plan float64) {
 	}
 	c.Summary = Summary{
 		Measured: whole.measured / msPerSecond, Estimated: whole.estimated / msPerSecond, Unknown: whole.unknown / msPerSecond,
+		Humid: whole.rh.ms / msPerSecond, Lit: whole.lux.ms / msPerSecond,
 		Temp: whole.temp.extremes(2), Core: whole.core.extremes(2), RH: whole.rh.extremes(4), Lux: whole.lux.extremes(1),
 		DewPoint: dew.extremes(2), Ageing: ageing.extremes(3), Dose: Number(rounded(whole.lux.known(whole.dose), 1)),
 		OverWarm: whole.over[0] / msPerSecond, OverDamp: whole.over[1] / msPerSecond, OverBright: whole.over[2] / msPerSecond,

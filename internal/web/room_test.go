@@ -104,7 +104,7 @@ func TestRoomPage(t *testing.T) {
 	wantWords(t, doc, "Room loft", "Cool 33.4 °C limit 24.0 °C ▲ too warm", "brown-rice-1", "milk-powder-1",
 		"a gap, its temperature estimated", "It cost 1 lot", "hard-wheat-1 Hard wheat:", "h measured above the limit of 24.0 °C.",
 		"The core is that of 20 L pail, in which most food stands here: it follows the air with a lag of 10.2 h.",
-		"Of 61 days, food aged", "2 to 4 times", "Quality is not safety")
+		"Of 61 days, food aged", "96.6 % of the time measured, the rest unknown.", "2 to 4 times", "Quality is not safety")
 	strip := only(t, doc, "figure", func(n *html.Node) bool { return attr(n, "class") == "strip" })
 	if n := len(all(strip, "rect", func(r *html.Node) bool { return attr(r, "x") != "" })); n != 61 {
 		t.Errorf("%d fields of the strip, want one a day", n)

@@ -99,6 +99,7 @@ type roomFigure struct {
 	limit     engine.Number
 	low       bool // the scale begins at 0
 	words     []string
+	known     int64 // seconds, of a quantity that is never estimated
 }
 
 // roomFigures are the charts of a room.
@@ -124,17 +125,17 @@ func (p *pageContext) roomFigures(o CourseOrder, c *engine.RoomCourse) []figureV
 		id: "humidity", title: p.t("Relative humidity"), measure: p.percent(), decimals: 2, limit: c.Limits.Damp,
 		series:  []roomSeries{lineOf("humidity_mean_fraction", "humidity_min_fraction", "humidity_max_fraction", mean, "a", false)},
 		columns: []roomColumn{{least, b.RHMin, false}, {mean, b.RHMean, false}, {greatest, b.RHMax, false}},
-		words:   []string{p.extremes(p.percent(), s.RH), p.above(s.OverDamp, p.percent(), c.Limits.Damp, s.RH)},
+		words:   []string{p.extremes(p.percent(), s.RH), p.above(s.OverDamp, p.percent(), c.Limits.Damp, s.RH)}, known: s.Humid,
 	}, {
 		id: "dew-point", title: p.t("Dew point against the core of the food"), measure: p.celsius(), decimals: 2, limit: engine.Number(math.NaN()),
 		series:  []roomSeries{lineOf("dew_point_mean_celsius", "", "", p.t("Dew point"), "a", false), cores},
 		columns: []roomColumn{{p.t("Dew point"), b.DewPoint, false}, {core, b.CoreMean, false}},
-		words:   []string{p.extremes(p.celsius(), s.DewPoint), p.t("Where the dew point rises above the core, water condenses on the containers.")},
+		words:   []string{p.extremes(p.celsius(), s.DewPoint), p.t("Where the dew point rises above the core, water condenses on the containers.")}, known: s.Humid,
 	}, {
 		id: "light", title: p.t("Light"), measure: p.lux(), decimals: 1, limit: c.Limits.Bright, low: true,
 		series:  []roomSeries{lineOf("illuminance_mean_lux", "", "illuminance_max_lux", mean, "a", false), lineOf("illuminance_max_lux", "", "", greatest, "b", true)},
 		columns: []roomColumn{{mean, b.LuxMean, false}, {greatest, b.LuxMax, false}, {p.t("Dose, lux hours"), b.Dose, true}},
-		words:   []string{p.extremes(p.lux(), s.Lux), p.above(s.OverBright, p.lux(), c.Limits.Bright, s.Lux), p.dose(s.Dose)},
+		words:   []string{p.extremes(p.lux(), s.Lux), p.above(s.OverBright, p.lux(), c.Limits.Bright, s.Lux), p.dose(s.Dose)}, known: s.Lit,
 	}, {
 		id: "ageing", title: p.t("Speed of ageing against plan storage"), measure: p.measure(1, 2, ""), decimals: 3, limit: engine.Number(1), low: true,
 		series:  []roomSeries{lineOf("acceleration_against_plan", "", "", p.t("Times as fast as planned"), "b", false)},
@@ -174,7 +175,7 @@ func (p *pageContext) figure(o CourseOrder, c *engine.RoomCourse, f *roomFigure,
 	if err != nil {
 		panic("BUG: options of a chart have no JSON: " + err.Error()) // words and numbers that are known
 	}
-	v := figureView{ID: f.id, Title: f.title, Src: courseURL(o), Chart: string(options), Words: append(f.words, p.shares(&c.Summary))}
+	v := figureView{ID: f.id, Title: f.title, Src: courseURL(o), Chart: string(options), Words: append(f.words, p.shares(f, &c.Summary))}
 	v.Heads = []string{p.t("From")}
 	for _, col := range f.columns {
 		v.Heads = append(v.Heads, col.head)
@@ -270,12 +271,15 @@ func (p *pageContext) ageingWords(e engine.Extremes) string {
 }
 
 // shares says how much of the time is measured.
-func (p *pageContext) shares(s *engine.Summary) string {
+func (p *pageContext) shares(f *roomFigure, s *engine.Summary) string {
 	all := float64(s.Measured + s.Estimated + s.Unknown)
 	if all == 0 {
 		return p.t("Nothing of this time is judged yet.")
 	}
 	share := func(n int64) string { return p.measure(100, 1, " %").text(float64(n) / all) }
+	if f.id != "temperature" && f.id != "ageing" {
+		return p.t("%s of the time measured, the rest unknown.", share(min(f.known, s.Measured+s.Estimated+s.Unknown)))
+	}
 	return p.t("Temperature: %s of the time measured, %s estimated, %s unknown.", share(s.Measured), share(s.Estimated), share(s.Unknown))
 }
 
