@@ -20,11 +20,11 @@ const shotsEnv = "DRYHOLD_TEST_SHOTS"
 // something is asked of them.
 func pages() []string {
 	return []string{
-		"/", "/room/cellar", "/room/loft?from=2024-08-01&to=2024-09-01", "/lots", "/lots/L-1", "/lots/L-7", "/lots/L-10",
+		"/", "/room/cellar", "/room/loft?from=2024-08-01&to=2024-09-01", "/lots", "/lots/new", "/lots/import", "/lots/L-1", "/lots/L-7", "/lots/L-10",
 		"/review", "/review?lot=L-7", "/use-first", "/what-if", "/what-if?lot=L-7", "/rooms/compare",
 		"/alarms", "/alarms?alarm=warm/loft", "/alarms/acknowledge?kind=absorber_small&lot=L-7", "/alarms/shelve?kind=absorber_small&lot=L-7",
 		"/alarms/replay", "/notices", "/packing", "/packing?food=white-rice&container=pet-2l&amount=20+kg", "/packing?food=dry-beans&container=milk-jug&moisture=16",
-		"/labels", "/rounds", "/sensors", "/health", "/audit", "/preferences", "/offline",
+		"/labels", "/rounds", "/sensors", "/sensors/cellar/cellar", "/sensors/cellar/cellar/calibrate", "/sensors/topics", "/review/notes?room=loft&from=2025-07-15T00:00:00Z&to=2025-07-22T00:00:00Z", "/health", "/audit", "/preferences", "/offline",
 	}
 }
 
