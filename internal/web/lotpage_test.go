@@ -245,10 +245,12 @@ func TestLotsInTheBrowser(t *testing.T) {
 		t.Errorf("table against API: %s", same)
 	}
 	// The bars stand under their axis: today is one line over all.
-	open("/lots", 700)
-	apart := evaluate[float64](t, ctx, `(() => { const x = [...document.querySelectorAll("line.today")].map((n) => n.getBoundingClientRect().left); return x.length < 5 ? 1000 : Math.max(...x) - Math.min(...x); })()`)
-	if apart > 0.6 {
-		t.Errorf("the lines of today lie %g px apart", apart)
+	for _, width := range []int64{360, 700, 1280, 1900} {
+		open("/lots", width)
+		apart := evaluate[float64](t, ctx, `(() => { const x = [...document.querySelectorAll("line.today")].map((n) => n.getBoundingClientRect().left); return x.length < 5 ? 1000 : Math.max(...x) - Math.min(...x); })()`)
+		if apart > 0.6 {
+			t.Errorf("at a width of %d the lines of today lie %g px apart", width, apart)
+		}
 	}
 	for _, width := range []int64{360, 1280} {
 		for _, path := range []string{"/lots?finished=yes", "/lots/L-1?did=eat", "/lots/new", "/lots/import"} {
