@@ -79,7 +79,7 @@ func (s *server) getPreferences(w http.ResponseWriter, r *http.Request) {
 		Back:      within(r.URL.Query().Get("back")),
 		Languages: pick(like.Language, choice{"en", "English", false}, choice{"de", "Deutsch", false}, choice{"fr", "Français", false}),
 		Units:     pick(units, choice{"metric", p.t("Metric: °C, kg, L"), false}, choice{"us", p.t("US: °F, lb, qt"), false}),
-		Themes:    pick(like.Theme, choice{"", p.t("as this device has it"), false}, choice{"light", p.t("light"), false}, choice{"dark", p.t("dark"), false}),
+		Themes:    pick(like.Theme, choice{"", p.t("as this device has it"), false}, choice{"light", p.t("always light"), false}, choice{"dark", p.t("always dark"), false}),
 	})
 }
 
