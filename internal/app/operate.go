@@ -49,19 +49,6 @@ func (a *App) operate(ctx context.Context, op operation) error {
 	return a.submit(ctx, &edit{operation: &op})
 }
 
-// Conditions implements web.Alarmer.
-func (a *App) Conditions(ctx context.Context) ([]alarm.Condition, error) {
-	var out []alarm.Condition
-	err := a.submit(ctx, &edit{read: func(e *engine.Engine, _ time.Time) error {
-		out = e.Conditions()
-		return nil
-	}})
-	if err != nil {
-		return nil, err // the writer may still be at it
-	}
-	return out, nil
-}
-
 // AlarmEvents implements web.Alarmer.
 func (a *App) AlarmEvents(ctx context.Context, from, to time.Time, key string, limit int) ([]alarm.Event, error) {
 	return a.store.AlarmEvents(ctx, from, to, key, limit)

@@ -181,5 +181,3 @@ func (p *pageContext) aside(a engine.AlarmView) string {
 	}
 	return ""
 }
-
-func actLinks(a engine.AlarmView) []actLink { return english().actLinks(a) }

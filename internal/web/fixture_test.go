@@ -291,12 +291,6 @@ func (k *keeper) Operate(_ context.Context, op engine.Operation) error {
 	return k.note("%s %s%s by %s: %s", op.Do, op.Key, until, op.By, op.Note)
 }
 
-func (k *keeper) Conditions(context.Context) ([]alarm.Condition, error) {
-	warm := alarm.New(alarm.Key{Kind: alarm.Warm, Room: "loft"})
-	warm.State = alarm.ActiveUnacknowledged
-	return []alarm.Condition{alarm.New(alarm.Key{Kind: alarm.Damp, Room: "cellar"}), warm}, k.note("list conditions")
-}
-
 func (k *keeper) AlarmEvents(_ context.Context, from, to time.Time, key string, limit int) ([]alarm.Event, error) {
 	events := larchEvents()
 	return events[:min(limit, len(events))], k.note("history of %q from %s to %s, at most %d", key, from.Format(time.RFC3339), to.Format(time.RFC3339), limit)

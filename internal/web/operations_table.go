@@ -172,7 +172,7 @@ func sensorOperations() []operation {
 func reviewOperations() []operation {
 	return []operation{
 		{method: get, path: "/api/v1/review", id: "review", tag: "review", summary: "What storage has cost, by lot, room, month and event.",
-			query: []parameter{{"lot", "string", "this lot alone", 0}, inRoom("the time in this room alone")}, answer: ReviewAnswer{}, faults: []int{http.StatusNotFound}},
+			query: []parameter{{"lot", "string", "this lot alone", 0}, inRoom("the time in this room alone"), {"year", "integer", "this calendar year alone", 9999}}, answer: ReviewAnswer{}, faults: []int{http.StatusNotFound}},
 		{method: get, path: "/api/v1/use-first", id: "listUseFirst", tag: "review", summary: "What to eat first, the rotation, and how long the store feeds the household.", answer: UseFirstAnswer{}},
 		{method: post, path: whatIfPath, id: "askWhatIf", tag: "review", summary: "What another way of keeping would do. Nothing is changed by it.", body: WhatIf{}, answer: engine.WhatIf{}, faults: []int{http.StatusNotFound}},
 		{method: get, path: "/api/v1/report", id: "getReport", tag: "review", summary: "The storage review of a stretch of days, as a file.",

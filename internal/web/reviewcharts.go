@@ -127,6 +127,12 @@ func chartPX(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
 // chartWidth is a share as SVG has it.
 func chartWidth(share float64) string { return strconv.FormatFloat(100*share, 'f', 3, 64) + "%" }
 
+// leastColumns is for how many there is room at least, so that a few stay slim.
+const leastColumns = 6
+
+// columnPlace is the share of the width that each of so many columns has.
+func columnPlace(n int) float64 { return 1 / float64(max(leastColumns, n)) }
+
 // columns draws the losses as columns on their common scale; titles are what
 // they are.
 func (p *pageContext) columns(title string, losses []review.Parts, titles []string) columnChart {
@@ -136,7 +142,7 @@ func (p *pageContext) columns(title string, losses []review.Parts, titles []stri
 	for _, v := range s.ticks() {
 		c.Ticks = append(c.Ticks, chartTick{chartPX(y(v)), p.number(v, s.decimals()), false})
 	}
-	place := 1 / float64(max(1, len(losses)))
+	place := columnPlace(len(losses))
 	for i, l := range losses {
 		x := lossColumn{Title: titles[i]}
 		for _, q := range stacked(l) {

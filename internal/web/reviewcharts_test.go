@@ -66,15 +66,16 @@ func TestStackedParts(t *testing.T) {
 }
 
 // By hand: 10 days lost by heat and 5 gained by oxygen fill a scale of -5 to 10,
-// so 200 px are 15 days and 0 lies 66.67 px above the bottom.
+// so 200 px are 15 days and 0 lies 66.67 px above the bottom; of the six places
+// that there are at least, each column takes 0.7 of one.
 func TestColumnsByHand(t *testing.T) {
 	c := english().columns("x", []review.Parts{{Heat: 10, Oxygen: -5}, {Light: 5}}, []string{"June", "July"})
 	want := columnChart{
 		Title: "x", Height: "214.00", Zero: "143.33",
 		Ticks: []chartTick{{"210.00", "−5", false}, {"143.33", "0", false}, {"76.67", "5", false}, {"10.00", "10", false}},
 		Columns: []lossColumn{
-			{"June", []chartBox{{"7.500%", "10.00", "35.000%", "133.33", "heat"}, {"7.500%", "143.33", "35.000%", "66.67", "oxygen"}}},
-			{"July", []chartBox{{"57.500%", "76.67", "35.000%", "66.67", "light"}}},
+			{"June", []chartBox{{"2.500%", "10.00", "11.667%", "133.33", "heat"}, {"2.500%", "143.33", "11.667%", "66.67", "oxygen"}}},
+			{"July", []chartBox{{"19.167%", "76.67", "11.667%", "66.67", "light"}}},
 		},
 	}
 	if d := cmp.Diff(want, c); d != "" {
@@ -109,7 +110,7 @@ func TestChartsStayWithin(t *testing.T) {
 		for i, c := range english().columns("x", losses, titles).Columns {
 			for _, b := range c.Boxes {
 				x, y := number(t, b.X), number(t, b.Y)
-				if from, to := 100*float64(i)/float64(len(losses)), 100*float64(i+1)/float64(len(losses)); x < from || x+number(t, b.Width) > to {
+				if from, to := 100*float64(i)*columnPlace(len(losses)), 100*float64(i+1)*columnPlace(len(losses)); x < from || x+number(t, b.Width) > to {
 					t.Fatalf("column %d of %d: %s wide at %s", i, len(losses), b.Width, b.X)
 				}
 				if h := number(t, b.Height); h < 0 || y < plotTop-0.01 || y+h > plotTop+plotHeight+0.02 {

@@ -338,11 +338,11 @@ func (p *pageContext) lossTitle(name string, l review.Parts) string {
 func (p *pageContext) monthCaptions(c *columnChart, months []review.SpanSums) {
 	for i, m := range months {
 		first := []rune(p.date(time.Date(m.Year, m.Month, 15, 12, 0, 0, 0, p.zone), "Jan"))
-		c.Captions = append(c.Captions, chartTick{chartWidth((float64(i) + 0.5) / float64(len(months))), string(first[:1]), false})
+		c.Captions = append(c.Captions, chartTick{chartWidth((float64(i) + 0.5) * columnPlace(len(months))), string(first[:1]), false})
 		// Two years that begin side by side have no room.
 		next := slices.IndexFunc(months[i:], func(x review.SpanSums) bool { return x.Year != m.Year })
 		if i == 0 && (next < 0 || next > 3) || i > 0 && months[i-1].Year != m.Year {
-			c.Captions = append(c.Captions, chartTick{chartWidth(float64(i) / float64(len(months))), strconv.Itoa(m.Year), true})
+			c.Captions = append(c.Captions, chartTick{chartWidth(float64(i) * columnPlace(len(months))), strconv.Itoa(m.Year), true})
 		}
 	}
 }

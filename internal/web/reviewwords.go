@@ -224,6 +224,3 @@ func (p *pageContext) ratio(v float64) string {
 	}
 	return p.number(v, 2) + " ×"
 }
-
-// decimal is a number without a unit, in English.
-func decimal(v float64, places int) string { return english().number(v, places) }
