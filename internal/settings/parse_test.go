@@ -190,7 +190,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			URL: "https://hearth.lan:8086/", Org: "larch-house", Bucket: "dryhold", TokenFile: "secrets/influx-token", CAFile: "secrets/ca.pem",
 			Keep: 366 * 24 * time.Hour, Rate: 10_000,
 		},
-		Router: &settings.Router{URL: "https://hearth.lan:9093/", TokenFile: "secrets/router-token", CAFile: "secrets/ca.pem", Every: time.Minute},
+		Router:  &settings.Router{URL: "https://hearth.lan:9093/", TokenFile: "secrets/router-token", CAFile: "secrets/ca.pem", Every: time.Minute},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}
