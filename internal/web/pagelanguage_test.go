@@ -1,11 +1,14 @@
 package web
 
 import (
+	"net/http"
+	"net/http/httptest"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"golang.org/x/net/html"
 )
 
@@ -109,4 +112,26 @@ func TestPagesInUSUnits(t *testing.T) {
 	wantWords(t, shownTo(t, h, "/", "en.us."), "92.1 °F")
 	wantWords(t, shownTo(t, h, "/", "de.metric."), "33,4 °C")
 	wantWords(t, shownTo(t, h, "/packing?food=white-rice&container=pet-2l&amount=44+lb", "en.us."), "3.59 lb")
+}
+
+// Words of other languages are longer: no page needs sideways scrolling for
+// them on a telephone.
+func TestPagesOfOtherLanguagesFitANarrowScreen(t *testing.T) {
+	ctx := browser(t)
+	h, _ := house(t, larchHouse(), nil)
+	for _, tag := range languageTags()[1:] {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			r.AddCookie(&http.Cookie{Name: preferencesCookie, Value: tag + ".metric."})
+			h.ServeHTTP(w, r)
+		}))
+		t.Cleanup(srv.Close)
+		for _, path := range pagesOfTheHouse() {
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(360, 800), chromedp.Navigate(srv.URL+path)); err != nil {
+				t.Fatalf("cannot open %s in %s: %v", path, tag, err)
+			}
+			if needs := evaluate[int](t, ctx, `document.documentElement.scrollWidth`); needs > 360 {
+				t.Errorf("%s in %s needs %d px", path, tag, needs)
+			}
+		}
+	}
 }
