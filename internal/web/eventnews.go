@@ -106,7 +106,7 @@ func (f *feed) news(out *bytes.Buffer) error {
 	}
 	turned, err := turns(well)
 	if err == nil && !bytes.Equal(turned, f.health) {
-		event("health", HealthEvent{well.OK, well.Checks})
+		event("health", HealthEvent(well))
 		f.health = turned
 	}
 	if failed == nil {

@@ -93,6 +93,7 @@ type alarmView struct {
 	Limit, By   string
 	Costs       []string
 	CostsMore   string
+	Settled     bool     // it does not stand: what it has cost is told on demand
 	Advice      []string // what would help, as worked out
 	Acts        []actLink
 	Aside       string // where it is set aside, by whom and until when
@@ -282,7 +283,7 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	v := alarmView{
 		Key: a.Key, Title: p.alarmTitle(a.Key), Sight: p.alarmSight(a.State), Priority: p.priorityWord(a.Priority),
 		Since: p.moment(a.Since), Age: p.age(a.Since), Text: a.Text, By: a.By, Unknown: a.Unknown,
-		Acts: p.actLinks(a), Aside: p.aside(a),
+		Acts: p.actLinks(a), Aside: p.aside(a), Settled: !a.Active,
 	}
 	if a.Note != "" {
 		v.Note = p.t("%s, %s: %s", a.NoteBy, p.moment(a.NoteAt).Text, a.Note)
@@ -310,7 +311,9 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	for _, x := range a.Advice {
 		v.Advice = append(v.Advice, x.Text)
 	}
-	costs := slices.SortedStableFunc(slices.Values(a.Costs), func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
+	// A list of lots that lose nothing says nothing.
+	costs := slices.DeleteFunc(slices.Clone(a.Costs), func(c alarm.LotCost) bool { return c.Days < 0.05 && c.Week < 0.05 })
+	slices.SortStableFunc(costs, func(a, b alarm.LotCost) int { return cmp.Compare(b.Days, a.Days) })
 	if hidden := len(costs) - maxCosts; hidden > 0 {
 		v.CostsMore = p.tn("%d lot that loses less is not shown.", "%d lots that lose less are not shown.", hidden)
 		costs = costs[:maxCosts]
