@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"net/http"
 	"net/url"
 
@@ -84,9 +85,9 @@ func practiceOperations() []operation {
 		{method: get, path: "/api/v1/labels", id: "getLabels", tag: "lots", summary: "Labels for the containers of lots in store, as PDF. Lengths are in mm.", media: mediaPDF,
 			query: []parameter{
 				{"lots", "string", "lots, with commas between; all in store when left out", 0}, inRoom("those in it"),
-				{"import", "integer", "those of this import", 1 << 31}, {"sheet", "string", "labels across and down, 3x8", 0}, {"paper", "string", "a4 or letter", 0},
+				{"import", "integer", "those of this import", math.MaxInt32}, {"sheet", "string", "labels across and down, 3x8", 0}, {"paper", "string", "a4 or letter", 0},
 				{"label", "string", "size of a label, 63.5x33.9", 0}, {"margin", "string", "of the sheet, 7.2x12.9", 0}, {"gap", "string", "between labels", 0},
-				{"tape", "string", "width of a tape instead of a sheet", 0}, {"skip", "integer", "so many labels of the sheet are used already", 1 << 31},
+				{"tape", "string", "width of a tape instead of a sheet", 0}, {"skip", "integer", "so many labels of the sheet are used already", math.MaxInt32},
 			}, faults: []int{http.StatusNotFound}},
 		{method: post, path: packingPath, id: "advisePacking", tag: "packing", summary: "Advice before a lot is packed. Nothing is changed by it.", body: packing.Question{}, answer: packing.Advice{}},
 		{method: get, path: "/api/v1/packing/foods", id: "listFoods", still: true, tag: "packing", summary: "Foods that have a verdict on whether they may be packed.", answer: []packing.Judged{}},
