@@ -46,13 +46,20 @@ func TestCommands(t *testing.T) {
 		send := func(retained bool, payload, id string, done bool, text string) {
 			t.Helper()
 			publish(t, c, commandTopic, retained, payload)
-			select {
-			case a := <-got:
+			for late := true; late; {
+				var a wire.CommandAnswer
+				select {
+				case a = <-got:
+				case <-time.After(time.Minute):
+					t.Fatalf("%s is not answered", payload)
+				}
+				// That of the command kept for new subscribers comes when it will.
+				if late = strings.HasPrefix(a.Text, "a retained command"); late {
+					continue
+				}
 				if a.ID != id || a.Done != done || !strings.Contains(a.Text, text) || a.At.IsZero() {
 					t.Errorf("%s is answered %+v, want %v with %q", payload, a, done, text)
 				}
-			case <-time.After(time.Minute):
-				t.Fatalf("%s is not answered", payload)
 			}
 		}
 		command := func(id, do, more string) string {
