@@ -83,7 +83,8 @@ type Config struct {
 	// IntakeClientID has: without it nobody gets into its session. With TLS it
 	// must be given, since then the intake comes in by a listener of its own.
 	IntakeSecret string
-	// GuestClientID is a client that may see every topic and publish on none.
+	// GuestClientID begins the identifiers, before a hyphen, of clients that may
+	// see every topic and publish on none.
 	// It shows IntakeSecret as well.
 	GuestClientID string
 	// IntakeWindow is 4096 when zero.

@@ -104,7 +104,7 @@ func (g *guard) intake(cl *mqtt.Client) bool {
 
 // guest reports the daemon's own client that only looks.
 func (g *guard) guest(cl *mqtt.Client) bool {
-	return g.cfg.GuestClientID != "" && cl.ID == g.cfg.GuestClientID
+	return g.cfg.GuestClientID != "" && strings.HasPrefix(cl.ID, g.cfg.GuestClientID+"-")
 }
 
 // rightsOf gives the rights of who is in.

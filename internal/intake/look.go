@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/url"
+	"strconv"
 	"sync"
 	"time"
 
@@ -29,11 +31,14 @@ const hugePacket = 4 << 20
 
 // Look sees what a broker has and gets, until ctx ends, and gives each message
 // to see, on one goroutine; when that returns false it ends with ErrEnough. It
-// is a client of its own, which must have an identifier of its own: its session
+// is a client of its own, under an identifier of its own (see LookID): its session
 // ends with its connection and it asks at QoS 0, so that it leaves nothing with
 // the broker, and what the intake gets is not touched. It does not connect
 // again: ErrLost.
 func Look(ctx context.Context, cfg Config, now func() time.Time, see func(Delivery) (more bool)) error {
+	// A broker may still be clearing up behind the look before: under the same
+	// identifier it then takes this one's subscription away, too.
+	cfg.ClientID += "-" + strconv.FormatUint(uint64(rand.Uint32()), 36)
 	c, err := New(cfg, now, nil)
 	if err != nil {
 		return err
@@ -177,5 +182,6 @@ func (p *smallPackets) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// LookID is the identifier of a client that looks beside the one named.
+// LookID begins the identifiers of clients that look beside the one named: each
+// look adds a hyphen and a part of its own.
 func LookID(client string) string { return client + "-look" }

@@ -162,7 +162,7 @@ func TestLookAsGuest(t *testing.T) {
 		t.Error(err)
 	}
 	// The same client, as one that publishes.
-	other, err := intake.New(intake.Config{URL: cfg.URL, ClientID: guest, Username: "dryhold", Password: "larch"}, time.Now, func(intake.Delivery) {})
+	other, err := intake.New(intake.Config{URL: cfg.URL, ClientID: guest + "-x", Username: "dryhold", Password: "larch"}, time.Now, func(intake.Delivery) {})
 	if err != nil {
 		t.Fatal(err)
 	}
