@@ -67,7 +67,10 @@ func serve(t *testing.T, snap *engine.Snapshot) (base string, k *keeper) {
 	t.Helper()
 	h, k := house(t, snap, func(c *Config) { c.Hosts = []string{"hearth"} })
 	server := httptest.NewServer(h)
-	t.Cleanup(server.Close)
+	t.Cleanup(func() {
+		server.CloseClientConnections() // a page that is open listens to events
+		server.Close()
+	})
 	return "http://hearth:" + server.URL[strings.LastIndex(server.URL, ":")+1:], k
 }
 
