@@ -84,7 +84,7 @@ func (s *server) getAlarmsPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.writePage(w, r, status, page{
-		Name: "alarms page", Head: p.t("Alarms and their history"), Here: "/alarms", At: p.moment(snap.At), Caution: true,
+		Name: "alarms page", Head: p.t("Alarms and their history"), Here: "/alarms", At: p.moment(snap.At), Caution: true, Scripts: []string{"live.js"},
 		Data: []link{{p.t("alarms"), "/api/v1/alarms?all=true", false}, {p.t("their history"), "/api/v1/alarms/history", false}},
 	}, v)
 }
