@@ -502,6 +502,9 @@ func TestRetained(t *testing.T) {
 	dir := t.TempDir()
 	b := begin(t, Config{Dir: dir})
 	live := join(t, b.Addr(), "live", true, "larch/#")
+	// What is retained is looked for behind the answer to a subscription: when
+	// the next one is answered, that is done.
+	await(t, live.Subscribe("ready", 0, nil))
 	pub := join(t, b.Addr(), "sensor", true)
 	for _, qos := range []byte{0, 1, 2} {
 		topic := fmt.Sprintf("larch/%d", qos)
