@@ -2,11 +2,9 @@ package settings
 
 import (
 	"net/netip"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
-	"unicode"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -73,19 +71,12 @@ func encrypted(scheme string) bool   { return scheme == "mqtts" || scheme == "tl
 // brokerURL reads the address of a broker: what package intake takes, and of
 // that only ports that exist.
 func (p *parse) brokerURL(n ast.Node) string {
-	// Not by text, which would show it.
-	if raw, ok := scalar(n); ok && strings.ContainsFunc(raw, unicode.IsControl) {
-		p.at(n, "url holds a line break or a control character: %s", urlRemedy)
+	u, ok := p.url(n, urlRemedy)
+	if !ok {
 		return ""
 	}
 	raw := p.text(n, "url")
-	if raw == "" {
-		return ""
-	}
-	u, err := url.Parse(raw)
 	switch {
-	case err != nil:
-		p.at(n, "url cannot be read: %s", urlRemedy)
 	case u.Hostname() == "":
 		p.at(n, "url has no scheme or no host: %s", urlRemedy)
 	case !unencrypted(u.Scheme) && !encrypted(u.Scheme):
@@ -94,7 +85,7 @@ func (p *parse) brokerURL(n ast.Node) string {
 		p.at(n, "url holds credentials: put them in files and name them in username_file and password_file")
 	case strings.Trim(u.Path, "/") != "" || u.RawQuery != "":
 		p.at(n, "url has more than host and port: leave out what follows them, %s", urlRemedy)
-	case strings.HasSuffix(u.Host, ":") || u.Port() != "" && (!port(u.Port()) || strings.Trim(u.Port(), "0") == ""):
+	case portless(u):
 		p.at(n, "url %q has no port from 1 to 65535: %s", raw, urlRemedy)
 	default:
 		return raw

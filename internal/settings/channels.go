@@ -1,12 +1,10 @@
 package settings
 
 import (
-	"net/netip"
 	"net/url"
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -101,64 +99,26 @@ func (p *parse) channelName(n ast.Node) string {
 
 func (p *parse) webhook(n ast.Node) *Webhook {
 	w := &Webhook{}
-	var address, authority ast.Node
-	var u *url.URL
+	var a address
+	unfit := func(u *url.URL) string {
+		if u.Fragment != "" {
+			return "url has a part after #, which is never sent: leave it out"
+		}
+		return ""
+	}
 	p.mapping(n, "webhook",
-		key{name: "url", required: true, read: func(n ast.Node) { address, u = n, p.webhookURL(n) }},
+		key{name: "url", required: true, read: func(n ast.Node) {
+			a.read(p, n, "write https://host/path", "each notice is signed with the secret of secret_file", unfit)
+		}},
 		key{name: "secret_file", required: true, read: func(n ast.Node) { w.SecretFile = p.text(n, "secret_file") }},
-		key{name: "ca_file", read: func(n ast.Node) { authority, w.CAFile = n, p.text(n, "ca_file") }},
+		key{name: "ca_file", read: func(n ast.Node) { a.authority, w.CAFile = n, p.text(n, "ca_file") }},
 		key{name: "allow_plain", read: func(n ast.Node) { w.AllowPlain = p.boolean(n, "allow_plain") }},
 	)
-	if u == nil {
-		return w
+	if a.url != nil {
+		w.URL = a.url.String()
 	}
-	w.URL = u.String()
-	switch {
-	case u.Scheme == "https":
-	case authority != nil:
-		p.at(authority, "ca_file needs an https url, this one is not")
-	case !here(u.Hostname()) && !w.AllowPlain:
-		p.at(address, "notices would cross the network unencrypted to %s: write https://, or, if nobody can listen there, set allow_plain: true", u.Host)
-	}
+	a.check(p, w.AllowPlain, "notices")
 	return w
-}
-
-// webhookURL reads the address of a webhook; nil after a problem. No message
-// shows it as written, since it may hold a secret.
-func (p *parse) webhookURL(n ast.Node) *url.URL {
-	const remedy = "write https://host/path"
-	if raw, ok := scalar(n); ok && strings.ContainsFunc(raw, unicode.IsControl) {
-		p.at(n, "url holds a line break or a control character: %s", remedy)
-		return nil
-	}
-	raw := p.text(n, "url")
-	if raw == "" {
-		return nil
-	}
-	u, err := url.Parse(raw)
-	switch {
-	case err != nil:
-		p.at(n, "url cannot be read: %s", remedy)
-	case u.Scheme != "https" && u.Scheme != "http":
-		p.at(n, "url does not begin with https:// or http://: %s", remedy)
-	case u.Hostname() == "":
-		p.at(n, "url has no host: %s", remedy)
-	case u.User != nil:
-		p.at(n, "url holds a user or password: leave them out, each notice is signed with the secret of secret_file")
-	case u.Fragment != "":
-		p.at(n, "url has a part after #, which is never sent: leave it out")
-	case strings.HasSuffix(u.Host, ":") || u.Port() != "" && (!port(u.Port()) || strings.Trim(u.Port(), "0") == ""):
-		p.at(n, "url has no port from 1 to 65535: %s", remedy)
-	default:
-		return u
-	}
-	return nil
-}
-
-// here reports a host that is this machine.
-func here(host string) bool {
-	address, err := netip.ParseAddr(host)
-	return host == "localhost" || err == nil && address.IsLoopback()
 }
 
 func (p *parse) push(n ast.Node) *Push {

@@ -40,9 +40,11 @@ const (
 
 func (p *parse) influx(n ast.Node) {
 	x := &Influx{Keep: DefaultInfluxKeep, Rate: DefaultInfluxRate}
-	var a serverAddress
+	var a address
 	p.mapping(n, "influx",
-		key{name: "url", required: true, read: func(n ast.Node) { x.URL = a.read(p, n, "https://hearth.lan:8086") }},
+		key{name: "url", required: true, read: func(n ast.Node) {
+			x.URL = a.base(p, n, "https://hearth.lan:8086", "org and bucket have keys of their own")
+		}},
 		key{name: "org", required: true, read: func(n ast.Node) { x.Org = p.text(n, "org") }},
 		key{name: "bucket", required: true, read: func(n ast.Node) { x.Bucket = p.text(n, "bucket") }},
 		p.path("token_file", &x.TokenFile),
