@@ -48,10 +48,10 @@ var rings = map[string]ring{
 	"internal/report": adapter, "internal/influx": adapter, "internal/router": adapter,
 	"internal/app": wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support,
-	"internal/web/openapitest": support,
-	"internal/architecture":    support,
-	"internal/reference":       support,
-	"cmd/dryhold":              program,
+	"internal/web/openapitest": support, "internal/web/chromiumtest": support,
+	"internal/architecture": support,
+	"internal/reference":    support,
+	"cmd/dryhold":           program,
 }
 
 // downward lists, for packages that share a ring, who may import whom.

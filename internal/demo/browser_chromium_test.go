@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"testing"
@@ -17,6 +15,8 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"dryhold/internal/web/chromiumtest"
 )
 
 // patience is how long one step in the browser may take on a loaded machine.
@@ -24,23 +24,7 @@ const patience = 2 * time.Minute
 
 // chromium is one browser for all tests; each opens tabs of its own.
 var chromium = sync.OnceValues(func() (context.Context, error) {
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		return nil, nil
-	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("lang", "en"), chromedp.Flag("proxy-server", "direct://"),
-		chromedp.WSURLReadTimeout(time.Minute),
-	)
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), options...)
+	ctx, cancel := chromedp.NewExecAllocator(context.Background(), chromiumtest.Options(chromedp.Flag("lang", "en"))...)
 	endings = append(endings, cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	endings = append(endings, cancel)
@@ -69,15 +53,10 @@ type tab struct {
 // no browser; with DRYHOLD_TEST_SERVERS=1 that is a failure.
 func newTab(t *testing.T) *tab {
 	t.Helper()
+	chromiumtest.Need(t)
 	browser, err := chromium()
 	if err != nil {
 		t.Fatal(err)
-	}
-	if browser == nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("no chromium on this machine: install Debian's chromium package")
-		}
-		t.Skip("no chromium on this machine; DRYHOLD_TEST_SERVERS=1 makes this a failure")
 	}
 	ctx, cancel := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)

@@ -4,8 +4,6 @@ import (
 	"context"
 	"math"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"regexp"
 	"strconv"
 	"strings"
@@ -17,35 +15,17 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
+	"dryhold/internal/web/chromiumtest"
 )
 
 // browser starts a real chromium, which takes http://hearth for this machine,
 // or skips; with DRYHOLD_TEST_SERVERS=1 a missing chromium is a failure.
 func browser(t *testing.T) context.Context {
 	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("no chromium on this machine: install Debian's chromium package")
-		}
-		t.Skip("no chromium on this machine; DRYHOLD_TEST_SERVERS=1 makes this a failure")
-	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("host-resolver-rules", "MAP hearth 127.0.0.1"),
-		chromedp.Flag("proxy-server", "direct://"),
-		chromedp.WSURLReadTimeout(time.Minute),
-	)
+	chromiumtest.Need(t)
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewExecAllocator(ctx, options...)
+	ctx, cancel = chromedp.NewExecAllocator(ctx, chromiumtest.Options(chromedp.Flag("host-resolver-rules", "MAP hearth 127.0.0.1"))...)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
