@@ -1,28 +1,24 @@
 package main
 
 import (
-	"context"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
-	"dryhold/internal/app"
 	"dryhold/internal/demo"
-	"dryhold/internal/intake"
-	"dryhold/internal/settings"
+	"dryhold/internal/demo/storytest"
 )
 
 // A bag of rice from the shop to the plate, by commands alone: advice, washing,
 // twelve bottles, labels, the insect hold by simulated time, the cellar, a hot
 // week, use first, eaten. Larch House and its weather are invented.
 func TestStory(t *testing.T) {
-	h := newStory(t, time.Date(2025, time.May, 31, 0, 0, 0, 0, time.UTC))
+	h := storytest.New(t, time.Date(2025, time.May, 31, 0, 0, 0, 0, time.UTC))
 	f := func(code int, want string, args ...string) string {
 		t.Helper()
-		c := command(append(args, "--url", h.app.URL())...)
+		c := command(append(args, "--url", h.App.URL())...)
 		c.Env = append(c.Env, "TZ=UTC")
 		out, _ := c.CombinedOutput()
 		got := strings.Join(strings.Fields(string(out)), " ")
@@ -39,7 +35,7 @@ func TestStory(t *testing.T) {
 			}
 		}
 	}
-	h.until(time.Date(2025, time.June, 1, 12, 0, 0, 0, time.UTC))
+	h.Until(time.Date(2025, time.June, 1, 12, 0, 0, 0, time.UTC))
 
 	says(f(0, "12 containers of about", "pack", "white-rice", "pet-2l", "--mass", "19kg", "--moisture", "9.5%", "--resin", "1", "--closure", "screw", "--held", "food",
 		"--leak-test", "held", "--absorber", "300", "--room", "north-pantry"), "GOOD: Squeezed under water", "In north-pantry", "food-safety authority")
@@ -55,17 +51,17 @@ func TestStory(t *testing.T) {
 
 	says(f(0, "12 x 1.6 kg in PET bottle", "lots", "show", "L-1"), "verified, by the leak test", "leave it closed until the low-oxygen hold is complete")
 	f(0, "No alarms", "alarms", "list")
-	h.until(time.Date(2025, time.July, 8, 12, 0, 0, 0, time.UTC))
+	h.Until(time.Date(2025, time.July, 8, 12, 0, 0, 0, time.UTC))
 	f(0, "insect hold complete", "alarms", "list")
 	f(0, "hold_complete/L-1", "alarms", "acknowledge", "hold_complete/L-1", "--by", "mara")
 	f(0, "stands in cellar", "lots", "move", "L-1", "cellar", "--by", "mara")
 	if t.Failed() {
 		t.FailNow() // what follows is about the lot
 	}
-	before := h.app.Snapshot().Lots[0]
+	before := h.App.Snapshot().Lots[0]
 
-	h.until(demo.End())
-	after := h.app.Snapshot().Lots[0]
+	h.Until(demo.End())
+	after := h.App.Snapshot().Lots[0]
 	if before.Insects == nil || after.Room() != demo.Cellar || !(after.Remaining.Likely < before.Remaining.Likely) || !(after.Remaining.Likely > 0.9) {
 		t.Errorf("in %s, %+v left and before the hot week %+v", after.Room(), after.Remaining, before.Remaining)
 	}
@@ -98,94 +94,4 @@ func refused(f func(code int, want string, args ...string) string) {
 	pack("pack date 1900-05-01 is before 1980", "white-rice", "pet-2l", "--packed", "1900-05-01")
 	add("1900", "white-rice", "pet-2l", "1900-05-01")
 	f(0, "No lots yet", "lots", "list")
-}
-
-// story is a daemon over the invented weather of Larch House, with a clock that
-// goes as the weather does.
-type story struct {
-	t         *testing.T
-	app       *app.App
-	sensors   *intake.Client
-	weather   *demo.Scenario
-	at        time.Time // of the next step of the weather
-	clock     atomic.Int64
-	published uint64
-}
-
-func newStory(t *testing.T, from time.Time) *story {
-	t.Helper()
-	cat, err := settings.Catalog()
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := &story{t: t, weather: demo.NewScenario(1), at: demo.Start()}
-	for ; h.at.Before(from); h.at = h.at.Add(demo.Interval) {
-		h.weather.Next()
-	}
-	h.clock.Store(from.UnixMilli())
-	s := demo.Settings()
-	s.HTTP.Listen = "127.0.0.1:0"
-	h.app, err = app.New(app.Options{
-		Settings: s, Catalog: cat, DataDir: filepath.Join(t.TempDir(), "data"), Now: func() time.Time { return time.UnixMilli(h.clock.Load()).UTC() }, Throwaway: true, Futures: 4,
-	})
-	if err == nil {
-		err = h.app.Start(context.Background())
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-		defer cancel()
-		if err := h.app.Stop(ctx); err != nil {
-			t.Error(err)
-		}
-	})
-	h.sensors, err = intake.New(intake.Config{URL: h.app.BrokerURL(), ClientID: "larch-house-sensors"}, time.Now, func(d intake.Delivery) { d.Ack() })
-	if err == nil {
-		err = h.sensors.Start(context.Background())
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-		defer cancel()
-		_ = h.sensors.Stop(ctx)
-	})
-	return h
-}
-
-// until lets the weather go on, each half hour a message of every room, and
-// waits for the daemon every two hours, so that no sensor looks silent.
-func (h *story) until(end time.Time) {
-	h.t.Helper()
-	for i := 0; h.at.Before(end); i++ {
-		said := h.weather.Next()
-		h.at = h.at.Add(demo.Interval)
-		if i%3 != 0 {
-			continue
-		}
-		for _, m := range said {
-			h.clock.Store(m.At.UnixMilli())
-			if err := h.sensors.PublishAsync(context.Background(), "larch/"+m.Room+"/climate", 1, false, m.Payload, nil); err != nil {
-				h.t.Fatal(err)
-			}
-			h.published++
-		}
-		if i%12 == 0 {
-			h.taken()
-		}
-	}
-	h.clock.Store(end.UnixMilli())
-	h.taken()
-}
-
-func (h *story) taken() {
-	h.t.Helper()
-	for deadline := time.Now().Add(2 * time.Minute); h.app.Snapshot().Intake.Messages < h.published; time.Sleep(time.Millisecond) {
-		if time.Now().After(deadline) {
-			h.t.Fatalf("the daemon took %d of %d messages", h.app.Snapshot().Intake.Messages, h.published)
-		}
-	}
 }

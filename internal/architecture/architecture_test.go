@@ -48,7 +48,7 @@ var rings = map[string]ring{
 	"internal/report": adapter, "internal/influx": adapter, "internal/router": adapter,
 	"internal/app": wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support,
-	"internal/web/openapitest": support, "internal/web/chromiumtest": support,
+	"internal/web/openapitest": support, "internal/web/chromiumtest": support, "internal/demo/storytest": support,
 	"internal/architecture": support,
 	"internal/reference":    support,
 	"cmd/dryhold":           program,

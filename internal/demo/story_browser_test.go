@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dryhold/internal/demo"
+	"dryhold/internal/demo/storytest"
 )
 
 // A bag of rice from the shop to the plate, on the pages alone: advice, washing,
@@ -16,8 +17,8 @@ import (
 // week, use first, eaten. cmd/dryhold tells it by commands.
 func TestStoryInTheBrowser(t *testing.T) {
 	b := newTab(t)
-	h := newStory(t, time.Date(2025, time.May, 31, 0, 0, 0, 0, time.UTC))
-	house := h.app.URL()
+	h := storytest.New(t, time.Date(2025, time.May, 31, 0, 0, 0, 0, time.UTC))
+	house := h.App.URL()
 	says := func(want ...string) {
 		t.Helper()
 		text := b.text()
@@ -27,7 +28,7 @@ func TestStoryInTheBrowser(t *testing.T) {
 			}
 		}
 	}
-	h.until(time.Date(2025, time.June, 1, 12, 0, 0, 0, time.UTC))
+	h.Until(time.Date(2025, time.June, 1, 12, 0, 0, 0, time.UTC))
 
 	b.refused(house)
 	ask := `main form:has([name="food"])`
@@ -53,15 +54,15 @@ func TestStoryInTheBrowser(t *testing.T) {
 		t.Errorf("labels: %d bytes that begin with %.20q", len(pdf), pdf)
 	}
 
-	h.until(time.Date(2025, time.July, 8, 12, 0, 0, 0, time.UTC))
+	h.Until(time.Date(2025, time.July, 8, 12, 0, 0, 0, time.UTC))
 	b.open(house + "/alarms/acknowledge?kind=hold_complete&lot=L-1")
 	says("insect hold complete")
 	b.submit("", "by", "mara")
 	b.open(house + "/lots/L-1")
 	b.submit(lotForm("move"), "room", "cellar", "by", "mara")
 
-	h.until(demo.End())
-	if l := h.app.Snapshot().Lots[0]; l.Room() != demo.Cellar || !(l.Remaining.Likely > 0.9) || !(l.Remaining.Likely < 1) {
+	h.Until(demo.End())
+	if l := h.App.Snapshot().Lots[0]; l.Room() != demo.Cellar || !(l.Remaining.Likely > 0.9) || !(l.Remaining.Likely < 1) {
 		t.Errorf("in %s, %+v left", l.Room(), l.Remaining)
 	}
 	b.open(house + "/")
