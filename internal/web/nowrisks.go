@@ -41,9 +41,9 @@ func (p *pageContext) risks(v *pageView, all []engine.LotView) {
 		v.NoLots, v.Stored = true, ""
 	}
 	v.NoRisk = okSight(p.t("no lot wants a hand"))
-	calm := func(l engine.LotView) int { return min(1, len(l.Warnings)) }
+	warned := func(l engine.LotView) int { return min(1, len(l.Warnings)) }
 	slices.SortStableFunc(risky, func(a, b engine.LotView) int {
-		return cmp.Or(cmp.Compare(calm(b), calm(a)), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
+		return cmp.Or(cmp.Compare(warned(b), warned(a)), cmp.Compare(a.Remaining.Likely, b.Remaining.Likely), cmp.Compare(a.ID, b.ID))
 	})
 	if more := len(risky) - maxRisks; more > 0 {
 		v.RisksMore = p.tn("%d more lot wants a hand.", "%d more lots want a hand.", more)

@@ -19,9 +19,9 @@ func (s *server) writeNow(w http.ResponseWriter, r *http.Request, snap *engine.S
 
 func (s *server) nowPage(r *http.Request, snap *engine.Snapshot, refresh bool) (page, pageView) {
 	p := s.words(r)
-	v := s.view(p, snap, refresh)
+	v := s.view(p, snap)
 	pg := page{
-		Name: "now", Head: v.Site, Here: "/", Caution: true, Reload: v.Refresh, At: v.At, Age: v.Age, Sight: &v.Healthy, Scripts: []string{"live.js"},
+		Name: "now", Head: v.Site, Here: "/", Caution: true, Reload: refresh, At: v.At, Age: v.Age, Sight: &v.Healthy, Scripts: []string{"live.js"},
 		Data: []link{{p.t("status"), "/api/v1/status", false}, {p.t("events"), "/api/v1/events", false}, {p.t("lots"), "/api/v1/lots", false},
 			{p.t("metrics"), "/metrics", false}, {p.t("health"), "/healthz", false}},
 	}

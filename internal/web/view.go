@@ -28,7 +28,6 @@ func (p *pageContext) t(english string, values ...any) string { return p.tr.T(en
 // pageView is all the page shows, in words.
 type pageView struct {
 	Site     string
-	Refresh  bool
 	At       moment
 	Age      string
 	Old      bool // the state is old: nothing on the page is now
@@ -99,7 +98,6 @@ type alarmView struct {
 	Aside       string // where it is set aside, by whom and until when
 	Note        string // what was noted of it last
 	Unknown     bool
-	HasNumbers  bool
 }
 
 type checkView struct {
@@ -115,11 +113,10 @@ type errorView struct {
 }
 
 // view turns the snapshot into words; the snapshot may be nil.
-func (s *server) view(p *pageContext, snap *engine.Snapshot, refresh bool) pageView {
-	v := pageView{Refresh: refresh, Starting: snap == nil, FirstReading: s.FirstReading,
+func (s *server) view(p *pageContext, snap *engine.Snapshot) pageView {
+	v := pageView{Starting: snap == nil, FirstReading: s.FirstReading,
 		UnknownNow: unknownSight(p.t("There is no reading now."))}
-	checks := s.healthNow().Checks
-	v.Checks, v.Healthy = p.checks(checks)
+	v.Checks, v.Healthy = p.checks(s.healthNow().Checks)
 	if snap == nil {
 		return v
 	}
@@ -288,25 +285,18 @@ func (p *pageContext) alarm(a engine.AlarmView) alarmView {
 	if a.Note != "" {
 		v.Note = p.t("%s, %s: %s", a.NoteBy, p.moment(a.NoteAt).Text, a.Note)
 	}
-	if m, ok := p.alarmMeasure(a.Key.Kind); ok {
-		v.HasNumbers = true
+	m, measured := p.alarmMeasure(a.Key.Kind)
+	switch {
+	case measured:
 		v.Value, v.Limit = m.against(a.Value, a.Limit)
 		v.Peak, _ = m.against(a.Peak, a.Limit)
-		if a.Unknown {
-			v.Value = p.t("unknown")
-		}
-	}
-	switch {
-	case v.HasNumbers:
 	case timed(a.Key.Kind):
-		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = p.silence(a.Value), p.silence(a.Peak), p.silence(a.Limit)
 	default:
-		v.HasNumbers = true
 		v.Value, v.Peak, v.Limit = a.Key.Kind.Amount(a.Value), a.Key.Kind.Amount(a.Peak), a.Key.Kind.Amount(a.Limit)
-		if a.Unknown {
-			v.Value = p.t("unknown")
-		}
+	}
+	if a.Unknown && !timed(a.Key.Kind) { // a time says itself that it is not known
+		v.Value = p.t("unknown")
 	}
 	for _, x := range a.Advice {
 		v.Advice = append(v.Advice, x.Text)
