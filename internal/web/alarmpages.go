@@ -18,16 +18,10 @@ type actForm struct {
 	Key         alarm.Key
 	Name, Title string // of the alarm
 	actWords
-	By, Note, For string // as typed before
-	Spans         []spanChoice
-	User          string // who is logged in, and signs
-	Problem       string // why it was not taken
-}
-
-// spanChoice is a choice of how long to shelve.
-type spanChoice struct {
-	Value, Text string
-	Chosen      bool
+	By, Note string // as typed before
+	Spans    []choice
+	User     string // who is logged in, and signs
+	Problem  string // why it was not taken
 }
 
 // actWords are the words of an act.
@@ -68,9 +62,9 @@ func (s *server) form(r *http.Request, do string, a OperateAlarm) actForm {
 	}
 	if do == alarm.ActShelve {
 		for _, hours := range []int{4, 8, 24, 48, 72, 168} {
-			c := spanChoice{Value: strconv.Itoa(hours) + "h", Text: p.tn("%d hour", "%d hours", hours)}
+			c := choice{Value: strconv.Itoa(hours) + "h", Text: p.tn("%d hour", "%d hours", hours)}
 			if hours >= 24 {
-				c = spanChoice{Value: strconv.Itoa(hours/24) + "d", Text: p.tn("%d day", "%d days", hours/24)}
+				c = choice{Value: strconv.Itoa(hours/24) + "d", Text: p.tn("%d day", "%d days", hours/24)}
 			}
 			c.Chosen = c.Value == a.For || a.For == "" && c.Value == "8h"
 			f.Spans = append(f.Spans, c)

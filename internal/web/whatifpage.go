@@ -62,13 +62,11 @@ func (f whatIfForm) body() (WhatIf, *refusal) {
 
 // slider is a number that a script lets drag; empty is not asked for.
 type slider struct {
-	ID, Label, Unit  string
-	Value            string // as typed
-	Start            string // where the knob stands while nothing is asked
-	Low, High, Step  string
-	Words, None      string // what the output says, the number for a %s
-	Hint, Decimals   string
-	OutputID, HintID string
+	ID, Label, Unit string
+	Value           string // as typed
+	Start           string // where the knob stands while nothing is asked
+	Low, High, Step string
+	Words, None     string // what the output says, the number for a {}
 }
 
 // whatIfChoices is the form with what can be chosen.
@@ -108,12 +106,12 @@ func (s *server) choices(p *pageContext, f whatIfForm) whatIfChoices {
 		Containers: chosenOf(p.t("as it is packed"), f.Repack, containers), Absorbers: chosenOf(p.t("as it was packed"), f.Absorber, absorbers),
 		Sensors: chosenOf(p.t("none"), f.Sensor, sensors), US: p.us, Boxed: f.Boxed, SincePacking: f.SincePacking,
 	}
-	c.Warm = slider{ID: "at_most", Label: p.t("Room at most at"), Unit: "°C", Start: "18", Low: "0", High: "35", Step: "0.5", Decimals: "1",
+	c.Warm = slider{ID: "at_most", Label: p.t("Room at most at"), Unit: "°C", Start: "18", Low: "0", High: "35", Step: "0.5",
 		Words: p.t("never above %s °C", "{}"), None: p.t("as it is"), Value: inUnit(f.AtMost, p.us)}
 	if p.us {
 		c.Warm.Unit, c.Warm.Start, c.Warm.Low, c.Warm.High, c.Warm.Step, c.Warm.Words = "°F", "64", "32", "95", "1", p.t("never above %s °F", "{}")
 	}
-	c.Damp = slider{ID: "at_most_humidity", Label: p.t("Humidity at most at"), Unit: strings.TrimSpace(p.humidity(0).symbol), Start: "55", Low: "20", High: "90", Step: "1", Decimals: "0",
+	c.Damp = slider{ID: "at_most_humidity", Label: p.t("Humidity at most at"), Unit: strings.TrimSpace(p.humidity(0).symbol), Start: "55", Low: "20", High: "90", Step: "1",
 		Words: p.t("never above %s %% RH", "{}"), None: p.t("as it is"), Value: strings.TrimSpace(strings.TrimSuffix(f.Damp, "%"))}
 	return c
 }
@@ -146,7 +144,6 @@ type whatIfView struct {
 	Form         whatIfChoices
 	Asked, Total string
 	Sensor       bool
-	At           moment
 	Rows         []gainRow
 	Climates     []string
 }
@@ -164,7 +161,7 @@ func (s *server) getWhatIfPage(w http.ResponseWriter, r *http.Request) {
 		if no == nil {
 			x, err := s.Actions.WhatIf(r.Context(), q)
 			if err == nil {
-				v.Asked, v.At = p.asked(p.inUnits(body, q)), p.moment(x.At)
+				v.Asked = p.asked(p.inUnits(body, q))
 				v.Total, v.Rows, v.Climates, v.Sensor = p.gainTotal(x), p.gainRows(x), p.climates(x), body.Sensor != ""
 			} else {
 				status, v.Problem = s.failure(r, "try another way", err)
