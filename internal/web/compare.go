@@ -172,7 +172,6 @@ const comparedLots, comparedSeasons, comparedYears = 100, 5, 3
 type (
 	// compareView is the page of the comparison.
 	compareView struct {
-		Outdoors  string
 		Reference string   // temperature of the days
 		Seasons   []string // of the lots
 		Lots      []lotRoomsRow
@@ -216,7 +215,7 @@ func (s *server) getComparePage(w http.ResponseWriter, r *http.Request) {
 	}
 	p := s.words(r)
 	v := compareView{
-		Outdoors: x.Outdoors, Seasons: []string{}, Reference: p.celsius().text(float64(room.Reference)),
+		Seasons: []string{}, Reference: p.celsius().text(float64(room.Reference)),
 	}
 	for _, l := range x.Lots[:min(len(x.Lots), comparedLots)] {
 		row := lotRoomsRow{Lot: l.Lot, Link: "/lots/" + url.PathEscape(l.Lot), Food: p.word(l.Food), Room: l.Room, Words: p.bestRoom(l.LotRooms), Gain: p.t("unknown")}

@@ -12,12 +12,12 @@ import (
 
 // noticeRow is one notice on one channel.
 type noticeRow struct {
-	Queued                      moment
-	Subject, Link, Body         string
-	Event, Channel, To          string
-	Sight                       sight
-	When                        moment // delivered, refused, or to be tried
-	Cause, Attempts, Key, Which string
+	Queued                 moment
+	Subject, Link, Body    string
+	Event, Channel, To     string
+	Sight                  sight
+	When                   moment // delivered, refused, or to be tried
+	Cause, Attempts, Which string
 }
 
 // noticesView is the page of the log of delivery.
@@ -83,7 +83,7 @@ func (s *server) noticesPage(w http.ResponseWriter, r *http.Request, status int,
 
 func (p *pageContext) noticeRow(n NoticeView) noticeRow {
 	x := noticeRow{
-		Queued: p.moment(n.Queued), Subject: n.Subject, Body: n.Body, Event: p.noticeEvent(n.Event), Channel: n.Channel, To: n.To, Key: n.Key,
+		Queued: p.moment(n.Queued), Subject: n.Subject, Body: n.Body, Event: p.noticeEvent(n.Event), Channel: n.Channel, To: n.To,
 		Cause: n.Cause, Attempts: p.tn("%d attempt", "%d attempts", n.Attempts), Link: "/notices?" + url.Values{"key": {n.Key}}.Encode(),
 	}
 	switch n.State {

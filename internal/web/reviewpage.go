@@ -39,7 +39,6 @@ type lossTable struct {
 
 // reviewView is the page of the review.
 type reviewView struct {
-	Problem              string
 	Words                []string
 	Filter               reviewFilterView
 	Months, Rooms        *lossFigure
@@ -254,7 +253,7 @@ func reviewURL(x ReviewAnswer, room string) string {
 
 // spanURL is the page of a room at the time of an event.
 func spanURL(s review.Spell) string {
-	return "/room/" + url.PathEscape(s.Room) + "?" + url.Values{"from": {s.From.UTC().Format(time.RFC3339)}, "to": {s.To.UTC().Format(time.RFC3339)}}.Encode()
+	return "/room/" + url.PathEscape(s.Room) + "?" + courseQuery(s.From, s.To)
 }
 
 // spanRows are months or years, the latest first.

@@ -86,19 +86,18 @@ func (s *server) getRoundsPage(w http.ResponseWriter, r *http.Request) {
 		status, v.Problem = s.failure(r, "list the rounds", err)
 	}
 	p := s.words(r)
-	day := func(t time.Time) string { return p.date(t, "2 Jan 2006") }
 	for _, x := range rooms {
 		if len(x.Lots) == 0 {
 			continue
 		}
-		row := roundView{Room: x.Room, Action: "/rounds/" + url.PathEscape(x.Room), Lots: strings.Join(x.Lots, ", "), Last: p.t("none yet"), Due: day(x.Due)}
+		row := roundView{Room: x.Room, Action: "/rounds/" + url.PathEscape(x.Room), Lots: strings.Join(x.Lots, ", "), Last: p.t("none yet"), Due: p.dayOf(x.Due)}
 		state := okSight(p.t("not due before %s", row.Due))
 		if x.Overdue {
 			state = overSight(p.t("due since %s", row.Due))
 		}
 		row.State = &state
 		if x.Last != nil {
-			row.Last, row.Found = day(x.Last.At), x.Last.Found()
+			row.Last, row.Found = p.dayOf(x.Last.At), x.Last.Found()
 			if x.Last.By != "" {
 				row.Last += ", " + x.Last.By
 			}
