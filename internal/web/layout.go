@@ -88,7 +88,7 @@ func (s *server) writePage(w http.ResponseWriter, r *http.Request, status int, p
 }
 
 func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {
-	like := preferencesOf(r)
+	like := s.preferencesOf(r)
 	templates, tr := s.pages[like.Language], s.languages[like.Language]
 	var content, whole bytes.Buffer
 	if err := templates.ExecuteTemplate(&content, pg.Name, v); err != nil {

@@ -67,7 +67,7 @@ func (s *server) getPage(w http.ResponseWriter, r *http.Request) {
 		s.writeNow(w, r, snap, refresh)
 		return
 	}
-	p := s.live.now.get(pageKey{snap, s.Now().Unix(), preferencesOf(r), userOf(r), refresh})
+	p := s.live.now.get(pageKey{snap, s.Now().Unix(), s.preferencesOf(r), userOf(r), refresh})
 	p.once.Do(func() {
 		p.err = errNotRendered
 		pg, v := s.nowPage(r, snap, refresh)

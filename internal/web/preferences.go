@@ -23,7 +23,7 @@ const preferencesCookie = "dryhold_preferences"
 func languageTags() []string { return []string{"en", "de", "fr"} }
 
 // preferencesOf reads the cookie, and without one what the browser asks for.
-func preferencesOf(r *http.Request) preferences {
+func (s *server) preferencesOf(r *http.Request) preferences {
 	var p preferences
 	if c, err := r.Cookie(preferencesCookie); err == nil {
 		parts := strings.Split(c.Value, ".")
@@ -35,33 +35,38 @@ func preferencesOf(r *http.Request) preferences {
 		p.Theme = ""
 	}
 	if !slices.Contains(languageTags(), p.Language) {
-		p.Language = askedLanguage(r.Header.Get("Accept-Language"))
+		p.Language = s.askedLanguage(r.Header.Get("Accept-Language"))
 	}
 	return p
 }
 
-// askedLanguage is the language that fits the header best.
-func askedLanguage(header string) string {
-	tags := languageTags()
-	if header == "" {
-		return tags[0]
-	}
+// newMatcher finds the language that fits what a browser asks for. It is made
+// once, for that costs many times what asking it does.
+func newMatcher() language.Matcher {
 	var known []language.Tag
-	for _, t := range tags {
+	for _, t := range languageTags() {
 		known = append(known, language.MustParse(t))
 	}
-	_, i := language.MatchStrings(language.NewMatcher(known), header)
-	return tags[i]
+	return language.NewMatcher(known)
+}
+
+// askedLanguage is the language that fits the header best.
+func (s *server) askedLanguage(header string) string {
+	if header == "" {
+		return languageTags()[0]
+	}
+	_, i := language.MatchStrings(s.matcher, header)
+	return languageTags()[i]
 }
 
 // words is what turning values into words needs, as this browser wants them.
 func (s *server) words(r *http.Request) *pageContext {
-	like := preferencesOf(r)
+	like := s.preferencesOf(r)
 	return &pageContext{now: s.Now(), zone: s.Zone, tr: s.languages[like.Language], us: like.US}
 }
 
 func (s *server) getPreferences(w http.ResponseWriter, r *http.Request) {
-	like, p := preferencesOf(r), s.words(r)
+	like, p := s.preferencesOf(r), s.words(r)
 	pick := func(chosen string, of ...choice) []choice {
 		for i := range of {
 			of[i].Chosen = of[i].Value == chosen

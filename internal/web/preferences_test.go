@@ -14,6 +14,7 @@ import (
 )
 
 func TestPreferencesOfACookie(t *testing.T) {
+	s := &server{matcher: newMatcher()}
 	f := func(cookie, accept string, want preferences) {
 		t.Helper()
 		r, err := http.NewRequest(http.MethodGet, "/", nil)
@@ -24,7 +25,7 @@ func TestPreferencesOfACookie(t *testing.T) {
 			r.AddCookie(&http.Cookie{Name: preferencesCookie, Value: cookie})
 		}
 		r.Header.Set("Accept-Language", accept)
-		if got := preferencesOf(r); got != want {
+		if got := s.preferencesOf(r); got != want {
 			t.Errorf("cookie %q, asking for %q: %+v, want %+v", cookie, accept, got, want)
 		}
 	}

@@ -13,6 +13,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/text/language"
+
 	"dryhold/internal/barrier"
 	"dryhold/internal/engine"
 	"dryhold/internal/health"
@@ -88,6 +90,7 @@ type server struct {
 	Config
 	pages     map[string]*template.Template // by language
 	languages map[string]*translator
+	matcher   language.Matcher // of what browsers ask for
 	assets    *assets
 	live      *live
 	zippers   *sync.Pool // of *gzip.Writer
@@ -117,7 +120,7 @@ func assemble(cfg Config) (*server, *http.ServeMux) {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{Config: cfg, languages: readLanguages(), assets: readAssets(), zippers: newZippers()}
+	s := &server{Config: cfg, languages: readLanguages(), matcher: newMatcher(), assets: readAssets(), zippers: newZippers()}
 	s.pages = parsePages(s.assets, s.languages)
 	if cfg.Access != nil {
 		s.gate = newGate(*cfg.Access)
