@@ -94,25 +94,31 @@ func (c *Client) await(ctx context.Context, l *link, token mqtt.Token) error {
 	return l.wait(ctx, token)
 }
 
-// options configures a client for one connection.
-func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
+// baseOptions configures a client for one connection, which open makes.
+func (c *Client) baseOptions(open func() (net.Conn, error)) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().
 		SetClientID(c.cfg.ClientID).
 		SetProtocolVersion(4). // MQTT 3.1.1, without falling back to 3.1
-		SetCleanSession(false).
 		SetOrderMatters(true).
-		SetAutoAckDisabled(true).
 		SetAutoReconnect(false).
 		SetConnectRetry(false).
 		SetConnectTimeout(c.cfg.ConnectTimeout).
 		SetKeepAlive(c.cfg.KeepAlive).
 		SetPingTimeout(min(pingTimeout, c.cfg.KeepAlive)).
 		SetWriteTimeout(writeTimeout).
-		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return c.open(ctx) }).
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return open() })
+	o.Servers = []*url.URL{c.broker}
+	return o
+}
+
+// options configures a client for one connection of the intake.
+func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
+	o := c.baseOptions(func() (net.Conn, error) { return c.open(ctx) }).
+		SetCleanSession(false).
+		SetAutoAckDisabled(true).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.lose(err) }).
 		// Messages of a kept session may come before the subscription.
 		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { c.queue.push(l.delivery(m, c.now())) })
-	o.Servers = []*url.URL{c.broker}
 	if c.cfg.StatusTopic != "" {
 		o.SetWill(c.cfg.StatusTopic, Offline, 1, true)
 	}
@@ -189,6 +195,12 @@ func (c *Client) subscribe(ctx context.Context, l *link, username string) (refus
 	if err := c.await(ctx, l, token); err != nil {
 		return nil, fmt.Errorf("cannot subscribe: %w", err)
 	}
+	return refusal(token, username), nil
+}
+
+// refusal says which filters of a subscription the broker refused: ErrRefused;
+// nil where it granted all.
+func refusal(token mqtt.Token, username string) error {
 	var bad []string
 	granted := token.(*mqtt.SubscribeToken).Result()
 	for _, f := range slices.Sorted(maps.Keys(granted)) {
@@ -197,10 +209,9 @@ func (c *Client) subscribe(ctx context.Context, l *link, username string) (refus
 		}
 	}
 	if len(bad) > 0 {
-		return fmt.Errorf("the broker refuses the subscription to %s: does user %q have the right to read there?",
-			strings.Join(bad, ", "), username), nil
+		return fmt.Errorf("%w to %s: does user %q have the right to read there?", ErrRefused, strings.Join(bad, ", "), username)
 	}
-	return nil, nil
+	return nil
 }
 
 // delivery wraps a received message.

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net"
-	"net/url"
 	"strconv"
 	"sync"
 	"time"
@@ -75,10 +74,8 @@ func Look(ctx context.Context, cfg Config, now func() time.Time, see func(Delive
 	if err := settled(ctx, subscribed, c.cfg.ConnectTimeout); err != nil && ctx.Err() == nil {
 		return fmt.Errorf("cannot subscribe: %w", firstOf(ended, err))
 	}
-	for f, granted := range subscribed.(*mqtt.SubscribeToken).Result() {
-		if granted == subscribeRefused {
-			return fmt.Errorf("%w to %s: does user %q have the right to read there?", ErrRefused, f, username)
-		}
+	if err := refusal(subscribed, username); err != nil {
+		return err
 	}
 	select {
 	case <-ctx.Done():
@@ -115,24 +112,15 @@ func settled(ctx context.Context, token mqtt.Token, timeout time.Duration) error
 
 func (c *Client) lookOptions(connection context.Context, end func(error), see func(Delivery) bool) *mqtt.ClientOptions {
 	var enough sync.Once
-	o := mqtt.NewClientOptions().
-		SetClientID(c.cfg.ClientID).
-		SetProtocolVersion(4).
+	open := func() (net.Conn, error) {
+		conn, err := c.open(connection)
+		if err != nil {
+			return nil, err
+		}
+		return &smallPackets{Conn: conn, huge: func() { end(ErrHuge) }}, nil
+	}
+	return c.baseOptions(open).
 		SetCleanSession(true).
-		SetOrderMatters(true).
-		SetAutoReconnect(false).
-		SetConnectRetry(false).
-		SetConnectTimeout(c.cfg.ConnectTimeout).
-		SetKeepAlive(c.cfg.KeepAlive).
-		SetPingTimeout(min(pingTimeout, c.cfg.KeepAlive)).
-		SetWriteTimeout(writeTimeout).
-		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-			conn, err := c.open(connection)
-			if err != nil {
-				return nil, err
-			}
-			return &smallPackets{Conn: conn, huge: func() { end(ErrHuge) }}, nil
-		}).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { end(fmt.Errorf("%w: %w", ErrLost, err)) }).
 		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) {
 			more := see(Delivery{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), ReceivedAt: c.now(), Ack: func() {}})
@@ -140,8 +128,6 @@ func (c *Client) lookOptions(connection context.Context, end func(error), see fu
 				enough.Do(func() { end(ErrEnough) })
 			}
 		})
-	o.Servers = []*url.URL{c.broker}
-	return o
 }
 
 // smallPackets refuses a packet by its length, before the client makes room for
