@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -158,16 +159,13 @@ func (p *Proposal) place(topic string, rooms []string) {
 	if named >= 0 {
 		p.Sensor = levels[named]
 	}
-	if at >= 0 {
-		p.Room = levels[at]
-	}
 	for i, l := range levels {
 		if strings.ContainsAny(l, "+#{}") || !utf8.ValidString(l) || strings.ContainsFunc(l, unicode.IsControl) {
 			levels[i] = "+"
 		}
 	}
 	if at >= 0 {
-		p.Room, levels[at] = "", levelRoom
+		levels[at] = levelRoom
 		if named >= 0 {
 			p.Sensor, levels[named] = "", levelSensor
 		}
@@ -210,7 +208,7 @@ func (p *Proposal) homie(topic, text string) bool {
 		p.note("this is an attribute of the Homie convention: choose the topic of a property, such as %s/climate/temperature", strings.Join(levels[:device+1], "/"))
 		return true
 	}
-	p.Shape, p.Room, p.Sensor = ShapeHomie, "", ""
+	p.Shape, p.Sensor = ShapeHomie, ""
 	if CheckName(levels[device]) == nil {
 		levels[device] = levelSensor
 	}
@@ -239,11 +237,7 @@ func (p *Proposal) senml(root gjson.Result) bool {
 		if v.Type != gjson.Number {
 			continue
 		}
-		in := r.Get("u").Str
-		stated := in != "" || base != ""
-		if in == "" {
-			in = base
-		}
+		in := cmp.Or(r.Get("u").Str, base)
 		c := Candidate{Path: senmlName(r.Get("n").Str), Raw: shorten(v.Raw + " " + in), Scale: 1}
 		for _, q := range unit.Quantities() {
 			for _, u := range senmlUnits(q) {
@@ -252,7 +246,7 @@ func (p *Proposal) senml(root gjson.Result) bool {
 				}
 			}
 		}
-		if !stated {
+		if in == "" {
 			if c.Quantity = quantityOf(c.Path); c.Quantity != 0 {
 				c.Unit = SenMLUnits(c.Quantity)[0]
 				p.note("the record %q states no unit: %s is assumed", c.Path, c.Unit)
