@@ -62,17 +62,17 @@ func noteBackup(dir, file string, c Contents) {
 	if err != nil {
 		return
 	}
-	temp, err := os.CreateTemp(dir, backupNote+".*.part")
+	note := filepath.Join(dir, backupNote)
+	temp, err := tempBeside(note)
 	if err != nil {
 		return
 	}
-	_, err = temp.Write(append(body, '\n'))
 	// The folder is private; the daemon may be another user than who backs up.
-	if err = errors.Join(err, temp.Chmod(0o644), temp.Sync(), temp.Close()); err == nil {
-		err = os.Rename(temp.Name(), filepath.Join(dir, backupNote))
+	if err = errors.Join(os.WriteFile(temp, append(body, '\n'), 0o644), os.Chmod(temp, 0o644)); err == nil {
+		err = settle(temp, note)
 	}
 	if err != nil {
-		_ = os.Remove(temp.Name())
+		_ = os.Remove(temp)
 	}
 }
 
