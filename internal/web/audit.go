@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"dryhold/internal/audit"
@@ -56,29 +55,31 @@ func (s *server) getAudit(w http.ResponseWriter, r *http.Request) {
 
 // auditQuery reads which acts are asked for, and how many.
 func auditQuery(q url.Values) (f audit.Filter, limit int, no *refusal) {
-	refuse := func(format string, args ...any) *refusal {
-		return &refusal{http.StatusUnprocessableEntity, fmt.Sprintf(format, args...)}
+	if f.Since, no = instantOf(q, "since"); no != nil {
+		return f, 0, no
 	}
-	for name, to := range map[string]*time.Time{"since": &f.Since, "before": &f.Before} {
-		text := q.Get(name)
-		if text == "" {
-			continue
-		}
-		var err error
-		if *to, err = time.Parse(time.RFC3339, text); err != nil {
-			return f, 0, refuse("%s: %q is not a time: write 2026-07-14T00:00:00Z", name, text)
-		}
+	if f.Before, no = instantOf(q, "before"); no != nil {
+		return f, 0, no
 	}
-	limit = usualActs
-	if text := q.Get("limit"); text != "" {
-		var err error
-		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > mostActs {
-			return f, 0, refuse("limit: %q is none: write 1 to %d", text, mostActs)
-		}
+	if limit, no = limitOf(q, usualActs, mostActs); no != nil {
+		return f, 0, no
 	}
 	f.By, f.Of, f.Kind = q.Get("by"), q.Get("of"), audit.Kind(q.Get("kind"))
 	if f.Kind != "" && !slices.Contains(audit.Kinds(), f.Kind) {
-		return f, 0, refuse("kind: %q is none: write one of %v", q.Get("kind"), audit.Kinds())
+		return f, 0, &refusal{http.StatusUnprocessableEntity, fmt.Sprintf("kind: %q is none: write one of %v", f.Kind, audit.Kinds())}
 	}
 	return f, limit, nil
+}
+
+// instantOf reads an instant that is asked for; none is the zero time.
+func instantOf(q url.Values, name string) (time.Time, *refusal) {
+	text := q.Get(name)
+	if text == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return time.Time{}, &refusal{http.StatusUnprocessableEntity, fmt.Sprintf("%s: %q is not a time: write 2026-07-14T00:00:00Z", name, text)}
+	}
+	return t, nil
 }
