@@ -128,10 +128,10 @@ type (
 		Parts   []healthPart
 	}
 	healthRow struct {
-		Code, Title, Text, Urgent string
-		Sight                     sight
-		Since                     moment
-		Age                       string
+		Code, Title, Text string
+		Sight             sight
+		Since             moment
+		Age               string
 	}
 	// healthPart is a heading with its facts.
 	healthPart struct {

@@ -90,8 +90,8 @@ func (s *server) sensorForm(w http.ResponseWriter, r *http.Request, fill func(*s
 		return
 	}
 	f.Quantities = p.measured(x, f.Value["what"], act == actVoid)
-	for _, name := range s.Snapshot().Rooms {
-		f.Rooms = append(f.Rooms, choice{Value: name.Name, Text: name.Name, Chosen: name.Name == f.Value["in"]})
+	for _, room := range s.Snapshot().Rooms {
+		f.Rooms = append(f.Rooms, choice{Value: room.Name, Text: room.Name, Chosen: room.Name == f.Value["in"]})
 	}
 	s.writePage(w, r, status, page{Name: "sensor form", Head: head, ID: x.Room + "/" + x.Name, Here: "/sensors", Narrow: true}, f)
 }

@@ -163,9 +163,9 @@ func (s *server) getSensorPage(w http.ResponseWriter, r *http.Request) {
 	if len(v.Told) > toldMost {
 		v.Told, v.More = v.Told[:toldMost], "/audit?"+url.Values{"kind": {string(audit.Sensor)}, "of": {x.Room + "/" + x.Name}}.Encode()
 	}
-	for _, t := range v.Told {
-		if kept, err := strconv.Atoi(r.URL.Query().Get("kept")); err == nil && kept == t.Seq {
-			v.Kept = t.What
+	if kept, err := strconv.Atoi(r.URL.Query().Get("kept")); err == nil {
+		if i := slices.IndexFunc(v.Told, func(t toldRow) bool { return t.Seq == kept }); i >= 0 {
+			v.Kept = v.Told[i].What
 		}
 	}
 	s.writePage(w, r, http.StatusOK, page{
@@ -176,12 +176,7 @@ func (s *server) getSensorPage(w http.ResponseWriter, r *http.Request) {
 
 // told lists what was told of one sensor, or led to it, the newest first.
 func (p *pageContext) told(told []sensor.Change, x engine.SensorView) (out []toldRow) {
-	revoked := map[int]int{}
-	for _, c := range told {
-		if c.Kind == sensor.Revoked {
-			revoked[c.Revokes] = c.Seq
-		}
-	}
+	revoked := revokedBy(told)
 	acts := audit.Sensors(told) // one for each change, in its order
 	for i := len(told) - 1; i >= 0; i-- {
 		c, a := told[i], acts[i]

@@ -134,16 +134,22 @@ func (s *server) getSensors(w http.ResponseWriter, r *http.Request) {
 	if answer.Sensors == nil {
 		answer.Sensors = []engine.SensorView{}
 	}
-	revoked := map[int]int{}
-	for _, c := range told {
-		if c.Kind == sensor.Revoked {
-			revoked[c.Revokes] = c.Seq
-		}
-	}
+	revoked := revokedBy(told)
 	for _, c := range told {
 		answer.Changes = append(answer.Changes, SensorChange{c, audit.Words(c), revoked[c.Seq]})
 	}
 	s.writeJSON(w, r, http.StatusOK, answer)
+}
+
+// revokedBy gives the number of the change that took one back, by its number.
+func revokedBy(told []sensor.Change) map[int]int {
+	by := map[int]int{}
+	for _, c := range told {
+		if c.Kind == sensor.Revoked {
+			by[c.Revokes] = c.Seq
+		}
+	}
+	return by
 }
 
 func (s *server) postCalibrate(w http.ResponseWriter, r *http.Request) {

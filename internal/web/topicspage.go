@@ -44,13 +44,11 @@ type (
 	// proposalView is the page of one proposal.
 	proposalView struct {
 		TopicProposal
-		Problem string
 		Shown   string
 		Times   []choice // formats
 		Rows    []valueRow
 		Reads   []string
 		HasTime bool
-		Fields  bool // values have paths
 		Scales  bool
 	}
 	valueRow struct {
@@ -168,19 +166,17 @@ func (p *pageContext) interval(seconds float64) string {
 // postTopicsForm begins or ends the look.
 func (s *server) postTopicsForm(w http.ResponseWriter, r *http.Request) {
 	form, no := readForm(w, r)
-	if no == nil {
-		by := signed(r, strings.TrimSpace(form.Get("by")))
-		if no = personal(by, ""); no == nil {
-			var err error
-			if form.Get("do") == "leave" {
-				err = s.Actions.LeaveTopics(r.Context())
-			} else {
-				err = s.Actions.WatchTopics(r.Context(), by)
-			}
-			if err != nil {
-				status, detail := s.failure(r, "look at what arrives", err)
-				no = &refusal{status, detail}
-			}
+	by := signed(r, strings.TrimSpace(form.Get("by")))
+	if no = cmp.Or(no, personal(by, "")); no == nil {
+		var err error
+		if form.Get("do") == "leave" {
+			err = s.Actions.LeaveTopics(r.Context())
+		} else {
+			err = s.Actions.WatchTopics(r.Context(), by)
+		}
+		if err != nil {
+			status, detail := s.failure(r, "look at what arrives", err)
+			no = &refusal{status, detail}
 		}
 	}
 	if no != nil {
@@ -198,18 +194,16 @@ func (s *server) getProposalPage(w http.ResponseWriter, r *http.Request) {
 		var err error
 		if x, err = s.Actions.ProposeTopic(r.Context(), q.Get("topic"), chose); err != nil {
 			status, detail := s.failure(r, "propose a mapping", err)
-			s.writePage(w, r, status, page{Name: "failed", Head: p.t("No proposal"), Here: "/sensors", Narrow: true}, struct{ Problem, Back string }{detail, "/sensors/topics"})
-			return
+			no = &refusal{status, detail}
 		}
-	} else {
+	}
+	if no != nil {
 		s.writePage(w, r, no.status, page{Name: "failed", Head: p.t("No proposal"), Here: "/sensors", Narrow: true}, struct{ Problem, Back string }{no.detail, "/sensors/topics"})
 		return
 	}
-	v := proposalView{TopicProposal: x, Shown: shortText(x.Payload, 1000), Fields: x.Shape != string(wire.ShapeNumber), Scales: x.Shape != string(wire.ShapeNumber), HasTime: x.Shape == string(wire.ShapeJSON)}
+	v := proposalView{TopicProposal: x, Shown: shortText(x.Payload, 1000), Scales: x.Shape != string(wire.ShapeNumber), HasTime: x.Shape == string(wire.ShapeJSON)}
 	for _, c := range x.Values {
-		row := valueRow{Path: c.Path, Raw: c.Raw, Scale: strconv.FormatFloat(cmp.Or(c.Scale, 1), 'g', -1, 64)}
-		row.Choices = p.valueChoices(c, x.Shape)
-		v.Rows = append(v.Rows, row)
+		v.Rows = append(v.Rows, valueRow{Path: c.Path, Raw: c.Raw, Scale: strconv.FormatFloat(cmp.Or(c.Scale, 1), 'g', -1, 64), Choices: p.valueChoices(c, x.Shape)})
 	}
 	format := ""
 	if x.Time != nil {
