@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -80,21 +81,25 @@ func entityTag(mark string, body []byte, coding string) string {
 // listsTag reports whether the lines of If-None-Match name an entity tag, by
 // weak comparison (RFC 9110, sections 8.8.3.2 and 13.1.2).
 func listsTag(lines []string, tag string) bool {
-	for _, line := range lines {
-		if strings.TrimSpace(line) == "*" {
-			return true
-		}
-		for _, t := range entityTags(line) {
-			if strings.TrimPrefix(t, "W/") == tag {
-				return true
-			}
-		}
-	}
-	return false
+	return slices.ContainsFunc(entityTags(lines), func(t string) bool { return t == anyTag || strings.TrimPrefix(t, "W/") == tag })
 }
 
-// entityTags reads a list of entity tags up to where it is none.
-func entityTags(line string) (tags []string) {
+// anyTag stands for whatever is there.
+const anyTag = "*"
+
+// entityTags are those that the lines of a condition list, or anyTag.
+func entityTags(lines []string) (tags []string) {
+	for _, line := range lines {
+		if strings.TrimSpace(line) == anyTag {
+			tags = append(tags, anyTag)
+		}
+		tags = append(tags, entityTagsOf(line)...)
+	}
+	return tags
+}
+
+// entityTagsOf reads a list of entity tags up to where it is none.
+func entityTagsOf(line string) (tags []string) {
 	for {
 		line = strings.TrimLeft(line, " \t,")
 		opaque, weak := strings.CutPrefix(line, "W/")

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 
 	"dryhold/internal/lot"
@@ -43,7 +44,7 @@ func (c *Condition) Holds(l lot.Lot) error {
 		return err
 	}
 	for _, t := range c.tags {
-		if seen, _, _ := strings.Cut(strings.Trim(t, `"`), "."); t == "*" || seen == mark {
+		if seen, _, _ := strings.Cut(strings.Trim(t, `"`), "."); t == anyTag || seen == mark {
 			return nil
 		}
 	}
@@ -69,16 +70,7 @@ func conditioned(r *http.Request, of *operation) *http.Request {
 		return r
 	}
 	id, _, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/api/v1/lots/"), "/")
-	c := &Condition{Lot: id}
-	for _, line := range lines {
-		if strings.TrimSpace(line) == "*" {
-			c.tags = append(c.tags, "*")
-		}
-		for _, t := range entityTags(line) {
-			if !strings.HasPrefix(t, "W/") {
-				c.tags = append(c.tags, t)
-			}
-		}
-	}
+	weak := func(tag string) bool { return strings.HasPrefix(tag, "W/") }
+	c := &Condition{Lot: id, tags: slices.DeleteFunc(entityTags(lines), weak)}
 	return r.WithContext(context.WithValue(r.Context(), conditionKey{}, c))
 }
