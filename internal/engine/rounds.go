@@ -36,25 +36,35 @@ func (e *Engine) Rounds(now time.Time) []RoundView {
 	return out
 }
 
-// roundOf counts from the last round, else from when food first stood there. A
-// room without food is never due.
-func (e *Engine) roundOf(name string, now time.Time) RoundView {
-	v := RoundView{Room: name, Lots: []string{}}
-	var from time.Time
+// sinceRound lists the lots of a room, and since when nobody has looked through
+// it: the last round, else when food first stood there.
+func (e *Engine) sinceRound(name string) (lots []string, since time.Time) {
+	lots = []string{}
 	for _, l := range e.book.Lots() {
 		if l.Finished() || l.Room() != name {
 			continue
 		}
-		v.Lots = append(v.Lots, l.ID)
-		if came := l.Stays[len(l.Stays)-1].From; from.IsZero() || came.Before(from) {
-			from = came
+		lots = append(lots, l.ID)
+		if came := l.Stays[len(l.Stays)-1].From; since.IsZero() || came.Before(since) {
+			since = came
 		}
 	}
 	if last, any := e.book.LastRound(name); any {
-		v.Last, from = &last, last.At
+		since = last.At
+	}
+	return lots, since
+}
+
+// roundOf tells where the rounds of a room stand. One without food is never due.
+func (e *Engine) roundOf(name string, now time.Time) RoundView {
+	v := RoundView{Room: name}
+	var since time.Time
+	v.Lots, since = e.sinceRound(name)
+	if last, any := e.book.LastRound(name); any {
+		v.Last = &last
 	}
 	if len(v.Lots) > 0 {
-		v.Due = from.Add(e.roundEvery(name))
+		v.Due = since.Add(e.roundEvery(name))
 		v.Overdue = now.After(v.Due)
 	}
 	return v
@@ -80,12 +90,12 @@ func (e *Engine) judgeRound(rs *roomState, hour time.Time, fx *Effects) {
 		return
 	}
 	key := alarm.Key{Kind: alarm.RoundDue, Room: rs.name}
-	if v := e.roundOf(rs.name, hour); len(v.Lots) > 0 {
-		since := v.Due.Add(-e.roundEvery(rs.name))
-		e.look(key, rule, hour, max(0, hour.Sub(since).Seconds()), true, fx)
-	} else {
+	lots, since := e.sinceRound(rs.name)
+	if len(lots) == 0 {
 		e.end(key, hour, fx)
+		return
 	}
+	e.look(key, rule, hour, max(0, hour.Sub(since).Seconds()), true, fx)
 }
 
 // weekRound is what the weekly digest says of the rounds through a room: that
