@@ -77,3 +77,17 @@ func oneLine(file string) (string, error) {
 	}
 	return text, nil
 }
+
+// tokenOf gives what reads a token from its file at each use, so that a new one
+// wants no restart; "" where there is no file. It is read here once, so that a
+// file that is not there is found at the start.
+func tokenOf(file string) (token func() (string, error), err error) {
+	token = func() (string, error) {
+		if file == "" {
+			return "", nil
+		}
+		return oneLine(file)
+	}
+	_, err = token()
+	return token, err
+}

@@ -53,10 +53,7 @@ func (a *App) startCommands(context.Context) (func(context.Context) error, error
 	if !a.opts.Settings.Notify.Commands {
 		return nil, nil
 	}
-	ctx, cancel := context.WithCancel(a.armed(context.Background()))
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
+	return beside(a.armed(context.Background()), func(ctx context.Context) {
 		for {
 			select {
 			case d := <-a.commands:
@@ -65,16 +62,7 @@ func (a *App) startCommands(context.Context) (func(context.Context) error, error
 				return
 			}
 		}
-	}()
-	return func(stopping context.Context) error {
-		cancel()
-		select {
-		case <-ended:
-			return nil
-		case <-stopping.Done():
-			return stopping.Err()
-		}
-	}, nil
+	}), nil
 }
 
 // obey does one command and answers it. It is acknowledged to the broker when

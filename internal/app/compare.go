@@ -37,11 +37,7 @@ func (a *App) CompareRooms(ctx context.Context, o web.CompareOrder) (web.Compare
 	}
 	var rooms []review.AirRoom
 	for _, name := range c.Rooms {
-		var air review.AirRoom
-		err := a.ask(ctx, func(e *engine.Engine, _ time.Time) error {
-			air = e.AirOf(c, name, outdoors)
-			return nil
-		})
+		air, err := told(ctx, a, func(e *engine.Engine, _ time.Time) (review.AirRoom, error) { return e.AirOf(c, name, outdoors), nil })
 		if err != nil {
 			return web.CompareAnswer{}, err
 		}
@@ -126,7 +122,6 @@ type place struct {
 
 func (m *mapping) room(ctx context.Context, name string) (web.MappedRoom, error) {
 	var places []place
-	var limit float64
 	for stay, p := range m.book.Placements() {
 		if p.In != name {
 			continue
@@ -139,11 +134,10 @@ func (m *mapping) room(ctx context.Context, name string) (web.MappedRoom, error)
 		if err != nil {
 			return web.MappedRoom{}, err
 		}
-		var in []review.MeasuredHour
-		if err := m.a.ask(ctx, func(e *engine.Engine, _ time.Time) error {
-			in = e.MeasuredHours(name, p.From, p.To)
-			return nil
-		}); err != nil {
+		in, err := told(ctx, m.a, func(e *engine.Engine, _ time.Time) ([]review.MeasuredHour, error) {
+			return e.MeasuredHours(name, p.From, p.To), nil
+		})
+		if err != nil {
 			return web.MappedRoom{}, err
 		}
 		i := slices.IndexFunc(places, func(x place) bool { return x.Place.Place == p.Place })
@@ -163,10 +157,7 @@ func (m *mapping) room(ctx context.Context, name string) (web.MappedRoom, error)
 		places[i].MapPlace(places[i].hours, places[i].sent, places[i].fixed)
 		known = append(known, places[i].Place)
 	}
-	err := m.a.ask(ctx, func(e *engine.Engine, _ time.Time) error {
-		limit = float64(e.Plan(name))
-		return nil
-	})
+	limit, err := told(ctx, m.a, func(e *engine.Engine, _ time.Time) (float64, error) { return float64(e.Plan(name)), nil })
 	return web.NewMappedRoom(review.MapOf(name, known), limit), err
 }
 

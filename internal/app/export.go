@@ -57,14 +57,8 @@ func (a *App) startExport(ctx context.Context) (func(context.Context) error, err
 	if s == nil {
 		return nil, a.store.EndExport(ctx)
 	}
-	token := func() (string, error) {
-		if s.TokenFile == "" {
-			return "", nil
-		}
-		return oneLine(s.TokenFile)
-	}
-	// Read here, so that a file that is not there is found at the start.
-	if _, err := token(); err != nil {
+	token, err := tokenOf(s.TokenFile)
+	if err != nil {
 		return nil, fmt.Errorf("cannot use influx.token_file: %w", err)
 	}
 	roots, err := authorities(s.CAFile)
@@ -85,22 +79,10 @@ func (a *App) startExport(ctx context.Context) (func(context.Context) error, err
 		return nil, err
 	}
 	a.export.Store(x)
-	running, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		x.exporter.Run(running)
+	return beside(context.Background(), func(ctx context.Context) {
+		x.exporter.Run(ctx)
 		server.Close()
-	}()
-	return func(ctx context.Context) error {
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}, nil
+	}), nil
 }
 
 // Next implements influx.Source: alarms first, since they are few and wanted,

@@ -43,21 +43,7 @@ func (a *App) startHeartbeat() (func(context.Context) error, error) {
 	a.vitals.heart.mu.Lock()
 	a.vitals.heart.on = true // the page, which asks, is there already
 	a.vitals.heart.mu.Unlock()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		a.beat(ctx, ping, n.PingEvery)
-	}()
-	return func(stopping context.Context) error {
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-stopping.Done():
-			return stopping.Err()
-		}
-	}, nil
+	return beside(context.Background(), func(ctx context.Context) { a.beat(ctx, ping, n.PingEvery) }), nil
 }
 
 // beat pings until ctx ends: each time after the last was answered, sooner

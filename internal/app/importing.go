@@ -25,15 +25,7 @@ const importCalm = 30 * time.Second
 
 // Import implements web.Importer.
 func (a *App) Import(ctx context.Context, readings []room.Reading) (web.ImportAnswer, error) {
-	var out web.ImportAnswer
-	err := a.submit(ctx, &edit{work: func(w *writer) (err error) {
-		out, err = w.importReadings(readings)
-		return err
-	}})
-	if err != nil {
-		return web.ImportAnswer{}, err // the writer may still be at it
-	}
-	return out, nil
+	return worked(ctx, a, func(w *writer) (web.ImportAnswer, error) { return w.importReadings(readings) })
 }
 
 // importReadings stores a chunk. It is not shown to the engine: years of

@@ -18,15 +18,7 @@ func (a *App) RoomNotes(ctx context.Context) ([]note.Change, error) {
 
 // NoteRoom implements web.RoomNoter.
 func (a *App) NoteRoom(ctx context.Context, c note.Change) (web.RoomNoted, error) {
-	var out web.RoomNoted
-	err := a.submit(ctx, &edit{work: func(w *writer) (err error) {
-		out, err = w.noteRoom(c)
-		return err
-	}})
-	if err != nil {
-		return web.RoomNoted{}, err // the writer may still be at it
-	}
-	return out, nil
+	return worked(ctx, a, func(w *writer) (web.RoomNoted, error) { return w.noteRoom(c) })
 }
 
 // noteRoom does one edit of the notes of a room: it is on disk when this

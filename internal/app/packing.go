@@ -35,18 +35,13 @@ func (a *App) Foods() []packing.Judged { return packing.Foods(a.opts.Catalog) }
 func (a *App) Containers() []string { return packing.Containers(a.opts.Catalog) }
 
 func (a *App) receivings(ctx context.Context) ([]packing.Room, error) {
-	var out []packing.Room
-	err := a.ask(ctx, func(e *engine.Engine, now time.Time) error {
+	return told(ctx, a, func(e *engine.Engine, now time.Time) (out []packing.Room, err error) {
 		rooms, err := e.Receivings(now)
 		for _, r := range rooms {
 			out = append(out, packing.Room(r))
 		}
-		return err
+		return out, err
 	})
-	if err != nil {
-		return nil, err // the writer may still be at it
-	}
-	return out, nil
 }
 
 // receiving is the house that an advice looks ahead in. It implements
@@ -68,15 +63,7 @@ func (h receiving) Ends(l lot.Lot, in string, colder float64) (course.Ends, erro
 			warmest = &t
 		}
 	}
-	var out course.Ends
-	err := h.app.ask(h.ctx, func(e *engine.Engine, now time.Time) (err error) {
-		out, err = e.Unpacked(now, l, in, warmest)
-		return err
-	})
-	if err != nil {
-		return course.Ends{}, err // the writer may still be at it
-	}
-	return out, nil
+	return told(h.ctx, h.app, func(e *engine.Engine, now time.Time) (course.Ends, error) { return e.Unpacked(now, l, in, warmest) })
 }
 
 // allowed refuses a lot that may poison as it is packed, unless its keeper says

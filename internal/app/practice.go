@@ -37,12 +37,8 @@ func (a *App) UseLot(ctx context.Context, c lot.Change) (lot.Lot, error) {
 }
 
 // evidence is what the engine knows of the treatment of a lot.
-func (a *App) evidence(ctx context.Context, id string) (out lot.Evidence, err error) {
-	err = a.ask(ctx, func(e *engine.Engine, now time.Time) (err error) {
-		out, err = e.Evidence(id, now)
-		return err
-	})
-	return out, err
+func (a *App) evidence(ctx context.Context, id string) (lot.Evidence, error) {
+	return told(ctx, a, func(e *engine.Engine, now time.Time) (lot.Evidence, error) { return e.Evidence(id, now) })
 }
 
 // opening opens Count containers of a lot, one where it does not say: some of

@@ -26,16 +26,11 @@ type past struct {
 }
 
 func (a *App) past(ctx context.Context) (past, error) {
-	var p past
-	err := a.ask(ctx, func(e *engine.Engine, now time.Time) (err error) {
+	return told(ctx, a, func(e *engine.Engine, now time.Time) (p past, err error) {
 		p.at, p.rooms = now, e.Rooms()
 		p.stock, p.pasts, err = e.InStore(now)
-		return err
+		return p, err
 	})
-	if err != nil {
-		return past{}, err // the writer may still be at it
-	}
-	return p, nil
 }
 
 // filter leaves the reviews of one lot, the time in one room and one year.

@@ -11,12 +11,8 @@ import (
 )
 
 // Rounds implements web.Rounder.
-func (a *App) Rounds(ctx context.Context) (out []engine.RoundView, err error) {
-	err = a.ask(ctx, func(e *engine.Engine, now time.Time) error {
-		out = e.Rounds(now)
-		return nil
-	})
-	return out, err
+func (a *App) Rounds(ctx context.Context) ([]engine.RoundView, error) {
+	return told(ctx, a, func(e *engine.Engine, now time.Time) ([]engine.RoundView, error) { return e.Rounds(now), nil })
 }
 
 // RoundDone implements web.Rounder. The round and the notes of the lots it tells

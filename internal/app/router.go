@@ -35,14 +35,8 @@ func (a *App) startRouter(context.Context) (func(context.Context) error, error) 
 	if s == nil {
 		return nil, nil
 	}
-	token := func() (string, error) {
-		if s.TokenFile == "" {
-			return "", nil
-		}
-		return oneLine(s.TokenFile)
-	}
-	// Read here, so that a file that is not there is found at the start.
-	if _, err := token(); err != nil {
+	token, err := tokenOf(s.TokenFile)
+	if err != nil {
 		return nil, fmt.Errorf("cannot use alertmanager.token_file: %w", err)
 	}
 	roots, err := authorities(s.CAFile)
@@ -57,35 +51,23 @@ func (a *App) startRouter(context.Context) (func(context.Context) error, error) 
 	a.vitals.routing.mu.Lock()
 	a.vitals.routing.on = true
 	a.vitals.routing.mu.Unlock()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
+	return beside(context.Background(), func(ctx context.Context) {
 		a.route(ctx, r, s.Every)
 		r.Close()
-	}()
-	return func(stopping context.Context) error {
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-stopping.Done():
-			return stopping.Err()
-		}
-	}, nil
+	}), nil
 }
 
 // route pushes until ctx ends: when what stands has changed, and every so often.
 func (a *App) route(ctx context.Context, r *router.Router, every time.Duration) {
-	var told string
+	var last string // that was pushed, or tried
 	var due time.Time
 	for {
 		changed := a.news.Changed()
 		if snap := a.Snapshot(); snap != nil {
-			if now, stands := time.Now(), standing(snap); stands != told || !now.Before(due) {
-				told, due = stands, now.Add(every)
+			if now, stands := time.Now(), standing(snap); stands != last || !now.Before(due) {
+				last, due = stands, now.Add(every)
 				if !a.push(ctx, r, snap, now) {
-					told, due = stands, now.Add(min(every, routerRetry))
+					due = now.Add(min(every, routerRetry))
 				}
 			}
 		}

@@ -26,15 +26,7 @@ func (a *App) Audit(ctx context.Context, f audit.Filter, limit int) ([]audit.Act
 // ChangeSensor implements web.SensorKeeper. The writer folds the room again
 // before it answers.
 func (a *App) ChangeSensor(ctx context.Context, c sensor.Change) (web.SensorChanged, error) {
-	var out web.SensorChanged
-	err := a.submit(ctx, &edit{work: func(w *writer) (err error) {
-		out, err = w.changeSensor(c)
-		return err
-	}})
-	if err != nil {
-		return web.SensorChanged{}, err // the writer may still be at it
-	}
-	return out, nil
+	return worked(ctx, a, func(w *writer) (web.SensorChanged, error) { return w.changeSensor(c) })
 }
 
 // changeSensor does one edit of a sensor: it is on disk when this returns

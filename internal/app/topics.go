@@ -62,18 +62,8 @@ func (a *App) startTopics(context.Context) (func(context.Context) error, error) 
 		l := &a.looking
 		l.mu.Lock()
 		l.closed = true
-		cancel, done := l.cancel, l.done
 		l.mu.Unlock()
-		if cancel == nil {
-			return nil
-		}
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+		return a.LeaveTopics(ctx)
 	}, nil
 }
 
@@ -175,12 +165,7 @@ func (a *App) LeaveTopics(ctx context.Context) error {
 		return nil
 	}
 	cancel()
-	select {
-	case <-done:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return await(ctx, done)
 }
 
 // Topics implements web.TopicWatcher.

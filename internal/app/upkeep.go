@@ -78,21 +78,7 @@ func (a *App) startUpkeep(context.Context) (func(context.Context) error, error) 
 	if a.opts.Throwaway {
 		return nil, nil
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		a.maintain(ctx)
-	}()
-	return func(stopping context.Context) error {
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-stopping.Done():
-			return stopping.Err()
-		}
-	}, nil
+	return beside(context.Background(), a.maintain), nil
 }
 
 // maintain checks what is stored when it is due, and has rooms whose days were

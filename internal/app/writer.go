@@ -126,12 +126,7 @@ func (a *App) startWriter(context.Context) (func(context.Context) error, error) 
 	}()
 	return func(ctx context.Context) error {
 		once.Do(func() { close(quit) })
-		select {
-		case <-a.writerEnded:
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+		return await(ctx, a.writerEnded)
 	}, nil
 }
 
