@@ -122,11 +122,7 @@ func (s *server) pastAlarms(r *http.Request, p *pageContext, snap *engine.Snapsh
 	q := r.URL.Query()
 	f := historyFilter{Alarm: q.Get("alarm"), From: q.Get("from"), To: q.Get("to"), Room: q.Get("room")}
 	f.Filtered = len(f.query()) > 0
-	var rooms []choice
-	for _, x := range snap.Rooms {
-		rooms = append(rooms, choice{Value: x.Name, Text: x.Name})
-	}
-	f.Rooms = chosenOf(p.t("all rooms"), f.Room, rooms)
+	f.Rooms = chosenOf(p.t("all rooms"), f.Room, roomChoices(snap))
 	v.Filter = f
 	from, to, no := s.daysOf(f.From, f.To)
 	if _, err := alarm.ParseKey(f.Alarm); no == nil && f.Alarm != "" && err != nil {

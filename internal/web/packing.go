@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"dryhold/internal/engine"
 	"dryhold/internal/lot"
 	"dryhold/internal/packing"
 )
@@ -148,6 +149,32 @@ func choices[W ~string](p *pageContext, chosen, first string, words ...W) []choi
 	out := []choice{{"", first, chosen == ""}}
 	for _, w := range words {
 		out = append(out, choice{string(w), p.word(string(w)), string(w) == chosen})
+	}
+	return out
+}
+
+// chosenOf is a list to choose from, with none of it first; what was chosen and
+// is not in it stays in the list.
+func chosenOf(none, chosen string, of []choice) []choice {
+	out := append([]choice{{"", none, chosen == ""}}, of...)
+	found := chosen == ""
+	for i := range out[1:] {
+		out[i+1].Chosen = out[i+1].Value == chosen
+		found = found || out[i+1].Chosen
+	}
+	if !found {
+		out = append(out, choice{chosen, chosen, true})
+	}
+	return out
+}
+
+// roomChoices are the rooms of the published state; none before the first.
+func roomChoices(snap *engine.Snapshot) (out []choice) {
+	if snap == nil {
+		return nil
+	}
+	for _, r := range snap.Rooms {
+		out = append(out, choice{Value: r.Name, Text: r.Name})
 	}
 	return out
 }

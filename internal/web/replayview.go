@@ -54,13 +54,7 @@ func (d *replays) getForm(w http.ResponseWriter, r *http.Request) {
 // show writes the page.
 func (d *replays) show(w http.ResponseWriter, r *http.Request, status int, v replayView) {
 	p := d.s.words(r)
-	var rooms []choice
-	if snap := d.s.Snapshot(); snap != nil {
-		for _, x := range snap.Rooms {
-			rooms = append(rooms, choice{Value: x.Name, Text: x.Name})
-		}
-	}
-	v.Rooms, v.Unit = chosenOf(p.t("every room"), v.Form.Room, rooms), "°C"
+	v.Rooms, v.Unit = chosenOf(p.t("every room"), v.Form.Room, roomChoices(d.s.Snapshot())), "°C"
 	if v.Form.US {
 		v.Unit = "°F"
 	}

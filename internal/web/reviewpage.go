@@ -149,12 +149,10 @@ func (p *pageContext) reviewed(x ReviewAnswer) string {
 // knows no others.
 func (s *server) reviewFilter(p *pageContext, x ReviewAnswer) reviewFilterView {
 	v := reviewFilterView{Filtered: x.Lot != "" || x.Room != "" || x.Year != 0}
-	var rooms, lots, years []choice
-	now, first := x.At.In(s.Zone).Year(), x.At.In(s.Zone).Year()
-	if snap := s.Snapshot(); snap != nil {
-		for _, r := range snap.Rooms {
-			rooms = append(rooms, choice{Value: r.Name, Text: r.Name})
-		}
+	var lots, years []choice
+	now, snap := x.At.In(s.Zone).Year(), s.Snapshot()
+	first := now
+	if snap != nil {
 		for _, l := range snap.Lots {
 			lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + p.word(l.FoodName)})
 			first = min(first, l.Packing.PackedAt.In(s.Zone).Year())
@@ -167,23 +165,8 @@ func (s *server) reviewFilter(p *pageContext, x ReviewAnswer) reviewFilterView {
 	if x.Year != 0 {
 		year = strconv.Itoa(x.Year)
 	}
-	v.Rooms, v.Lots, v.Years = chosenOf(p.t("all rooms"), x.Room, rooms), chosenOf(p.t("all lots"), x.Lot, lots), chosenOf(p.t("all years"), year, years)
+	v.Rooms, v.Lots, v.Years = chosenOf(p.t("all rooms"), x.Room, roomChoices(snap)), chosenOf(p.t("all lots"), x.Lot, lots), chosenOf(p.t("all years"), year, years)
 	return v
-}
-
-// chosenOf is a list to choose from, with none of it first; what was chosen and
-// is not in it stays in the list.
-func chosenOf(none, chosen string, of []choice) []choice {
-	out := append([]choice{{"", none, chosen == ""}}, of...)
-	found := chosen == ""
-	for i := range out[1:] {
-		out[i+1].Chosen = out[i+1].Value == chosen
-		found = found || out[i+1].Chosen
-	}
-	if !found {
-		out = append(out, choice{chosen, chosen, true})
-	}
-	return out
 }
 
 // reviewTables fills the tables and the charts of them.

@@ -82,17 +82,15 @@ func usualAbsorbers() []string { return []string{"50", "100", "300", "500", "100
 
 // choices fills the form from the published state.
 func (s *server) choices(p *pageContext, f whatIfForm) whatIfChoices {
-	var lots, rooms, containers, absorbers []choice
-	if snap := s.Snapshot(); snap != nil {
+	var lots, containers, absorbers []choice
+	snap := s.Snapshot()
+	if snap != nil {
 		for _, l := range snap.Lots {
 			if !l.Finished() {
 				lots = append(lots, choice{Value: l.ID, Text: l.ID + " " + p.word(l.FoodName)})
 			}
 		}
 		slices.SortFunc(lots, func(a, b choice) int { return cmp.Compare(a.Value, b.Value) })
-		for _, r := range snap.Rooms {
-			rooms = append(rooms, choice{Value: r.Name, Text: r.Name})
-		}
 	}
 	for _, c := range s.Actions.Containers() {
 		containers = append(containers, choice{Value: c, Text: c})
@@ -100,6 +98,7 @@ func (s *server) choices(p *pageContext, f whatIfForm) whatIfChoices {
 	for _, a := range usualAbsorbers() {
 		absorbers = append(absorbers, choice{Value: a, Text: a + " cm³"})
 	}
+	rooms := roomChoices(snap)
 	sensors := append(slices.Clone(rooms), choice{Value: engine.Outdoors, Text: p.t("outdoors")})
 	c := whatIfChoices{
 		Lots: chosenOf(p.t("all in store"), f.Lot, lots), Rooms: chosenOf(p.t("where it stands"), f.Room, rooms),
