@@ -35,13 +35,18 @@ type replayJob struct {
 	at    time.Time // when it was begun
 	stop  context.CancelFunc
 
-	mu      sync.Mutex
-	changed chan struct{} // closed when what follows changes
+	mu    sync.Mutex
+	soFar replayState
+}
+
+// replayState is how far a replay is.
+type replayState struct {
 	now     Replaying
 	told    bool
 	answer  *ReplayAnswer
 	problem string
 	status  int
+	changed chan struct{} // closed when any of it changes
 }
 
 func (s *server) routeReplays(mux *http.ServeMux) {
@@ -57,7 +62,7 @@ func (d *replays) begin(r *http.Request, form replayForm, o ReplayOrder) *replay
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.begun++
-	job := &replayJob{ID: strconv.Itoa(d.begun), Form: form, order: o, at: d.s.Now(), changed: make(chan struct{})}
+	job := &replayJob{ID: strconv.Itoa(d.begun), Form: form, order: o, at: d.s.Now(), soFar: replayState{changed: make(chan struct{})}}
 	d.jobs = append(d.jobs, job)
 	if len(d.jobs) > keptReplays {
 		d.jobs[0].stop()
@@ -67,15 +72,15 @@ func (d *replays) begin(r *http.Request, form replayForm, o ReplayOrder) *replay
 	job.stop = stop
 	go func() {
 		defer stop()
-		answer, err := d.s.Actions.ReplayAlarms(ctx, o, func(now Replaying) { job.change(func() { job.now, job.told = now, true }) })
-		job.change(func() {
+		answer, err := d.s.Actions.ReplayAlarms(ctx, o, func(now Replaying) { job.change(func(x *replayState) { x.now, x.told = now, true }) })
+		job.change(func(x *replayState) {
 			switch {
 			case err == nil:
-				job.answer, job.status = &answer, http.StatusOK
+				x.answer, x.status = &answer, http.StatusOK
 			case ctx.Err() != nil:
-				job.problem, job.status = stopped, http.StatusOK
+				x.problem, x.status = stopped, http.StatusOK
 			default:
-				job.status, job.problem = d.s.failure(r, "replay the alarms", err)
+				x.status, x.problem = d.s.failure(r, "replay the alarms", err)
 			}
 		})
 	}()
@@ -83,22 +88,12 @@ func (d *replays) begin(r *http.Request, form replayForm, o ReplayOrder) *replay
 }
 
 // change changes what is told of a replay.
-func (j *replayJob) change(how func()) {
+func (j *replayJob) change(how func(*replayState)) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	how()
-	close(j.changed)
-	j.changed = make(chan struct{})
-}
-
-// replayState is how far a replay is.
-type replayState struct {
-	now     Replaying
-	told    bool
-	answer  *ReplayAnswer
-	problem string
-	status  int
-	changed <-chan struct{}
+	how(&j.soFar)
+	close(j.soFar.changed)
+	j.soFar.changed = make(chan struct{})
 }
 
 func (x replayState) over() bool { return x.answer != nil || x.problem != "" }
@@ -106,7 +101,7 @@ func (x replayState) over() bool { return x.answer != nil || x.problem != "" }
 func (j *replayJob) state() replayState {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	return replayState{j.now, j.told, j.answer, j.problem, j.status, j.changed}
+	return j.soFar
 }
 
 // share is how much of it is done, by a guess: half a run is for what came
