@@ -10,7 +10,6 @@ import (
 	"io"
 	"net/http"
 	"strings"
-	"sync"
 	"sync/atomic"
 )
 
@@ -76,31 +75,6 @@ func (c *Receipt) Answer(result any) (Answer, error) {
 // has overtaken itself.
 func (c *Receipt) Done(a Answer) { c.kept.Store(&a) }
 
-// busy knows the edits that are being done, by the ID of their receipt.
-type busy struct {
-	mu  sync.Mutex
-	ids map[string]bool
-}
-
-func (b *busy) enter(id string) bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.ids[id] {
-		return false
-	}
-	if b.ids == nil {
-		b.ids = map[string]bool{}
-	}
-	b.ids[id] = true
-	return true
-}
-
-func (b *busy) leave(id string) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	delete(b.ids, id)
-}
-
 // once has edits that name themselves done once.
 func (s *server) once(mux *http.ServeMux, next http.Handler) http.Handler {
 	edits := map[string]*operation{}
@@ -132,8 +106,8 @@ func receipt(w http.ResponseWriter, r *http.Request, of *operation, named []stri
 	if quoted, is := strings.CutPrefix(key, `"`); is { // as RFC 8941 writes a string
 		key = strings.TrimSuffix(quoted, `"`)
 	}
-	plain := func(c rune) bool { return c > ' ' && c < 0x7f && c != '"' && c != '\\' }
-	if len(named) > 1 || key == "" || len(key) > maxKey || strings.ContainsFunc(key, func(c rune) bool { return !plain(c) }) {
+	odd := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '"' || c == '\\' }
+	if len(named) > 1 || key == "" || len(key) > maxKey || strings.ContainsFunc(key, odd) {
 		return nil, &refusal{http.StatusBadRequest, fmt.Sprintf("Idempotency-Key: give one name of 1 to %d letters, digits or marks, such as a random UUID", maxKey)}
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxImport))
@@ -157,12 +131,12 @@ func receipt(w http.ResponseWriter, r *http.Request, of *operation, named []stri
 
 // answerOnce answers from what is kept, or has the edit done.
 func (s *server) answerOnce(w http.ResponseWriter, r *http.Request, next http.Handler, c *Receipt) {
-	if !s.busy.enter(c.ID) {
+	if _, busy := s.busy.LoadOrStore(c.ID, true); busy {
 		w.Header().Set("Retry-After", "1")
 		writeProblem(w, http.StatusConflict, "Idempotency-Key: the request of this name is still being done: ask again in a moment")
 		return
 	}
-	defer s.busy.leave(c.ID)
+	defer s.busy.Delete(c.ID)
 	kept, found, err := s.Actions.Answered(r.Context(), c.ID)
 	if err != nil {
 		status, detail := s.failure(r, "look whether it was done already", err)

@@ -94,7 +94,7 @@ type server struct {
 	assets    *assets
 	live      *live
 	zippers   *sync.Pool // of *gzip.Writer
-	busy      busy       // edits that name themselves
+	busy      sync.Map   // the edits that name themselves and are being done, by the ID of their receipt
 	gate      *gate      // nil lets everybody in
 }
 
