@@ -88,15 +88,22 @@ func (m *alertmanager) oven() *routed {
 	return nil
 }
 
+// routedOven is a house whose oven is too hot, and that tells a router so.
+func routedOven(t *testing.T, router string) *house {
+	t.Helper()
+	h := newHouse(t, nil)
+	h.opts.Settings = ovenSettings(t, "alertmanager: {url: '"+router+"', every: 5s}\n")
+	h.start()
+	hotOven(t, h.app.URL(), h.app.BrokerURL())
+	return h
+}
+
 // An alarm stands at the router within seconds, also at one that was started
 // again and knows nothing, is gone there while it is shelved, comes again, and
 // ends with the alarm.
 func TestAlertRouter(t *testing.T) {
 	m := newAlertmanager(t)
-	h := newHouse(t, nil)
-	h.opts.Settings = ovenSettings(t, "alertmanager: {url: '"+m.url+"', every: 5s}\n")
-	h.start()
-	hotOven(t, h.app.URL(), h.app.BrokerURL())
+	h := routedOven(t, m.url)
 	within(t, time.Minute, "the alarm at the router", func() bool { return m.oven() != nil })
 	a := m.oven()
 	for name, want := range map[string]string{"alertname": "dryhold_warm", "site": "larch-house", "priority": "medium", "severity": "warning", "service": "dryhold"} {
@@ -133,10 +140,7 @@ func TestAlertRouter(t *testing.T) {
 // Without dryhold the alarms end by themselves; started again it tells them.
 func TestAlertRouterLapses(t *testing.T) {
 	m := newAlertmanager(t)
-	h := newHouse(t, nil)
-	h.opts.Settings = ovenSettings(t, "alertmanager: {url: '"+m.url+"', every: 5s}\n")
-	h.start()
-	hotOven(t, h.app.URL(), h.app.BrokerURL())
+	h := routedOven(t, m.url)
 	within(t, time.Minute, "the alarm at the router", func() bool { return m.oven() != nil })
 	h.stop()
 	if m.oven() == nil {
@@ -153,10 +157,7 @@ func TestAlertRouterHangs(t *testing.T) {
 	server := &http.Server{Addr: mosquittotest.FreeAddr(t), Handler: http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-release })}
 	go func() { _ = server.ListenAndServe() }()
 	t.Cleanup(func() { close(release); _ = server.Shutdown(context.Background()) })
-	h := newHouse(t, nil)
-	h.opts.Settings = ovenSettings(t, "alertmanager: {url: 'http://"+server.Addr+"', every: 5s}\n")
-	h.start()
-	hotOven(t, h.app.URL(), h.app.BrokerURL())
+	h := routedOven(t, "http://"+server.Addr)
 	began := time.Now()
 	h.stop()
 	if took := time.Since(began); took > 15*time.Second {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"net"
 	"net/http/httptest"
 	"os"
 	"os/exec"
@@ -18,6 +17,8 @@ import (
 	"github.com/prometheus/client_golang/api"
 	v1 "github.com/prometheus/client_golang/api/prometheus/v1"
 	"github.com/prometheus/common/model"
+
+	"dryhold/internal/intake/mosquittotest"
 )
 
 // realPrometheus runs Debian's prometheus with our alert rules against one
@@ -36,15 +37,7 @@ func realPrometheus(t *testing.T, target string) v1.API {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	dir := t.TempDir()
+	dir, addr := t.TempDir(), mosquittotest.FreeAddr(t)
 	config := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n  - job_name: dryhold\n    static_configs: [{targets: [%q]}]\n", rules, target)
 	file := filepath.Join(dir, "prometheus.yml")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
