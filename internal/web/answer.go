@@ -126,7 +126,7 @@ func compressible(contentType string) bool {
 	switch {
 	case strings.HasPrefix(media, "text/"), strings.HasSuffix(media, "+json"), strings.HasSuffix(media, "+xml"):
 		return true
-	case media == "application/json", media == "application/x-ndjson", media == "application/javascript":
+	case media == mediaJSON, media == mediaLines, media == "application/javascript":
 		return true
 	}
 	return false

@@ -5,7 +5,6 @@ import (
 	"embed"
 	"encoding/hex"
 	"io/fs"
-	"mime"
 	"net/http"
 	"path"
 )
@@ -61,9 +60,6 @@ func typeOf(name string) string {
 		return "application/manifest+json"
 	case ".png":
 		return "image/png"
-	}
-	if t := mime.TypeByExtension(path.Ext(name)); t != "" {
-		return t
 	}
 	return "text/plain; charset=utf-8"
 }

@@ -98,7 +98,7 @@ func (s *server) getEvents(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, http.StatusServiceUnavailable, fmt.Sprintf("%d streams of events are open, and that is the most: close one, or ask GET /api/v1/status now and then", maxStreams))
 		return
 	}
-	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Content-Type", mediaEvents)
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy in front must not wait for more
 	w.WriteHeader(http.StatusOK)
 	if r.Method == http.MethodHead {

@@ -66,7 +66,7 @@ func readJSON(w http.ResponseWriter, r *http.Request, v any) *refusal {
 
 // readLong is readJSON for a body of at most so many bytes.
 func readLong(w http.ResponseWriter, r *http.Request, v any, limit int64) *refusal {
-	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "application/json" {
+	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != mediaJSON {
 		return &refusal{http.StatusUnsupportedMediaType, "send the body as Content-Type: application/json"}
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, limit))

@@ -84,7 +84,7 @@ func (s *server) writePage(w http.ResponseWriter, r *http.Request, status int, p
 		writeProblem(w, http.StatusInternalServerError, "the page cannot be rendered: a fault of the machine; its log says more")
 		return
 	}
-	s.send(w, r, status, "text/html; charset=utf-8", body)
+	s.send(w, r, status, mediaPage, body)
 }
 
 func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {

@@ -39,13 +39,14 @@ type parameter struct {
 	most           int    // of an integer
 }
 
-// Media types of answers that are not plain JSON.
+// Media types of answers.
 const (
 	mediaJSON   = "application/json"
 	mediaLines  = "application/x-ndjson"
 	mediaEvents = "text/event-stream"
 	mediaText   = "text/plain"
 	mediaPDF    = "application/pdf"
+	mediaPage   = "text/html; charset=utf-8"
 	// mediaReport stands for the five of a report.
 	mediaReport = "*/*"
 )

@@ -79,12 +79,11 @@ func (s *server) getPage(w http.ResponseWriter, r *http.Request) {
 		s.writeNow(w, r, snap, refresh)
 		return
 	}
-	const html = "text/html; charset=utf-8"
 	if !takesGzip(r.Header.Values("Accept-Encoding")) {
-		s.send(w, r, http.StatusOK, html, p.body)
+		s.send(w, r, http.StatusOK, mediaPage, p.body)
 		return
 	}
 	w.Header().Add("Vary", "Accept-Encoding")
 	w.Header().Set("Content-Encoding", "gzip")
-	s.send(w, r, http.StatusOK, html, p.short)
+	s.send(w, r, http.StatusOK, mediaPage, p.short)
 }

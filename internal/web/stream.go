@@ -29,7 +29,7 @@ func newStream(w http.ResponseWriter) *stream {
 func (s *stream) line(v any) {
 	if !s.begun {
 		s.begun = true
-		s.w.Header().Set("Content-Type", "application/x-ndjson")
+		s.w.Header().Set("Content-Type", mediaLines)
 	}
 	_ = s.conn.SetWriteDeadline(time.Now().Add(lineTimeout))
 	_ = json.NewEncoder(s.w).Encode(v)
