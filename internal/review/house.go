@@ -102,6 +102,12 @@ type eventKey struct {
 	kind Kind
 }
 
+// InSums is a cost of the lot as it is in the sums of several.
+func (r *Review) InSums(c Cost) (s Sums) {
+	s.add(r, &c)
+	return s
+}
+
 func (s *Sums) add(r *Review, c *Cost) {
 	s.KG, s.Days = s.KG.Add(r.InKG(*c)), s.Days.Add(r.InDays(*c))
 	s.Paper.add(r, c)

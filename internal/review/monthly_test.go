@@ -6,26 +6,35 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"dryhold/internal/catalog"
 )
+
+// anyReview is the review of a lot with a random past, and its costs by month.
+func anyReview(t *rapid.T, c *catalog.Catalog) (Review, []InMonth) {
+	h := past(t)
+	l := anyLot(t, c)
+	to := packed().Add(age(t))
+	a := advance(t, reviewer(c, h, found(h, to)), l, to)
+	return a.Review(l), a.InMonths(l)
+}
+
+// sameCost holds what was consumed and lost against each other.
+func sameCost(t *rapid.T, what string, got, want Cost) {
+	t.Helper()
+	if math.Abs(got.Consumed()-want.Consumed()) > 1e-9 || math.Abs(got.Lost.Sum()-want.Lost.Sum()) > 1e-9 {
+		t.Fatalf("%s: %+v, want %+v", what, got, want)
+	}
+}
 
 // TestCostsByMonthAndRoom: the costs by month and room are those of the review
 // cut once more, on random pasts.
 func TestCostsByMonthAndRoom(t *testing.T) {
 	c := shipped(t)
 	rapid.Check(t, func(t *rapid.T) {
-		h := past(t)
-		l := anyLot(t, c)
-		to := packed().Add(age(t))
-		a := advance(t, reviewer(c, h, found(h, to)), l, to)
-		r, months := a.Review(l), a.InMonths(l)
-		same := func(what string, got, want Cost) {
-			t.Helper()
-			if math.Abs(got.Consumed()-want.Consumed()) > 1e-9 || math.Abs(got.Lost.Sum()-want.Lost.Sum()) > 1e-9 {
-				t.Fatalf("%s: %+v, want %+v", what, got, want)
-			}
-		}
+		r, months := anyReview(t, c)
 		for _, m := range r.Months {
-			same("a month", total(months, func(x InMonth) Cost {
+			sameCost(t, "a month", total(months, func(x InMonth) Cost {
 				if x.Year != m.Year || x.Month != m.Month {
 					return Cost{}
 				}
@@ -44,12 +53,12 @@ func TestCostsByMonthAndRoom(t *testing.T) {
 			if !ok {
 				t.Fatalf("the lot never stood in %s", room.Room)
 			}
-			same("a room by month", total(in.Months, func(s Span) Cost { return s.Cost }), room.Cost)
-			same("a room by year", total(in.Years, func(s Span) Cost { return s.Cost }), room.Cost)
-			same("a room by event", total(in.Events, func(e Event) Cost { return e.Cost }), room.Cost)
+			sameCost(t, "a room by month", total(in.Months, func(s Span) Cost { return s.Cost }), room.Cost)
+			sameCost(t, "a room by year", total(in.Years, func(s Span) Cost { return s.Cost }), room.Cost)
+			sameCost(t, "a room by event", total(in.Events, func(e Event) Cost { return e.Cost }), room.Cost)
 			sum = sum.Add(in.Cost)
 		}
-		same("all rooms", sum, r.Cost)
+		sameCost(t, "all rooms", sum, r.Cost)
 		if _, ok := r.In("nowhere", months); ok {
 			t.Fatal("the lot stood nowhere")
 		}

@@ -1,7 +1,6 @@
 package review
 
 import (
-	"math"
 	"testing"
 	"time"
 
@@ -13,17 +12,7 @@ import (
 func TestYearsAddUp(t *testing.T) {
 	c := shipped(t)
 	rapid.Check(t, func(t *rapid.T) {
-		h := past(t)
-		l := anyLot(t, c)
-		to := packed().Add(age(t))
-		a := advance(t, reviewer(c, h, found(h, to)), l, to)
-		r, months := a.Review(l), a.InMonths(l)
-		same := func(what string, got, want Cost) {
-			t.Helper()
-			if math.Abs(got.Consumed()-want.Consumed()) > 1e-9 || math.Abs(got.Lost.Sum()-want.Lost.Sum()) > 1e-9 {
-				t.Fatalf("%s: %+v, want %+v", what, got, want)
-			}
-		}
+		r, months := anyReview(t, c)
 		reviews := []Review{r}
 		for _, x := range r.Rooms {
 			in, _ := r.In(x.Room, months)
@@ -36,12 +25,12 @@ func TestYearsAddUp(t *testing.T) {
 				if !ok || in.Left != r.Left || len(in.Years) != 1 {
 					t.Fatalf("%d: %v, left %g of %g, %d years", y.Year, ok, in.Left, r.Left, len(in.Years))
 				}
-				same("its months", total(in.Months, func(s Span) Cost { return s.Cost }), in.Cost)
-				same("its rooms", total(in.Rooms, func(s InRoom) Cost { return s.Cost }), in.Cost)
-				same("its events", total(in.Events, func(e Event) Cost { return e.Cost }), in.Cost)
+				sameCost(t, "its months", total(in.Months, func(s Span) Cost { return s.Cost }), in.Cost)
+				sameCost(t, "its rooms", total(in.Rooms, func(s InRoom) Cost { return s.Cost }), in.Cost)
+				sameCost(t, "its events", total(in.Events, func(e Event) Cost { return e.Cost }), in.Cost)
 				all = all.Add(in.Cost)
 			}
-			same("all years", all, r.Cost)
+			sameCost(t, "all years", all, r.Cost)
 		}
 		if _, ok := r.InYear(packed().Year()-1, months); ok {
 			t.Fatal("there is a year before packing")

@@ -274,11 +274,7 @@ func (p *pageContext) lossRow(name string, c review.Sums) lossRow {
 
 // lotLoss is the row of a cost of one lot.
 func (p *pageContext) lotLoss(name string, r *review.Review, c review.Cost) lossRow {
-	sums := review.Sums{KG: r.InKG(c), Days: r.InDays(c)}
-	if lost, known := r.OnPaper(c); known {
-		sums.Paper = review.Paper{Lost: lost, Priced: 1}
-	}
-	return p.lossRow(name, sums)
+	return p.lossRow(name, r.InSums(c))
 }
 
 // monthFigure draws the costs by month; nil where there are none.
