@@ -35,8 +35,12 @@ type historyFilter struct {
 
 // query is the filter as an address.
 func (f historyFilter) query() url.Values {
-	q := url.Values{}
-	for name, value := range map[string]string{"alarm": f.Alarm, "from": f.From, "to": f.To, "room": f.Room} {
+	return filled(url.Values{}, map[string]string{"alarm": f.Alarm, "from": f.From, "to": f.To, "room": f.Room})
+}
+
+// filled is a query with those of the fields that are not empty.
+func filled(q url.Values, fields map[string]string) url.Values {
+	for name, value := range fields {
 		if value != "" {
 			q.Set(name, value)
 		}
@@ -133,10 +137,7 @@ func (s *server) pastAlarms(r *http.Request, p *pageContext, snap *engine.Snapsh
 		return no.status, nil
 	}
 	// By number, not by time: many may have come in one millisecond.
-	skip, err := strconv.Atoi(q.Get("skip"))
-	if err != nil || skip < 0 || skip > mostEvents {
-		skip = 0
-	}
+	skip := skipped(q, mostEvents)
 	most := skip + usualEvents
 	if f.Room != "" {
 		most = mostEvents // of which those of the room are picked
@@ -154,6 +155,16 @@ func (s *server) pastAlarms(r *http.Request, p *pageContext, snap *engine.Snapsh
 	}
 	v.Newer, v.Older = pagesOf("/alarms", f.query(), skip, usualEvents, more, "history")
 	return http.StatusOK, nil
+}
+
+// skipped is how many come before the page that is asked for; none where that
+// cannot be read or is more than there may be.
+func skipped(q url.Values, most int) int {
+	n, err := strconv.Atoi(q.Get("skip"))
+	if err != nil || n < 0 || n > most {
+		return 0
+	}
+	return n
 }
 
 // pagesOf are the addresses of what comes before and after so many; empty where

@@ -132,12 +132,7 @@ type actLink struct {
 // actLinks are the acts that an alarm in a state is open to, the most usual
 // one first.
 func (p *pageContext) actLinks(a engine.AlarmView) (out []actLink) {
-	q := url.Values{"kind": {string(a.Key.Kind)}}
-	for name, value := range map[string]string{"room": a.Key.Room, "sensor": a.Key.Sensor, "lot": a.Key.Lot} {
-		if value != "" {
-			q.Set(name, value)
-		}
-	}
+	q := filled(url.Values{"kind": {string(a.Key.Kind)}}, map[string]string{"room": a.Key.Room, "sensor": a.Key.Sensor, "lot": a.Key.Lot})
 	add := func(do, text string) {
 		out = append(out, actLink{text, "/alarms/" + do + "?" + q.Encode(), do == alarm.ActAcknowledge || do == alarm.ActUnshelve || do == alarm.ActReturn})
 	}

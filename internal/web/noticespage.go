@@ -4,7 +4,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
 	"dryhold/internal/alarm"
@@ -48,10 +47,7 @@ func (s *server) getNoticesPage(w http.ResponseWriter, r *http.Request) {
 func (s *server) noticesPage(w http.ResponseWriter, r *http.Request, status int, test, drill noticeForm) {
 	p, q := s.words(r), r.URL.Query()
 	f := NoticeFilter{Key: q.Get("key"), Undelivered: q.Get("undelivered") != ""}
-	skip, err := strconv.Atoi(q.Get("skip"))
-	if err != nil || skip < 0 || skip > mostNotices {
-		skip = 0
-	}
+	skip := skipped(q, mostNotices)
 	rows, err := s.Actions.Notices(r.Context(), f, skip+usualNotices+1)
 	if err != nil {
 		status, detail := s.failure(r, "list notices", err)
@@ -63,10 +59,7 @@ func (s *server) noticesPage(w http.ResponseWriter, r *http.Request, status int,
 	for _, n := range rows[min(skip, len(rows)):min(skip+usualNotices, len(rows))] {
 		v.Rows = append(v.Rows, p.noticeRow(n))
 	}
-	again := url.Values{}
-	if f.Key != "" {
-		again.Set("key", f.Key)
-	}
+	again := filled(url.Values{}, map[string]string{"key": f.Key})
 	if f.Undelivered {
 		again.Set("undelivered", "true")
 	}

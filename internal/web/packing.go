@@ -285,11 +285,7 @@ func (p *pageContext) advised(v *packingView, x packing.Advice) {
 		}
 		order.Set("absorber", capacity)
 	}
-	for name, value := range map[string]string{"room": v.Q.Room, "leak_test": v.Q.Leak, "treatment": string(x.Treatment), "override": v.Q.Override} {
-		if value != "" {
-			order.Set(name, value)
-		}
-	}
+	order = filled(order, map[string]string{"room": v.Q.Room, "leak_test": v.Q.Leak, "treatment": string(x.Treatment), "override": v.Q.Override})
 	if x.MoistureWB != nil {
 		order.Set("moisture", figure(100**x.MoistureWB))
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -236,13 +237,8 @@ type replayForm struct {
 	YAML               string
 }
 
-func replayFormOf(form map[string][]string) replayForm {
-	get := func(name string) string {
-		if v := form[name]; len(v) > 0 {
-			return strings.TrimSpace(v[0])
-		}
-		return ""
-	}
+func replayFormOf(form url.Values) replayForm {
+	get := func(name string) string { return strings.TrimSpace(form.Get(name)) }
 	number := func(name string) string { return strings.Replace(get(name), ",", ".", 1) }
 	return replayForm{get("from"), get("to"), get("room"), number("warm"), number("damp"), number("bright"), get("units") == "us", get("limits")}
 }

@@ -82,12 +82,7 @@ func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 		s.writeFailed(w, r, status, p.t("No review"), detail)
 		return
 	}
-	q := url.Values{}
-	for name, value := range map[string]string{"lot": x.Lot, "room": x.Room} {
-		if value != "" {
-			q.Set(name, value)
-		}
-	}
+	q := filled(url.Values{}, map[string]string{"lot": x.Lot, "room": x.Room})
 	v := reviewView{Words: p.story(x), Filter: s.reviewFilter(p, x), Notes: notes, Report: "/api/v1/report?", WhatIf: "/what-if"}
 	if len(q) > 0 {
 		v.Report += q.Encode() + "&"
@@ -96,8 +91,8 @@ func (s *server) getReviewPage(w http.ResponseWriter, r *http.Request) {
 		v.WhatIf += "?" + url.Values{"lot": {x.Lot}}.Encode()
 	}
 	if x.Year != 0 {
-		q.Set("year", strconv.Itoa(x.Year))
-		v.Report += url.Values{"from": {strconv.Itoa(x.Year) + "-01-01"}, "to": {lastDay(x.Year, x.At.In(s.Zone))}}.Encode() + "&"
+		q.Set("year", x.year())
+		v.Report += url.Values{"from": {x.year() + "-01-01"}, "to": {lastDay(x.Year, x.At.In(s.Zone))}}.Encode() + "&"
 	}
 	query := ""
 	if len(q) > 0 {
@@ -123,9 +118,17 @@ func lastDay(year int, now time.Time) string {
 	return now.Format(time.DateOnly)
 }
 
+// year is the one that is told of, in figures; empty for all.
+func (x ReviewAnswer) year() string {
+	if x.Year == 0 {
+		return ""
+	}
+	return strconv.Itoa(x.Year)
+}
+
 // reviewed says what is left by the filter.
 func (p *pageContext) reviewed(x ReviewAnswer) string {
-	year := strconv.Itoa(x.Year)
+	year := x.year()
 	switch one, room, in := x.Lot != "", x.Room != "", x.Year != 0; {
 	case one && room && in:
 		return p.t("Of lot %s, of its time in %s, in %s.", x.Lot, x.Room, year)
@@ -161,11 +164,7 @@ func (s *server) reviewFilter(p *pageContext, x ReviewAnswer) reviewFilterView {
 	for year := now; year >= max(first, now-50); year-- {
 		years = append(years, choice{Value: strconv.Itoa(year), Text: strconv.Itoa(year)})
 	}
-	year := ""
-	if x.Year != 0 {
-		year = strconv.Itoa(x.Year)
-	}
-	v.Rooms, v.Lots, v.Years = chosenOf(p.t("all rooms"), x.Room, roomChoices(snap)), chosenOf(p.t("all lots"), x.Lot, lots), chosenOf(p.t("all years"), year, years)
+	v.Rooms, v.Lots, v.Years = chosenOf(p.t("all rooms"), x.Room, roomChoices(snap)), chosenOf(p.t("all lots"), x.Lot, lots), chosenOf(p.t("all years"), x.year(), years)
 	return v
 }
 
@@ -224,14 +223,7 @@ func (p *pageContext) reviewTables(v *reviewView, x ReviewAnswer) {
 
 // reviewURL is the same review of one room.
 func reviewURL(x ReviewAnswer, room string) string {
-	q := url.Values{"room": {room}}
-	if x.Lot != "" {
-		q.Set("lot", x.Lot)
-	}
-	if x.Year != 0 {
-		q.Set("year", strconv.Itoa(x.Year))
-	}
-	return "/review?" + q.Encode()
+	return "/review?" + filled(url.Values{"room": {room}}, map[string]string{"lot": x.Lot, "year": x.year()}).Encode()
 }
 
 // spanURL is the page of a room at the time of an event.
