@@ -130,7 +130,7 @@ func closed() <-chan struct{} {
 	return c
 }
 
-// request is a request, and answered what came of it.
+// request is what is asked, and reply what came of it.
 type (
 	request struct {
 		method, path, body, token string
@@ -188,13 +188,13 @@ func faults(d *openapitest.Document, o *operation, res reply) (out []string) {
 	return out
 }
 
-// sample is what an operation is request with where all is well.
+// sample is what an operation is asked with where all is well.
 type sample struct {
 	path string // with its query; that of the operation when empty
 	body string
 }
 
-// samples are by the name of the operation. Those request for by what is in
+// samples are by the name of the operation. Those asked for by what is in
 // store, and without parameters, need none.
 func samples() map[string]sample {
 	const lotPath, room = "/api/v1/lots/white-rice-1", "/api/v1/sensors/cellar/cellar-1/"
@@ -410,7 +410,7 @@ func TestOtherPathsAndMethodsAreProblems(t *testing.T) {
 	}
 }
 
-// The scopes that the document names are those that are request for.
+// The scopes that the document names are those that are asked for.
 func TestScopesAreThoseEnforced(t *testing.T) {
 	c := newContract(t)
 	for _, o := range operations() {

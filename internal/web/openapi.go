@@ -2,7 +2,6 @@ package web
 
 import (
 	"encoding/json"
-	"fmt"
 	"maps"
 	"net/http"
 	"slices"
@@ -138,6 +137,14 @@ func parameters() object {
 func (s *schemas) operation(o *operation) object {
 	x := object{"operationId": o.id, "summary": o.summary, "tags": []any{o.tag}, "responses": s.responses(o)}
 	var in []any
+	header := func(has bool, name string) {
+		if has {
+			in = append(in, object{"$ref": "#/components/parameters/" + name})
+		}
+	}
+	header(o.edits(), "Idempotency-Key")
+	header(o.ofLot(), "If-Match")
+	header(o.tagged(), "If-None-Match")
 	for part := range strings.SplitSeq(o.path, "/") {
 		if name, is := strings.CutPrefix(part, "{"); is {
 			in = append(in, object{"name": strings.TrimSuffix(name, "}"), "in": "path", "required": true, "schema": object{"type": "string", "minLength": 1}})
@@ -146,14 +153,6 @@ func (s *schemas) operation(o *operation) object {
 	for _, p := range o.query {
 		in = append(in, object{"name": p.name, "in": "query", "description": p.says, "schema": p.schema()})
 	}
-	for name, has := range map[string]bool{"If-None-Match": o.tagged(), "If-Match": o.ofLot(), "Idempotency-Key": o.edits()} {
-		if has {
-			in = append(in, object{"$ref": "#/components/parameters/" + name})
-		}
-	}
-	slices.SortStableFunc(in, func(a, b any) int {
-		return strings.Compare(fmt.Sprint(a.(object)["$ref"]), fmt.Sprint(b.(object)["$ref"]))
-	})
 	if in != nil {
 		x["parameters"] = in
 	}

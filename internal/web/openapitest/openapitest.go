@@ -4,6 +4,7 @@ package openapitest
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"mime"
@@ -116,10 +117,7 @@ func (d *Document) find(pointer string) map[string]any {
 		}
 	}
 	x, _ := v.(map[string]any)
-	if ref, is := x["$ref"].(string); is {
-		return d.find(ref)
-	}
-	return x
+	return d.Schema(x)
 }
 
 func (d *Document) schema(pointer string) (*jsonschema.Schema, error) {
@@ -140,11 +138,7 @@ func pointerTo(method, path string) string {
 func (d *Document) parameters(op map[string]any) (out []map[string]any) {
 	list, _ := op["parameters"].([]any)
 	for _, p := range list {
-		x := p.(map[string]any)
-		if ref, is := x["$ref"].(string); is {
-			x = d.find(ref)
-		}
-		out = append(out, x)
+		out = append(out, d.Schema(p.(map[string]any)))
 	}
 	return out
 }
@@ -180,10 +174,7 @@ func (d *Document) Answer(method, path string, status int, contentType string, b
 	if as["schema"] == nil {
 		return nil
 	}
-	if own, _ := d.own(pointer); own != "" {
-		pointer = own
-	}
-	pointer += "/content/" + escaped(media) + "/schema"
+	pointer = cmp.Or(d.own(pointer), pointer) + "/content/" + escaped(media) + "/schema"
 	if media != "application/x-ndjson" {
 		return d.hold(pointer, body)
 	}
@@ -195,11 +186,11 @@ func (d *Document) Answer(method, path string, status int, contentType string, b
 	return nil
 }
 
-// own is where a reference at a pointer leads.
-func (d *Document) own(pointer string) (string, bool) {
+// own is where a reference at a pointer leads, "" where there is none.
+func (d *Document) own(pointer string) string {
 	i := strings.LastIndex(pointer, "/")
-	ref, is := d.find(pointer[:i])[pointer[i+1:]].(map[string]any)["$ref"].(string)
-	return ref, is
+	ref, _ := d.find(pointer[:i])[pointer[i+1:]].(map[string]any)["$ref"].(string)
+	return ref
 }
 
 func (d *Document) hold(pointer string, body []byte) error {
@@ -214,7 +205,8 @@ func (d *Document) hold(pointer string, body []byte) error {
 	return s.Validate(v)
 }
 
-// Schema gives a schema as it stands, with a reference at its root followed.
+// Schema gives a schema, or another part of the document, as it stands, with a
+// reference at its root followed.
 func (d *Document) Schema(s map[string]any) map[string]any {
 	if ref, is := s["$ref"].(string); is {
 		return d.find(ref)
@@ -227,7 +219,8 @@ func (d *Document) BodySchema(method, path string) map[string]any {
 	return d.find(pointerTo(method, path) + "/requestBody/content/application~1json/schema")
 }
 
-// Parameters are those of a query, by name, with their schemas.
+// Parameters are those in the path or the query of an operation, by name, with
+// their schemas.
 func (d *Document) Parameters(method, path, in string) map[string]map[string]any {
 	out := map[string]map[string]any{}
 	for _, p := range d.parameters(d.find(pointerTo(method, path))) {
