@@ -56,8 +56,7 @@ func (l *Ledger) walkTo(lag unit.Hours, slot int) *coreWalk {
 	w := &coreWalk{l: l, kept: slices.IndexFunc(l.fold.keys.lags, func(g group) bool { return g.lag == lag })}
 	begin := slot - int(min(float64(max(0, slot)), math.Ceil(warmUp*float64(lag))))
 	if w.kept >= 0 && len(l.days) > 0 {
-		next, _ := slices.BinarySearchFunc(l.days, slot+1, func(d closed, slot int) int { return d.slot - slot })
-		w.day = max(0, next-1)
+		w.day = l.dayOf(slot)
 		begin = l.days[w.day].slot
 	}
 	of, err := thermal.NewLag(lag)

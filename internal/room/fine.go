@@ -48,8 +48,7 @@ func (l *Ledger) Seed(lag unit.Hours, from, to time.Time) Seed {
 		return s
 	}
 	slot := int((floorHour(from.UnixMilli()) - l.start) / hourMS)
-	n, _ := slices.BinarySearchFunc(l.days, slot+1, func(d closed, slot int) int { return d.slot - slot })
-	d := l.days[max(0, n-1)]
+	d := l.days[l.dayOf(slot)]
 	s.at, s.recent = l.start+int64(d.slot)*hourMS, d.recent
 	if w := l.walkTo(lag, d.slot); d.slot < len(l.slots) {
 		w.fixed(d.slot)
@@ -113,13 +112,7 @@ func (f *Fold) fine(st *state, l *Ledger, from, to int64, lag int) Fine {
 	out := Fine{At: time.UnixMilli(from).UTC(), Core: math.NaN()}
 	air, _ := f.keys.index(0, AirEa)
 	core, known, sum := st.core[lag], st.coreKnown, st.sum[air]
-	f.temperature(st, &out.Slot, l.tracks[unit.Temperature], from, to)
-	if hum := l.tracks[unit.Humidity]; len(hum) > 0 {
-		f.humidity(&out.Slot, l.tracks[unit.Temperature], hum, from, to)
-	}
-	if lux := l.tracks[unit.Illuminance]; len(lux) > 0 {
-		f.light(&out.Slot, lux, from, to)
-	}
+	out.Slot = f.slot(st, l.tracks[unit.Temperature], l.tracks[unit.Humidity], l.tracks[unit.Illuminance], from, to, to)
 	if out.Slot.MeasuredMS+out.Slot.EstimatedMS > 0 {
 		if !known { // it began at the air
 			core = float64(out.Slot.TempMean)

@@ -58,12 +58,11 @@ func NewFold(k Keys) (*Fold, error) {
 // Keys are the exposures folded.
 func (f *Fold) Keys() Keys { return f.keys }
 
-// hour folds [from, from+1h), of which the temperature is settled up to
-// settled and nothing is known past end, into the state and gives its slot.
-func (f *Fold) hour(st *state, temp, hum, lux []*track, from, settled, end int64) Slot {
+// slot folds [from, to), of one hour, of which the temperature is settled up to
+// settled, into the state and gives its slot.
+func (f *Fold) slot(st *state, temp, hum, lux []*track, from, to, settled int64) Slot {
 	var slot Slot
-	to := min(from+hourMS, end)
-	f.temperature(st, &slot, temp, from, min(from+hourMS, settled))
+	f.temperature(st, &slot, temp, from, min(to, settled))
 	if len(hum) > 0 {
 		f.humidity(&slot, temp, hum, from, to)
 	}

@@ -160,7 +160,7 @@ func (l *Ledger) Advance(asOf time.Time) {
 	for i := first; l.start+int64(i)*hourMS < end; i++ {
 		from := l.start + int64(i)*hourMS
 		l.openHour(i, from, st)
-		slot := l.fold.hour(&st, temp, hum, lux, from, settled, end)
+		slot := l.fold.slot(&st, temp, hum, lux, from, min(from+hourMS, end), settled)
 		l.slots = append(l.slots, slot)
 		if slot.EstimatedMS > 0 {
 			l.bounds = append(l.bounds, bound{i, slices.Clone(st.below), slices.Clone(st.above)})
@@ -297,6 +297,13 @@ func (l *Ledger) restored(d closed) state {
 		copy(st.above, l.bounds[i].above)
 	}
 	return st
+}
+
+// dayOf is the index of the start of the day that slot i lies in, or of the
+// first day for what was before; there must be one.
+func (l *Ledger) dayOf(i int) int {
+	n, _ := slices.BinarySearchFunc(l.days, i+1, func(d closed, i int) int { return d.slot - i })
+	return max(0, n-1)
 }
 
 // boundBefore is the index of the last bound of an hour before slot i, or -1.
