@@ -175,25 +175,15 @@ func post(t *testing.T, url string, body any) {
 	}
 }
 
-// fetch reads JSON from the daemon.
-func fetch[T any](t *testing.T, url string) (v T) {
-	t.Helper()
-	r, err := http.Get(url)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Body.Close()
-	if err := json.NewDecoder(r.Body).Decode(&v); err != nil || r.StatusCode != http.StatusOK {
-		t.Fatalf("%s: %s, %v", url, r.Status, err)
-	}
-	return v
-}
-
 // lots are those of the daemon by their names.
 func lots(t *testing.T, url string) map[string]engine.LotView {
 	t.Helper()
+	var status web.StatusAnswer
+	if err := json.Unmarshal([]byte(download(t, url+"/api/v1/status")), &status); err != nil {
+		t.Fatal(err)
+	}
 	all := map[string]engine.LotView{}
-	for _, l := range fetch[web.StatusAnswer](t, url+"/api/v1/status").Snapshot.Lots {
+	for _, l := range status.Snapshot.Lots {
 		all[l.ID] = l
 	}
 	return all
