@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -38,41 +39,13 @@ func (s *seen) has(topic, payload string) bool {
 	return s.payloads[topic] == payload
 }
 
-// until polls a condition.
-func until(t *testing.T, what string, holds func() bool) {
-	t.Helper()
-	for deadline := time.Now().Add(30 * time.Second); !holds(); {
-		if time.Now().After(deadline) {
-			t.Fatalf("in 30 s not seen: %s", what)
-		}
-		time.Sleep(5 * time.Millisecond)
-	}
-}
-
 // A look sees what is kept and what comes, on topics that the intake did not
 // ask for as well; it leaves nothing with the broker, and the intake gets what
 // is its own.
 func TestLook(t *testing.T) {
 	eachBroker(t, func(t *testing.T, s server) {
-		got := &recorder{ack: func(intake.Delivery) bool { return true }}
-		client, err := intake.New(intake.Config{URL: s.url(), ClientID: "dryhold", Filters: []string{"rooms/#"}}, time.Now, got.handle)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := client.Start(t.Context()); err != nil {
-			t.Fatal(err)
-		}
-		defer func() {
-			if err := client.Stop(context.Background()); err != nil {
-				t.Error(err)
-			}
-		}()
-		publish := func(topic string, retain bool, payload string) {
-			t.Helper()
-			if err := client.Publish(t.Context(), topic, 1, retain, []byte(payload)); err != nil {
-				t.Fatal(err)
-			}
-		}
+		got := &recorder{ack: every}
+		client := start(t, intake.Config{URL: s.url(), Filters: []string{"rooms/#"}}, got)
 		look := func(s *seen, url string) (stop func() error) {
 			ctx, cancel := context.WithCancel(t.Context())
 			done := make(chan error, 1)
@@ -81,36 +54,34 @@ func TestLook(t *testing.T) {
 			}()
 			return func() error { cancel(); return <-done }
 		}
-		publish("kept/x", true, "1")
+		if err := client.Publish(t.Context(), "kept/x", 1, true, []byte("1")); err != nil {
+			t.Fatal(err)
+		}
 		var first seen
 		stop := look(&first, s.url())
-		until(t, "what was kept", func() bool { return first.has("kept/x", "1") })
-		publish("gateway/x", false, "2")
-		publish("rooms/cellar/temperature", false, "14.2")
-		until(t, "what came", func() bool { return first.has("gateway/x", "2") && first.has("rooms/cellar/temperature", "14.2") })
+		eventually(t, "what was kept", func() bool { return first.has("kept/x", "1") })
+		publish(t, client, "gateway/x", "2")
+		publish(t, client, "rooms/cellar/temperature", "14.2")
+		eventually(t, "what came", func() bool { return first.has("gateway/x", "2") && first.has("rooms/cellar/temperature", "14.2") })
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
 		if !first.retained["kept/x"] || first.retained["gateway/x"] {
 			t.Errorf("what is kept and what is fresh: %v", first.retained)
 		}
-		publish("gateway/x", false, "while nobody looked")
+		publish(t, client, "gateway/x", "while nobody looked")
 		var second seen
 		stop = look(&second, s.url())
-		until(t, "what was kept", func() bool { return second.has("kept/x", "1") })
-		publish("gateway/y", false, "3")
-		until(t, "what came", func() bool { return second.has("gateway/y", "3") })
+		eventually(t, "what was kept", func() bool { return second.has("kept/x", "1") })
+		publish(t, client, "gateway/y", "3")
+		eventually(t, "what came", func() bool { return second.has("gateway/y", "3") })
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
 		if second.has("gateway/x", "while nobody looked") {
 			t.Error("the broker kept a message for whoever looks")
 		}
-		until(t, "the reading, by the intake", func() bool {
-			got.mu.Lock()
-			defer got.mu.Unlock()
-			return len(got.all) == 1 && string(got.all[0].Payload) == "14.2"
-		})
+		eventually(t, "the reading, by the intake", func() bool { return slices.Equal(got.payloads(), []string{"14.2"}) })
 	})
 }
 
@@ -123,28 +94,16 @@ func TestLookAsGuest(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		if err := b.Stop(context.Background()); err != nil {
 			t.Error(err)
 		}
-	}()
+	})
 	cfg := intake.Config{URL: "mqtt://" + b.IntakeAddr(), ClientID: guest, Username: "dryhold", Password: "wrong", Filters: []string{"#"}}
 	if err := intake.Look(t.Context(), cfg, time.Now, func(intake.Delivery) bool { return true }); !errors.Is(err, intake.ErrCredentials) {
 		t.Errorf("with a wrong secret: %v", err)
 	}
-	own := intake.Config{URL: cfg.URL, ClientID: "dryhold", Username: "dryhold", Password: "larch"}
-	client, err := intake.New(own, time.Now, func(intake.Delivery) {})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := client.Start(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := client.Stop(context.Background()); err != nil {
-			t.Error(err)
-		}
-	}()
+	client := start(t, intake.Config{URL: cfg.URL, Username: "dryhold", Password: "larch"}, &recorder{})
 	cfg.Password = "larch"
 	look := func(payload string) (got *seen) { // until it comes
 		t.Helper()
@@ -153,10 +112,8 @@ func TestLookAsGuest(t *testing.T) {
 		defer cancel()
 		done := make(chan error, 1)
 		go func() { done <- intake.Look(ctx, cfg, time.Now, got.see) }()
-		until(t, "a message", func() bool {
-			if err := client.Publish(t.Context(), "door/lock", 1, false, []byte(payload)); err != nil {
-				t.Fatal(err)
-			}
+		eventually(t, "a message", func() bool {
+			publish(t, client, "door/lock", payload)
 			return got.has("door/lock", payload)
 		})
 		cancel()
