@@ -19,9 +19,9 @@ import (
 )
 
 // shown fetches and parses a page.
-func shown(t testing.TB, h http.Handler, path string, status int) *html.Node {
+func shown(t testing.TB, h http.Handler, path string, status int, headers ...string) *html.Node {
 	t.Helper()
-	res := ask(t, h, http.MethodGet, path, "")
+	res := ask(t, h, http.MethodGet, path, "", headers...)
 	if res.StatusCode != status || res.Header.Get("Content-Type") != "text/html; charset=utf-8" {
 		t.Fatalf("GET %s: %d %s", path, res.StatusCode, res.Header.Get("Content-Type"))
 	}

@@ -73,9 +73,7 @@ func TestPreferencesAreKept(t *testing.T) {
 		t.Errorf("lang %q, theme %q", attr(root, "lang"), attr(root, "data-theme"))
 	}
 	var chosen []string
-	for _, o := range all(page, "option", func(n *html.Node) bool {
-		return slices.ContainsFunc(n.Attr, func(a html.Attribute) bool { return a.Key == "selected" })
-	}) {
+	for _, o := range all(page, "option", func(n *html.Node) bool { return hasAttr(n, "selected") }) {
 		chosen = append(chosen, attr(o, "value"))
 	}
 	if !slices.Equal(chosen, []string{"de", "us", "dark"}) {
@@ -169,15 +167,7 @@ func TestPluralForms(t *testing.T) {
 // shownTo is a page as a browser with these preferences gets it.
 func shownTo(t testing.TB, h http.Handler, path, like string) *html.Node {
 	t.Helper()
-	res := ask(t, h, http.MethodGet, path, "", "Cookie", preferencesCookie+"="+like)
-	if res.StatusCode != http.StatusOK || res.Header.Get("Content-Type") != "text/html; charset=utf-8" {
-		t.Fatalf("GET %s: %d %s", path, res.StatusCode, res.Header.Get("Content-Type"))
-	}
-	doc, err := html.ParseWithOptions(res.Body, html.ParseOptionEnableScripting(false))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return doc
+	return shown(t, h, path, http.StatusOK, "Cookie", preferencesCookie+"="+like)
 }
 
 // What a room is called is the keeper's, whatever the language.
