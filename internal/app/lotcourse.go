@@ -11,10 +11,10 @@ import (
 // answers between two edits; nothing is written.
 func (a *App) LotCourse(ctx context.Context, id string, points int) (engine.LotCourse, error) {
 	var out engine.LotCourse
-	err := a.submit(ctx, &edit{read: func(e *engine.Engine, now time.Time) (err error) {
+	err := a.ask(ctx, func(e *engine.Engine, now time.Time) (err error) {
 		out, err = e.Course(id, points, now)
 		return err
-	}})
+	})
 	if err != nil {
 		return engine.LotCourse{}, err // the writer may still be at it
 	}

@@ -68,16 +68,9 @@ type Option struct {
 // Explain tells how the numbers of a lot come about, as of the last whole
 // hour, or its end. The error wraps lot.ErrNotFound and names the nearest lot.
 func (e *Engine) Explain(id string, now time.Time) (Explanation, error) {
-	l, err := e.book.Find(id)
+	l, t, err := e.asked(id, now, "explain")
 	if err != nil {
-		return Explanation{}, e.unknownLot(id)
-	}
-	if err := e.workOut(now); err != nil {
-		return Explanation{}, fmt.Errorf("cannot explain lot %s: %w", id, err)
-	}
-	t := e.lots[id]
-	if t == nil { // it was taken back
-		return Explanation{}, e.unknownLot(id)
+		return Explanation{}, err
 	}
 	x, err := e.explainer(l, t)
 	if err != nil {
@@ -104,6 +97,20 @@ func (e *Engine) Explain(id string, now time.Time) (Explanation, error) {
 		Section{CautionsSection, "Cautions", x.cautions()},
 	)
 	return out, nil
+}
+
+// asked is a lot worked out for a question about it alone, which task names.
+func (e *Engine) asked(id string, now time.Time, task string) (l lot.Lot, t *tracked, err error) {
+	if l, err = e.book.Find(id); err != nil {
+		return l, nil, e.unknownLot(id)
+	}
+	if err := e.workOut(now); err != nil {
+		return l, nil, fmt.Errorf("cannot %s lot %s: %w", task, id, err)
+	}
+	if t = e.lots[id]; t == nil { // it was taken back
+		return l, nil, e.unknownLot(id)
+	}
+	return l, t, nil
 }
 
 func (e *Engine) unknownLot(id string) error {
@@ -143,7 +150,7 @@ func (e *Engine) explainer(l lot.Lot, t *tracked) (x *explainer, err error) {
 	}
 	if !l.Finished() {
 		x.outlook = t.outlook
-		if x.looked, err = e.follower.Advance(x.looked, l, t.lookedAt); err != nil {
+		if x.looked, err = e.looked(l, t); err != nil {
 			return nil, err
 		}
 	}
@@ -153,6 +160,11 @@ func (e *Engine) explainer(l lot.Lot, t *tracked) (x *explainer, err error) {
 	}
 	x.state, err = e.follower.State(c, l)
 	return x, err
+}
+
+// looked is the course of a lot at the instant from which its view looks ahead.
+func (e *Engine) looked(l lot.Lot, t *tracked) (course.Course, error) {
+	return e.follower.Advance(t.account.Course(), l, t.lookedAt)
 }
 
 // telling gathers the lines of a section.

@@ -17,7 +17,7 @@ func (x *explainer) projected(t *telling) {
 	in := x.v.Room()
 	t.say("Projected end, if it stays in %s: %s%s. The band joins what is open of the climate and of the constants.",
 		in, endsOn(x.v, x.v.End, x.v.EndEarly, x.v.EndLate), endsBy(x.v, x.v.EndBy))
-	p := x.e.prospectOf(in, x.lookedDay())
+	p := x.e.prospectOf(in, x.e.lots[x.v.ID].lookedDay())
 	mean := p.kineticYear()
 	t.constant(p.source(in), "Climate taken for the coming year in %s: mean kinetic temperature %s °C (%s to %s °C), mean air %s °C.",
 		in, tenth(mean.Likely), tenth(mean.Low), tenth(mean.High), tenth(p.airYear()))
@@ -31,9 +31,7 @@ func (x *explainer) projected(t *telling) {
 }
 
 // lookedDay is the day from which the lot was looked ahead.
-func (x *explainer) lookedDay() time.Time {
-	return x.e.lots[x.v.ID].lookedAt.Truncate(24 * time.Hour)
-}
+func (t *tracked) lookedDay() time.Time { return t.lookedAt.Truncate(24 * time.Hour) }
 
 func tenth(v float64) string { return figures(math.Round(10*v)/10, 6) }
 

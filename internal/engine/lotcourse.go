@@ -104,19 +104,12 @@ func (e *Engine) Course(id string, points int, now time.Time) (LotCourse, error)
 	if points < LeastCoursePoints || points > MostCoursePoints {
 		return LotCourse{}, lot.Invalid("%d points: ask for %d to %d", points, LeastCoursePoints, MostCoursePoints)
 	}
-	l, err := e.book.Find(id)
+	l, t, err := e.asked(id, now, "tell the course of")
 	if err != nil {
-		return LotCourse{}, e.unknownLot(id)
+		return LotCourse{}, err
 	}
 	fail := func(err error) (LotCourse, error) {
 		return LotCourse{}, fmt.Errorf("cannot tell the course of lot %s: %w", id, err)
-	}
-	if err := e.workOut(now); err != nil {
-		return fail(err)
-	}
-	t := e.lots[id]
-	if t == nil { // it was taken back
-		return LotCourse{}, e.unknownLot(id)
 	}
 	v := &t.view
 	out := LotCourse{
@@ -218,16 +211,16 @@ const youngLot = 30 * 24 * time.Hour
 // courseAhead looks ahead from where the lot's projected end was looked for,
 // and tells what comes after now.
 func (e *Engine) courseAhead(out *LotCourse, l lot.Lot, t *tracked, points int) error {
-	x, err := e.explainer(l, t)
+	c, err := e.looked(l, t)
 	if err != nil {
 		return err
 	}
-	f, err := e.follower.Future(x.looked, l, e.prospectOf(l.Room(), e.lots[l.ID].lookedAt.Truncate(24*time.Hour)))
+	f, err := e.follower.Future(c, l, e.prospectOf(l.Room(), t.lookedDay()))
 	if err != nil {
 		return err
 	}
 	band := f.Ends.Band()
-	first := t.asOf.Sub(x.looked.At).Hours() / 24
+	first := t.asOf.Sub(c.At).Hours() / 24
 	var days []float64
 	for i := 1; i <= points-3; i++ {
 		days = append(days, first+float64((band.High-first)*float64(i)/float64(points-3)))

@@ -205,7 +205,7 @@ func (t *Trial) Next(now time.Time, n int) (more bool, err error) {
 // the end as it is now is that of the view.
 func (t *Trial) try(l lot.Lot) error {
 	x := t.e.lots[l.ID]
-	c, err := t.e.follower.Advance(x.account.Course(), l, x.lookedAt)
+	c, err := t.e.looked(l, x)
 	if err != nil {
 		return err
 	}
