@@ -97,7 +97,7 @@ const (
 // (Idempotency-Key): the daemon does it once, however often it hears of it, so
 // that it can be sent again where the answer was lost on the way.
 func (k client) ask(ctx context.Context, method, path, token string, body []byte) (*http.Response, error) {
-	name := rand.Text()
+	name, lost := rand.Text(), false
 	for try := 1; ; try++ {
 		req, err := http.NewRequestWithContext(ctx, method, k.url+path, bytes.NewReader(body))
 		if err != nil {
@@ -111,7 +111,8 @@ func (k client) ask(ctx context.Context, method, path, token string, body []byte
 			req.Header.Set("Authorization", "Bearer "+token)
 		}
 		resp, err := k.http.Do(req)
-		lost := errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET)
+		// A daemon that went away behind a request may still be starting.
+		lost = errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || lost && errors.Is(err, syscall.ECONNREFUSED)
 		busy := err == nil && resp.StatusCode == http.StatusConflict && resp.Header.Get("Retry-After") != ""
 		if try == tries || !lost && !busy {
 			return resp, err

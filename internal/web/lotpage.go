@@ -106,8 +106,7 @@ func (s *server) getLotPage(w http.ResponseWriter, r *http.Request) {
 	one := p.measure(100, 1, " %") // as in the text below it
 	v := lotPageView{
 		Done: p.done(r), ID: x.Lot, Quality: one.text(x.Remaining.Likely), Limiting: p.word(x.Limiting),
-		Range:  p.t("%s to %s", one.number(x.Remaining.Low, 1), one.text(x.Remaining.High)),
-		Tested: s.tested(r, x.Lot), Use: s.using(r, x.Lot),
+		Range: p.t("%s to %s", one.number(x.Remaining.Low, 1), one.text(x.Remaining.High)),
 	}
 	for i, section := range x.Sections {
 		if section.Key == engine.HelpSection {
@@ -153,10 +152,10 @@ func (s *server) lotNow(id string) (engine.LotView, bool) {
 
 // lotNumbers sets what the page shows of a lot beside its explanation.
 func (s *server) lotNumbers(r *http.Request, p *pageContext, v *lotPageView, l engine.LotView) {
-	lots := []engine.LotView{l}
 	row := p.lot(l)
-	v.Lot, v.Axis = &row, p.lifeAxis(lots)
+	v.Lot, v.Axis = &row, p.lifeAxis([]engine.LotView{l})
 	v.Life = p.life(l, v.Axis)
+	v.Tested, v.Use = p.tested(r, l), s.using(r, p, l)
 	if c, err := s.Actions.LotCourse(r.Context(), l.ID, 0); err != nil {
 		s.Log.Warn("the course of a lot cannot be shown", "lot", l.ID, "error", err)
 	} else {
@@ -165,7 +164,7 @@ func (s *server) lotNumbers(r *http.Request, p *pageContext, v *lotPageView, l e
 	if x, err := s.Actions.Review(r.Context(), ReviewFilter{Lot: l.ID}); err != nil {
 		s.Log.Warn("the review of a lot cannot be shown", "lot", l.ID, "error", err)
 	} else {
-		v.Cost = s.lotCost(p, x, l.ID)
+		v.Cost = p.lotCost(x, l.ID)
 	}
 }
 
@@ -186,7 +185,7 @@ type lotCostRow struct {
 }
 
 // lotCost is nil where the review does not know the lot.
-func (s *server) lotCost(p *pageContext, x ReviewAnswer, id string) *lotCostView {
+func (p *pageContext) lotCost(x ReviewAnswer, id string) *lotCostView {
 	i := slices.IndexFunc(x.Lots, func(l LotReview) bool { return l.Lot == id })
 	if i < 0 {
 		return nil

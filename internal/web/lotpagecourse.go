@@ -11,14 +11,12 @@ import (
 
 // courseView is the course of a lot as charts, as a strip and as a table.
 type courseView struct {
-	Src             string
-	Quality, Water  string // options of the charts, as charts.js reads them
-	Clipped         clippedCourse
-	QualityWords    string
-	WaterWords      string
-	Strip           *stripView
-	Rows            []courseRow
-	Core, Reference string // names of columns with their units
+	Quality, Water string // options of the charts, as charts.js reads them
+	Drawn          drawnCourse
+	QualityWords   string
+	WaterWords     string
+	Strip          *stripView
+	Rows           []courseRow
 }
 
 // courseRow is one point, as the API has it.
@@ -88,8 +86,8 @@ func (p *pageContext) course(c engine.LotCourse, l engine.LotView) *courseView {
 		water.Limits = []chartLimit{{c.Amber, p.t("amber")}, {c.Red, p.t("red")}}
 	}
 	v := &courseView{
-		Src: coursePath(c.Lot), Clipped: clipped(c), Quality: quality.json(), Water: water.json(), Strip: p.strip(c),
-		QualityWords: p.qualityWords(c, l), WaterWords: p.waterWords(c, l), Core: p.t("Core"),
+		Drawn: drawn(c), Quality: quality.json(), Water: water.json(), Strip: p.strip(c),
+		QualityWords: p.qualityWords(c, l), WaterWords: p.waterWords(c, l),
 	}
 	for i, at := range c.At {
 		v.Rows = append(v.Rows, p.courseRow(c, i, at))
@@ -97,22 +95,24 @@ func (p *pageContext) course(c engine.LotCourse, l engine.LotView) *courseView {
 	return v
 }
 
-// clippedCourse is the quality of a course as it is drawn.
-type clippedCourse struct {
+// drawnCourse are the columns of a course that the charts draw. They stand in
+// the page: asked for by the script, the course would be worked out once more.
+type drawnCourse struct {
 	At      []time.Time `json:"at"`
 	Quality struct {
 		Low    []float64  `json:"low"`
 		Likely []*float64 `json:"likely"`
 		High   []float64  `json:"high"`
 	} `json:"quality"`
+	Activity engine.EstimateColumns `json:"water_activity"`
 }
 
 // lowestDrawn is how far below its limit quality is drawn: how much further it
 // goes says nothing, and would squeeze all above it (judgement).
 const lowestDrawn = -0.25
 
-func clipped(c engine.LotCourse) (out clippedCourse) {
-	out.At = c.At
+func drawn(c engine.LotCourse) (out drawnCourse) {
+	out.At, out.Activity = c.At, c.Activity
 	for i := range c.At {
 		q := c.Quality.Row(i)
 		out.Quality.Low, out.Quality.High = append(out.Quality.Low, max(lowestDrawn, q.Low)), append(out.Quality.High, max(lowestDrawn, q.High))

@@ -38,18 +38,13 @@ func (s *server) newLotView(r *http.Request, p *pageContext, q url.Values) newLo
 		return out
 	}
 	v := newLotView{
-		Q: q, User: userOf(r), MassLike: p.mass(1.6), Containers: s.Actions.Containers(),
+		Q: q, User: userOf(r), MassLike: p.mass(1.6), Containers: s.Actions.Containers(), Rooms: s.roomNames(),
 		Treatments: pick("treatment", string(lot.NoTreatment), p.t("none"), string(lot.Absorber), p.t("oxygen absorber"), string(lot.FreezeThaw), p.t("frozen and thawed")),
 		Shadings:   pick("shading", string(lot.OpenShelf), p.t("open shelf"), string(lot.Boxed), p.t("boxed"), string(lot.DarkRoom), p.t("dark room")),
 		Leaks:      pick("leak_test", "", p.t("not tested"), string(lot.LeakHeld), p.t("held"), string(lot.LeakFound), p.t("leaked")),
 	}
 	for _, f := range s.Actions.Foods() {
 		v.Foods = append(v.Foods, f.ID)
-	}
-	if snap := s.Snapshot(); snap != nil {
-		for _, x := range snap.Rooms {
-			v.Rooms = append(v.Rooms, x.Name)
-		}
 	}
 	return v
 }

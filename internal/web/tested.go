@@ -27,16 +27,10 @@ type testRow struct{ Number, When, By, Result, Note, Revoke string }
 
 // tested is nil for a lot of which the keeper has told nothing and no test of
 // another lot speaks.
-func (s *server) tested(r *http.Request, id string) *testedView {
-	snap := s.Snapshot()
-	if snap == nil {
+func (p *pageContext) tested(r *http.Request, l engine.LotView) *testedView {
+	if len(l.Tests) == 0 && l.Tested == nil {
 		return nil
 	}
-	i := slices.IndexFunc(snap.Lots, func(l engine.LotView) bool { return l.ID == id })
-	if i < 0 || len(snap.Lots[i].Tests) == 0 && snap.Lots[i].Tested == nil {
-		return nil
-	}
-	l, p := snap.Lots[i], s.words(r)
 	v := &testedView{User: userOf(r), Words: p.t("No test counts."), Rows: p.testedRows(l)}
 	if t := l.Tested; t != nil {
 		v.Words = p.t("Tests that count: %d of this lot, %d of other lots of this food. What they leave stands on %s of %d sets of constants.", t.Own, t.Class, p.number(t.Effective, 0), t.Draws)

@@ -42,40 +42,35 @@ func (p *pageContext) worth(l engine.LotView) string {
 	return p.t("bought for %s per kg, %s on paper", p.number(price, 2), p.number(price*l.MassKG, 2))
 }
 
-// using is the part of the page of a lot that is about its use; nil where it is
-// not to be had now.
-func (s *server) using(r *http.Request, id string) *useView {
-	snap := s.Snapshot()
-	if snap == nil {
-		return nil
+// using is the part of the page of a lot that is about its use.
+func (s *server) using(r *http.Request, p *pageContext, l engine.LotView) *useView {
+	v := &useView{
+		ID:      l.ID,
+		InStore: p.store(l), Worth: p.worth(l), Open: !l.Finished(), Action: "/lots/" + url.PathEscape(l.ID) + "/use", User: userOf(r),
+		Forms: p.useForms(l), Rooms: s.roomNames(),
 	}
-	p := s.words(r)
-	for _, l := range snap.Lots {
-		if l.ID != id {
-			continue
-		}
-		v := useView{
-			ID:      l.ID,
-			InStore: p.store(l), Worth: p.worth(l), Open: !l.Finished(), Action: "/lots/" + url.PathEscape(id) + "/use", User: userOf(r),
-			Forms: p.useForms(l),
-		}
-		if l.Insects != nil && v.Open {
-			v.Next = l.Insects.Next
-		}
-		if !l.OpenedAt.IsZero() {
-			v.Opened = p.date(l.OpenedAt, "2 Jan 2006")
-		}
+	if l.Insects != nil && v.Open {
+		v.Next = l.Insects.Next
+	}
+	if !l.OpenedAt.IsZero() {
+		v.Opened = p.date(l.OpenedAt, "2 Jan 2006")
+	}
+	acts, err := s.Actions.History(r.Context(), l.ID)
+	if err != nil {
+		s.Log.Warn("the history of a lot cannot be shown", "lot", l.ID, "error", err)
+	}
+	for _, a := range acts {
+		v.Acts = append(v.Acts, actView{p.date(a.At, "2 Jan 2006"), a.By, a.What, a.Old, a.Why})
+	}
+	return v
+}
+
+// roomNames are the rooms of the published state; none before the first.
+func (s *server) roomNames() (out []string) {
+	if snap := s.Snapshot(); snap != nil {
 		for _, x := range snap.Rooms {
-			v.Rooms = append(v.Rooms, x.Name)
+			out = append(out, x.Name)
 		}
-		acts, err := s.Actions.History(r.Context(), id)
-		if err != nil {
-			s.Log.Warn("the history of a lot cannot be shown", "lot", id, "error", err)
-		}
-		for _, a := range acts {
-			v.Acts = append(v.Acts, actView{p.date(a.At, "2 Jan 2006"), a.By, a.What, a.Old, a.Why})
-		}
-		return &v
 	}
-	return nil
+	return out
 }

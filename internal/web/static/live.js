@@ -77,9 +77,11 @@
     plan(idle);
   };
 
-  // plan has the page fetched after a time, unless that is planned sooner.
+  // plan has the page fetched after a time, unless that is planned sooner, or
+  // nobody looks or wants it to.
   let due = 0;
   const plan = (wait) => {
+    if (paused || document.hidden) return;
     const at = Math.max(Date.now() + wait, asked + gap);
     if (timer && due > Date.now() && due <= at) return;
     clearTimeout(timer);
