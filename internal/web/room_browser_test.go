@@ -113,8 +113,8 @@ func TestRoomChartsInTheBrowser(t *testing.T) {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800)); err != nil {
 				t.Fatal(err)
 			}
-			awaited(t, ctx, "charts as narrow as the page", `[...document.querySelectorAll(".uplot")].every(u => u.clientWidth <= document.documentElement.clientWidth)`)
 			evaluate[bool](t, ctx, `document.querySelectorAll("details").forEach(d => d.open = true), true`)
+			awaited(t, ctx, "charts as narrow as the page", `[...document.querySelectorAll(".uplot")].every(u => u.clientWidth <= document.documentElement.clientWidth)`)
 			if needs := evaluate[int](t, ctx, `document.documentElement.scrollWidth`); needs > int(width) {
 				t.Errorf("%s needs %d px and has %d", query, needs, width)
 			}

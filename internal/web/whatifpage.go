@@ -216,7 +216,7 @@ func (p *pageContext) gainRows(x engine.WhatIf) []gainRow {
 	var out []gainRow
 	var bands []*[3]float64
 	for _, g := range x.Lots {
-		row := gainRow{Lot: g.Lot, Food: g.Food, Room: g.Room, Link: "/lots/" + url.PathEscape(g.Lot), Why: g.Why}
+		row := gainRow{Lot: g.Lot, Food: p.word(g.Food), Room: g.Room, Link: "/lots/" + url.PathEscape(g.Lot), Why: g.Why}
 		var band *[3]float64
 		if g.Not == "" {
 			row.Days, row.Band = p.gained(g.Days.Likely), p.t("%s to %s", p.days(g.Days.Low), p.days(g.Days.High))
