@@ -47,10 +47,10 @@ func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	cfg := broker.Config{
 		Listen: e.Listen, NoSync: a.opts.Throwaway, AllowPlain: e.AllowPlain, Log: a.log,
 		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret, GuestClientID: intake.LookID(a.opts.Settings.Broker.ClientID),
-		Closed: []string{"dryhold/#"}, Refused: a.refused,
+		Closed: []string{a.opts.Settings.Broker.Topic("#")}, Refused: func(r broker.Refusal) { a.latest().refused(r) },
 	}
 	if a.commands != nil {
-		cfg.Open = []string{commandTopic}
+		cfg.Open = []string{a.commandTopic()}
 	}
 	if topic := a.opts.Settings.Notify.MQTTTopic; topic != "" {
 		cfg.Closed = append(cfg.Closed, topic)
@@ -62,7 +62,7 @@ func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	if cfg.Username, cfg.Password, err = credentials(e.UsernameFile, e.PasswordFile); err != nil {
 		return cfg, err
 	}
-	cfg.TLS, err = a.serverTLS("broker.embedded.tls", e.TLS)
+	cfg.TLS, err = a.serverTLS(brokerTLS, e.TLS)
 	return cfg, err
 }
 

@@ -15,10 +15,8 @@ import (
 // Topics of commands and of their answers. Whoever may publish on the first
 // may act on alarms, under any name: it is there only where the configuration
 // says so.
-const (
-	commandTopic = "dryhold/alarms/command"
-	answerTopic  = "dryhold/alarms/answer"
-)
+func (a *App) commandTopic() string { return a.opts.Settings.Broker.Topic("alarms/command") }
+func (a *App) answerTopic() string  { return a.opts.Settings.Broker.Topic("alarms/answer") }
 
 // errRetained is a command that the broker kept for new subscribers.
 var errRetained = errors.New("a retained command is not obeyed, since nobody knows how old it is: publish it without the retain flag, and clear the topic")
@@ -99,7 +97,7 @@ func (a *App) answer(id string, done bool, text string) {
 	if err == nil {
 		ctx, cancel := context.WithTimeout(context.Background(), answerWithin)
 		defer cancel()
-		err = a.client.Publish(ctx, answerTopic, 1, false, body)
+		err = a.client.Publish(ctx, a.answerTopic(), 1, false, body)
 	}
 	if err != nil {
 		a.log.Warn("the answer to a command is lost", "id", id, "error", err)

@@ -23,6 +23,15 @@ func (a *App) startBroker(ctx context.Context) (func(context.Context) error, err
 	if e == nil {
 		return nil, nil
 	}
+	stop := func(ctx context.Context) error {
+		if a.keepBroker {
+			return nil
+		}
+		return a.broker.Stop(ctx)
+	}
+	if a.broker != nil { // handed on
+		return stop, nil
+	}
 	cfg, err := a.brokerConfig(e)
 	if err != nil {
 		return nil, err
@@ -33,7 +42,7 @@ func (a *App) startBroker(ctx context.Context) (func(context.Context) error, err
 		return nil, listening(err, e.Listen, "broker.embedded.listen", "another dryhold or another MQTT broker", ", or have that broker read by naming it as broker.url")
 	}
 	a.broker = b
-	return b.Stop, nil
+	return stop, nil
 }
 
 // listening says of an address that cannot be listened on how to mend it,
@@ -75,7 +84,7 @@ func (a *App) clientConfig() (intake.Config, error) {
 	b := a.opts.Settings.Broker
 	cfg := intake.Config{
 		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.filters(),
-		StatusTopic: statusTopic, KeepTrying: b.Embedded == nil, Log: a.log,
+		StatusTopic: a.statusTopic(), KeepTrying: b.Embedded == nil, Log: a.log,
 		ReconnectMax: a.opts.reconnectMax, KeepAlive: a.opts.keepAlive,
 	}
 	var err error
@@ -97,13 +106,13 @@ func (a *App) clientConfig() (intake.Config, error) {
 func (a *App) filters() []string {
 	out := a.decoder.Filters()
 	if a.commands != nil {
-		out = append(out, commandTopic)
+		out = append(out, a.commandTopic())
 	}
 	return out
 }
 
 // statusTopic says, retained, whether the daemon is there.
-const statusTopic = "dryhold/status"
+func (a *App) statusTopic() string { return a.opts.Settings.Broker.Topic("status") }
 
 // clientTLS is nil where the broker needs nothing beyond what its address
 // says.

@@ -47,7 +47,7 @@ type arrival struct {
 // back the broker. While the clock is not trusted, messages are decoded later,
 // and so are those behind them, since the order must stay.
 func (a *App) receive(d intake.Delivery) {
-	if d.Topic == commandTopic && a.commands != nil {
+	if a.commands != nil && d.Topic == a.commandTopic() {
 		a.command(d)
 		return
 	}

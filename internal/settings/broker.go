@@ -40,6 +40,7 @@ func (p *parse) broker(n ast.Node) {
 		key{name: "embedded", read: func(n ast.Node) { embedded = n; p.embedded(n) }},
 		key{name: "url", read: func(n ast.Node) { address = n; b.URL = p.brokerURL(n) }},
 		key{name: "client_id", read: func(n ast.Node) { b.ClientID = p.text(n, "client_id") }},
+		key{name: "root", read: p.root},
 		p.path("username_file", &b.UsernameFile), p.path("password_file", &b.PasswordFile),
 		p.path("ca_file", &b.CAFile), p.path("cert_file", &b.CertFile), p.path("key_file", &b.KeyFile),
 	)

@@ -96,7 +96,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
 		Broker: settings.Broker{
-			URL: "mqtts://hearth.lan:8883", ClientID: "dryhold",
+			URL: "mqtts://hearth.lan:8883", ClientID: "dryhold", Root: "dryhold",
 			UsernameFile: "secrets/mqtt-user", PasswordFile: "secrets/mqtt-password",
 			CAFile: "secrets/ca.pem", CertFile: "secrets/dryhold.pem", KeyFile: "secrets/dryhold.key",
 		},

@@ -81,6 +81,8 @@ type Broker struct {
 	// ClientID is the stable MQTT client id to which the broker keeps the
 	// persistent session.
 	ClientID string
+	// Root begins dryhold's own topics; see Topic.
+	Root string
 	// UsernameFile and PasswordFile name files that hold the credentials for
 	// the external broker; both or neither.
 	UsernameFile, PasswordFile string
@@ -226,7 +228,7 @@ const (
 	DefaultClientID   = "dryhold"
 	DefaultMQTTListen = "127.0.0.1:1883"
 	DefaultHTTPListen = "127.0.0.1:8090"
-	DefaultNotices    = "dryhold/notices"
+	DefaultNotices    = DefaultRoot + "/notices"
 	// DefaultStale is six times the usual 10-minute interval of a battery
 	// sensor (judgement): a few lost messages are not a silent sensor.
 	DefaultStale = time.Hour
@@ -239,7 +241,7 @@ func Default() *Settings {
 	return &Settings{
 		Site:           DefaultSite,
 		Zone:           time.UTC,
-		Broker:         Broker{Embedded: &Embedded{Listen: DefaultMQTTListen}, ClientID: DefaultClientID},
+		Broker:         Broker{Embedded: &Embedded{Listen: DefaultMQTTListen}, ClientID: DefaultClientID, Root: DefaultRoot},
 		HTTP:           HTTP{Listen: DefaultHTTPListen},
 		AcceptNewRooms: true,
 		Stale:          DefaultStale,

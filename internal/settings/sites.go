@@ -1,0 +1,32 @@
+package settings
+
+import (
+	"cmp"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"dryhold/internal/wire"
+)
+
+// DefaultRoot begins the topics on which dryhold itself speaks. Where several
+// daemons share a broker each needs one of its own.
+const DefaultRoot = "dryhold"
+
+// Topic is a topic of dryhold's own: below Root, or the default of it.
+func (b Broker) Topic(name string) string { return cmp.Or(b.Root, DefaultRoot) + "/" + name }
+
+// root reads what dryhold's own topics begin with. Notices go below it where
+// they have no topic of their own, which is read later.
+func (p *parse) root(n ast.Node) {
+	root := p.text(n, "root")
+	switch {
+	case root == "":
+		return
+	case strings.ContainsAny(root, "+#{}") || strings.HasPrefix(root, "$") || strings.HasPrefix(root, "/") || strings.HasSuffix(root, "/") || wire.CheckPattern(root) != nil:
+		p.at(n, "root %q is not the beginning of topics to publish on: write for example dryhold/alder-barn", root)
+		return
+	}
+	p.s.Broker.Root = root
+	p.s.Notify.MQTTTopic = p.s.Broker.Topic("notices")
+}
