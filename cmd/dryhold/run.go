@@ -6,9 +6,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"time"
 
+	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
 	"dryhold/internal/app"
@@ -30,7 +34,15 @@ set there, as http.listen and broker.embedded.listen, or broker.url for an MQTT
 broker that is there already.
 
 Everything it keeps is below one data directory: --data, or the platform's
-place for state ($XDG_STATE_HOME/dryhold).`,
+place for state ($XDG_STATE_HOME/dryhold).
+
+On SIGHUP the configuration is loaded anew. Nothing that was taken is lost, and
+alarms stand as they stood; who is logged in logs in again. One with mistakes is
+not taken: the one before goes on, and log, health and metrics say why. To find
+them before: dryhold check.
+
+A service manager that wants to be told (sd_notify) hears when dryhold is ready,
+how it is, and that it makes progress.`,
 		Example: `  dryhold run
   dryhold run --config /etc/dryhold/dryhold.yaml --data /var/lib/dryhold`,
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -57,17 +69,58 @@ func run(ctx context.Context, out io.Writer, configFile, data string, log *slog.
 	if err != nil {
 		return err
 	}
-	if err := a.Start(ctx); err != nil {
+	reload := make(chan os.Signal, 1)
+	signal.Notify(reload, syscall.SIGHUP)
+	defer signal.Stop(reload)
+	m := newManager(log)
+	starting, started := context.WithCancel(ctx)
+	go m.starting(starting, a)
+	err = a.Start(ctx)
+	started()
+	if err != nil {
 		return err
 	}
 	if err := greet(out, a, data, s.Broker.Embedded != nil); err != nil {
 		log.Warn("cannot print the start-up text", "error", err)
 	}
-	<-ctx.Done()
-	log.Info("stopping")
-	stopping, cancel := context.WithTimeout(context.Background(), stopWithin)
-	defer cancel()
-	return a.Stop(stopping)
+	for {
+		watching, stop := context.WithCancel(ctx)
+		go m.running(watching, a)
+		select {
+		case <-ctx.Done():
+			stop()
+			log.Info("stopping")
+			m.tell(daemon.SdNotifyStopping)
+			stopping, cancel := context.WithTimeout(context.Background(), stopWithin)
+			defer cancel()
+			return a.Stop(stopping)
+		case <-reload:
+			stop()
+			if a, err = reloaded(ctx, a, configFile, m); a == nil {
+				return err
+			}
+		}
+	}
+}
+
+// reloaded is the daemon that runs with the configuration as it is now, or with
+// the one before where that has mistakes; nil where neither runs.
+func reloaded(ctx context.Context, a *app.App, configFile string, m manager) (*app.App, error) {
+	m.log.Info("loading the configuration anew")
+	m.reloading()
+	s, cat, err := load(configFile)
+	if err != nil {
+		a.Unchanged(err)
+		return a, err
+	}
+	starting, started := context.WithCancel(ctx)
+	go m.starting(starting, a)
+	next, err := a.Reload(ctx, s, cat)
+	started()
+	if err == nil {
+		m.log.Info("the configuration is loaded anew")
+	}
+	return next, err
 }
 
 // greet says what listens where, and how to publish a first reading.

@@ -93,6 +93,10 @@ type App struct {
 	// intakeSecret is what the daemon's own client shows the embedded broker.
 	intakeSecret string
 	certificates []*certificate
+	// heir runs in the place of this one since a reload, and keepBroker says
+	// that it has its broker.
+	heir       atomic.Pointer[App]
+	keepBroker bool
 
 	arrivals  chan arrival
 	edits     chan *edit
@@ -156,7 +160,7 @@ func New(opts Options) (*App, error) {
 		return nil, fmt.Errorf("cannot read the topic map: %w", err)
 	}
 	a.metrics, err = metrics.New(metrics.Config{
-		Version: opts.Version, PerLot: opts.Settings.Metrics.PerLot, Snapshot: a.Snapshot, Health: a.Health,
+		Version: opts.Version, Site: opts.Settings.Site, PerLot: opts.Settings.Metrics.PerLot, Snapshot: a.Snapshot, Health: a.Health,
 	})
 	return a, err
 }
@@ -297,8 +301,10 @@ func (a *App) listen(ctx context.Context) (func(context.Context) error, error) {
 		return nil, err
 	}
 	address := a.opts.Settings.HTTP.Listen
-	if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", address); err != nil {
-		return nil, listening(err, address, "http.listen", "another dryhold", "")
+	if a.listener == nil { // none was handed on
+		if a.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", address); err != nil {
+			return nil, listening(err, address, "http.listen", "another dryhold", "")
+		}
 	}
 	return func(context.Context) error {
 		if err := a.listener.Close(); err != nil && !errors.Is(err, net.ErrClosed) {

@@ -28,6 +28,7 @@ type vitals struct {
 	// commitText is what it means and how to mend it.
 	commitText string
 	foldErr    string
+	unchanged  string               // why other settings could not be taken
 	since      map[string]time.Time // of the present verdict of each check
 	was        map[string]bool
 	lost       time.Time // when the connection was found lost
@@ -91,6 +92,7 @@ func (v *vitals) connection(connected bool, now time.Time) (away time.Duration) 
 func (a *App) Health() []health.Check {
 	now := time.Now()
 	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now), a.checkFlood(now)}
+	checks = append(checks, a.checkConfiguration())
 	checks = append(checks, a.checkNotices()...)
 	checks = append(checks, a.vitals.heart.check()...)
 	checks = append(checks, a.checkExport()...)

@@ -106,6 +106,7 @@ var owners = map[string]string{
 	"github.com/makiuchi-d/gozxing":               "internal/report", // in tests
 	"github.com/spf13/cobra":                      "cmd/dryhold",
 	"github.com/adrg/xdg":                         "cmd/dryhold",
+	"github.com/coreos/go-systemd/v22":            "cmd/dryhold",
 }
 
 // clock lists the calls by which package time reaches outside.
