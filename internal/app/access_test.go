@@ -221,7 +221,7 @@ func TestLockedDaemonKeepsItsSecrets(t *testing.T) {
 		}
 	}
 	metrics := ask("GET", "/metrics", "", g.token, 200)
-	for _, series := range []string{`{kind="broker login"} 2`, `{kind="broker topic"} 2`, `{kind="page login"} 1`, `{kind="page token"} 1`} {
+	for _, series := range []string{`{kind="broker login",site="home"} 2`, `{kind="broker topic",site="home"} 2`, `{kind="page login",site="home"} 1`, `{kind="page token",site="home"} 1`} {
 		if !strings.Contains(metrics, "dryhold_access_refused_total"+series) {
 			t.Errorf("no %s in the metrics", series)
 		}

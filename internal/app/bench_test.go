@@ -58,7 +58,7 @@ func BenchmarkDurableIntake(b *testing.B) {
 				}
 			}()
 			flood(b, s.URL, func() bool { return a.Snapshot().Intake.Messages >= uint64(b.N) })
-			b.ReportMetric(float64(b.N)/scrape(b, a.URL(), "dryhold_store_commit_duration_seconds_count"), "msg/commit")
+			b.ReportMetric(float64(b.N)/scrape(b, a.URL(), `dryhold_store_commit_duration_seconds_count{site="home"}`), "msg/commit")
 			if in := a.Snapshot().Intake; in.Stored != 2*uint64(b.N) {
 				b.Errorf("%d readings stored of %d messages with two each", in.Stored, b.N)
 			}

@@ -161,7 +161,7 @@ func outage(t *testing.T, h *house, sick store.Restriction, cause string) {
 	if code, page := get(t, h.app.URL()+"/"); code != http.StatusOK && code != http.StatusServiceUnavailable || !strings.Contains(page, "35.0 °C") {
 		t.Errorf("the page: %d", code)
 	}
-	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="store"}`); v != 0 {
+	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="store",site="home"}`); v != 0 {
 		t.Errorf("metrics say %v of the store", v)
 	}
 	if got := stored(); got != taken {
@@ -237,7 +237,7 @@ func TestDiskNearlyFull(t *testing.T) {
 				t.Errorf("%d of %d bytes free: %t %q, want %t %q", free, total, c.OK, c.Text, ok, text)
 			}
 		}
-		if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="disk"}`); (v == 1) != ok {
+		if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="disk",site="home"}`); (v == 1) != ok {
 			t.Errorf("%d of %d bytes free: metrics say %v", free, total, v)
 		}
 		if !h.healthy() {

@@ -32,7 +32,7 @@ func TestHealthWithoutBroker(t *testing.T) {
 	if code, body := get(t, h.app.URL()+"/healthz"); code != http.StatusServiceUnavailable || !strings.Contains(body, "not connected to the broker at "+m.URL) {
 		t.Errorf("health without a broker: %d %s", code, body)
 	}
-	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="intake"}`); v != 0 {
+	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="intake",site="home"}`); v != 0 {
 		t.Errorf("metrics say of the intake's health %v, want 0", v)
 	}
 	m.Restart()

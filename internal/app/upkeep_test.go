@@ -262,7 +262,7 @@ func TestDamagedDay(t *testing.T) {
 			t.Errorf("the finding does not say %q, or is urgent: %+v", want, c)
 		}
 	}
-	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="integrity"}`); v != 0 {
+	if v := scrape(t, h.app.URL(), `dryhold_health_ok{check="integrity",site="home"}`); v != 0 {
 		t.Errorf("metrics say %v of integrity, want 0", v)
 	}
 	if done, _ := refold(t, h.app); !done.Same {

@@ -15,15 +15,17 @@ type alarmRates struct {
 	transitions, messages *prometheus.CounterVec
 }
 
-func newAlarmRates() alarmRates {
+func newAlarmRates(site prometheus.Labels) alarmRates {
 	return alarmRates{
 		prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "dryhold_alarm_transitions_total",
-			Help: "State changes of alarms, by kind and new state. Of raises, about 150 a day are manageable for an operator in a control room (EEMUA 191, ISA-18.2; from memory); a household should see far fewer.",
+			Name:        "dryhold_alarm_transitions_total",
+			Help:        "State changes of alarms, by kind and new state. Of raises, about 150 a day are manageable for an operator in a control room (EEMUA 191, ISA-18.2; from memory); a household should see far fewer.",
+			ConstLabels: site,
 		}, []string{"kind", "to"}),
 		prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "dryhold_messages_total",
-			Help: "Messages queued for people, by recipient, priority of the most urgent alarm in it, and event. The bar of a household is one a week in a normal year and three a day in a hot week, digests aside.",
+			Name:        "dryhold_messages_total",
+			Help:        "Messages queued for people, by recipient, priority of the most urgent alarm in it, and event. The bar of a household is one a week in a normal year and three a day in a hot week, digests aside.",
+			ConstLabels: site,
 		}, []string{"recipient", "priority", "event"}),
 	}
 }

@@ -85,7 +85,7 @@ func newDescs() descs {
 		stored:       site("intake_readings_stored_total", "Readings made durable."),
 		duplicates:   site("intake_readings_duplicate_total", "Readings that were on disk already."),
 		intakeErrors: site("intake_errors_total", "Messages or fields that could not be used, by topic and cause.", "topic", "cause"),
-		healthOK:     desc("health_ok", "1 when the check of the daemon's own condition is good, else 0.", "check"),
+		healthOK:     site("health_ok", "1 when the check of the daemon's own condition is good, else 0.", "check"),
 
 		lotQuality:     lot("remaining_quality_ratio", "Likely remaining quality of the lot; 0 is the end of its life. Quality is not safety."),
 		lotQualityLow:  lot("remaining_quality_low_ratio", "Low bound (10 %) of the remaining quality of the lot."),

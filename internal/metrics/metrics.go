@@ -22,6 +22,9 @@ import (
 // from many goroutines at once.
 type Config struct {
 	Version string
+	// Site is the label of what is there before the first snapshot; that of the
+	// snapshots.
+	Site string
 	// PerLot adds series for every unfinished lot. Off by default: a room has
 	// a handful of series, a shelf of lots has thousands.
 	PerLot bool
@@ -46,24 +49,27 @@ func New(cfg Config) (*Metrics, error) {
 	if cfg.Snapshot == nil {
 		return nil, fmt.Errorf("cannot make metrics: BUG: no snapshot function given")
 	}
+	site := prometheus.Labels{"site": clean(cfg.Site)}
 	m := &Metrics{
 		registry: prometheus.NewRegistry(),
 		commitDuration: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name:    "dryhold_store_commit_duration_seconds",
-			Help:    "Time from the start of a group commit until it is on disk.",
-			Buckets: prometheus.ExponentialBuckets(0.0005, 2, 14), // 0.5 ms to 4.1 s
+			Name:        "dryhold_store_commit_duration_seconds",
+			Help:        "Time from the start of a group commit until it is on disk.",
+			ConstLabels: site,
+			Buckets:     prometheus.ExponentialBuckets(0.0005, 2, 14), // 0.5 ms to 4.1 s
 		}),
 		commitReadings: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name:    "dryhold_store_commit_readings",
-			Help:    "Readings made durable by one group commit.",
-			Buckets: prometheus.ExponentialBuckets(1, 2, 14), // 1 to 8192
+			Name:        "dryhold_store_commit_readings",
+			Help:        "Readings made durable by one group commit.",
+			ConstLabels: site,
+			Buckets:     prometheus.ExponentialBuckets(1, 2, 14), // 1 to 8192
 		}),
-		refused: newRefused(), rates: newAlarmRates(),
+		refused: newRefused(site), rates: newAlarmRates(site),
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name:        "dryhold_build_info",
 		Help:        "Always 1; the version of dryhold and of Go it was built with.",
-		ConstLabels: prometheus.Labels{"version": clean(cfg.Version), "goversion": runtime.Version()},
+		ConstLabels: prometheus.Labels{"site": clean(cfg.Site), "version": clean(cfg.Version), "goversion": runtime.Version()},
 	})
 	info.Set(1)
 	for _, c := range []prometheus.Collector{

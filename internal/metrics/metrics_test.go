@@ -85,7 +85,7 @@ func mustNew(t testing.TB, cfg Config) *Metrics {
 }
 
 func over(snap *engine.Snapshot) Config {
-	return Config{Version: "0.1.0-test", Snapshot: func() *engine.Snapshot { return snap }, Health: checks}
+	return Config{Version: "0.1.0-test", Site: "Larch House", Snapshot: func() *engine.Snapshot { return snap }, Health: checks}
 }
 
 // scrape is what the handler answers.
@@ -125,11 +125,11 @@ func TestExposition(t *testing.T) {
 		return strings.HasPrefix(line, "dryhold_build_info") || strings.HasPrefix(line, "dryhold_store_")
 	})
 	want := strings.Split(strings.TrimSpace(`
-dryhold_access_refused_total{kind="broker login"} 0
-dryhold_access_refused_total{kind="broker topic"} 0
-dryhold_access_refused_total{kind="page login"} 0
-dryhold_access_refused_total{kind="page login rate"} 0
-dryhold_access_refused_total{kind="page token"} 0
+dryhold_access_refused_total{kind="broker login",site="Larch House"} 0
+dryhold_access_refused_total{kind="broker topic",site="Larch House"} 0
+dryhold_access_refused_total{kind="page login",site="Larch House"} 0
+dryhold_access_refused_total{kind="page login rate",site="Larch House"} 0
+dryhold_access_refused_total{kind="page token",site="Larch House"} 0
 dryhold_alarm_active{kind="damp",lot="",priority="low",room="cellar",sensor="",site="Larch House"} 0
 dryhold_alarm_active{kind="disk",lot="",priority="medium",room="",sensor="",site="Larch House"} 1
 dryhold_alarm_active{kind="quality",lot="L-1",priority="medium",room="",sensor="",site="Larch House"} 0
@@ -141,8 +141,8 @@ dryhold_alarms{site="Larch House",state="active_unacknowledged"} 3
 dryhold_alarms{site="Larch House",state="out_of_service"} 0
 dryhold_alarms{site="Larch House",state="returned_unacknowledged"} 1
 dryhold_alarms{site="Larch House",state="shelved"} 1
-dryhold_health_ok{check="mail"} 0
-dryhold_health_ok{check="store"} 1
+dryhold_health_ok{check="mail",site="Larch House"} 0
+dryhold_health_ok{check="store",site="Larch House"} 1
 dryhold_intake_connected{site="Larch House"} 1
 dryhold_intake_errors_total{cause="implausible",site="Larch House",topic="home/loft/climate"} 3
 dryhold_intake_messages_total{site="Larch House"} 1000
@@ -260,9 +260,9 @@ func TestCommitsAndBuild(t *testing.T) {
 	m.ObserveCommit(9, 0)
 	text := scrape(t, m)
 	for _, want := range []string{
-		`dryhold_store_commit_duration_seconds_bucket{le="0.004"} 1`, `dryhold_store_commit_duration_seconds_bucket{le="+Inf"} 2`,
-		`dryhold_store_commit_duration_seconds_sum 9.003`, `dryhold_store_commit_readings_bucket{le="128"} 2`, `dryhold_store_commit_readings_sum 120`,
-		`dryhold_build_info{goversion="go`, `version="0.1.0-test"} 1`, "go_goroutines ", "process_start_time_seconds ",
+		`dryhold_store_commit_duration_seconds_bucket{site="Larch House",le="0.004"} 1`, `dryhold_store_commit_duration_seconds_bucket{site="Larch House",le="+Inf"} 2`,
+		`dryhold_store_commit_duration_seconds_sum{site="Larch House"} 9.003`, `dryhold_store_commit_readings_bucket{site="Larch House",le="128"} 2`, `dryhold_store_commit_readings_sum{site="Larch House"} 120`,
+		`dryhold_build_info{goversion="go`, `site="Larch House",version="0.1.0-test"} 1`, "go_goroutines ", "process_start_time_seconds ",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("lacks %s", want)
@@ -339,7 +339,7 @@ func TestOddLabels(t *testing.T) {
 func TestTwoInstancesInOneProcess(t *testing.T) {
 	a, b := mustNew(t, over(house())), mustNew(t, over(nil))
 	a.ObserveCommit(1, 1)
-	if got := samples(scrape(t, b), "dryhold_store_commit_readings_count 1"); len(got) > 0 {
+	if got := samples(scrape(t, b), `dryhold_store_commit_readings_count{site="Larch House"} 1`); len(got) > 0 {
 		t.Error("one instance counts for the other")
 	}
 	if len(samples(scrape(t, a), "dryhold_room_lots{")) != 2 || len(samples(scrape(t, b), "dryhold_room_lots{")) != 0 {

@@ -18,12 +18,13 @@ import (
 type state struct {
 	descs
 	perLot   bool
+	site     string
 	snapshot func() *engine.Snapshot
 	health   func() []health.Check
 }
 
 func newState(cfg Config) *state {
-	return &state{descs: newDescs(), perLot: cfg.PerLot, snapshot: cfg.Snapshot, health: cfg.Health}
+	return &state{descs: newDescs(), perLot: cfg.PerLot, site: cfg.Site, snapshot: cfg.Snapshot, health: cfg.Health}
 }
 
 // Describe implements prometheus.Collector.
@@ -38,7 +39,7 @@ func (s *state) Collect(ch chan<- prometheus.Metric) {
 	e := &emitter{ch: ch, seen: map[series]struct{}{}}
 	if s.health != nil {
 		for _, c := range s.health() {
-			e.gauge(s.healthOK, flag(c.OK), c.Code)
+			e.gauge(s.healthOK, flag(c.OK), s.site, c.Code)
 		}
 	}
 	snap := s.snapshot()
