@@ -87,6 +87,10 @@ type Config struct {
 	// see every topic and publish on none.
 	// It shows IntakeSecret as well.
 	GuestClientID string
+	// Herald is the identifier of a second client of the daemon's own, which may
+	// use every topic, closed ones too, and waits like any other publisher. It
+	// shows IntakeSecret as well.
+	Herald string
 	// IntakeWindow is 4096 when zero.
 	IntakeWindow int
 	// Log takes the broker's log. Nil means none.

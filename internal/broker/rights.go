@@ -107,12 +107,15 @@ func (g *guard) guest(cl *mqtt.Client) bool {
 	return g.cfg.GuestClientID != "" && strings.HasPrefix(cl.ID, g.cfg.GuestClientID+"-")
 }
 
+// herald reports the daemon's own client that announces.
+func (g *guard) herald(cl *mqtt.Client) bool { return g.cfg.Herald != "" && cl.ID == g.cfg.Herald }
+
 // rightsOf gives the rights of who is in.
 func (g *guard) rightsOf(cl *mqtt.Client) rights {
 	if g.guest(cl) {
 		return rights{publish: []string{}, subscribe: []string{"#"}}
 	}
-	if g.intake(cl) || g.users == nil {
+	if g.intake(cl) || g.herald(cl) || g.users == nil {
 		return rights{all: true}
 	}
 	return g.users[string(cl.Properties.Username)]
@@ -123,7 +126,7 @@ func (g *guard) mayPublish(cl *mqtt.Client, topic string) bool {
 	if topic == "" || strings.HasPrefix(topic, "$") || wildcard(topic) {
 		return false
 	}
-	if g.intake(cl) {
+	if g.intake(cl) || g.herald(cl) {
 		return true
 	}
 	for _, closed := range g.cfg.Closed {
@@ -227,7 +230,7 @@ func (g *guard) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 func (g *guard) keepOut(cl *mqtt.Client, pk packets.Packet) (why string, tell bool) {
 	from := host(cl.Net.Remote)
 	if g.cfg.IntakeSecret != "" {
-		if g.intake(cl) || g.guest(cl) {
+		if g.intake(cl) || g.guest(cl) || g.herald(cl) {
 			if same(pk.Connect.Password, []byte(g.cfg.IntakeSecret)) {
 				return "", false
 			}

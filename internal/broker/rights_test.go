@@ -197,7 +197,7 @@ func TestRights(t *testing.T) {
 	trust.ServerName = "localhost"
 	var refused told
 	cfg := Config{
-		TLS: &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}, IntakeSecret: "inner secret",
+		TLS: &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}, IntakeSecret: "inner secret", Herald: "herald",
 		Username: "home", Password: "of the home", Closed: []string{"dryhold/#"}, Refused: refused.add,
 		Users: hashed(t, User{Name: "cellar-1"}, User{Name: "loft-1"},
 			User{Name: "gateway", Publish: []string{"gw/+/state"}, Subscribe: []string{"cmd/#"}}, User{Name: "mute", Publish: []string{}, Subscribe: []string{}}),
@@ -225,7 +225,8 @@ func TestRights(t *testing.T) {
 	keptOut(t, as("cellar-1").SetClientID("intake"))                                     // in its session
 	keptOut(t, as("home").SetPassword("of the home").SetClientID("intake"))
 	keptOut(t, options("tcp://"+b.IntakeAddr(), "intake", "home", "of the home"))
-	if refused.count("", "client identifier is dryhold's own") != 3 || refused.count("", "wrong username or password") < 3 {
+	keptOut(t, as("home").SetPassword("of the home").SetClientID("herald"))
+	if refused.count("", "client identifier is dryhold's own") != 4 || refused.count("", "wrong username or password") < 3 {
 		t.Errorf("told: %+v", refused.all)
 	}
 
@@ -259,6 +260,9 @@ func TestRights(t *testing.T) {
 		t.Errorf("told: %+v", refused.all)
 	}
 	publish(inner, "dryhold/status", 1, true)
+	herald := enter(t, options("tcp://"+b.IntakeAddr(), "herald", "whoever", "inner secret"))
+	publish(herald, "dryhold/rooms/cellar", 1, true)
+	publish(herald, "homie/5/dryhold-larch-house/$state", 1, true)
 
 	// Who hears what.
 	subscribe := func(c mqtt.Client, filter string, want byte) {
@@ -287,6 +291,7 @@ func TestRights(t *testing.T) {
 	subscribe(cellar, "$SYS/#", no)
 	subscribe(home, "$SYS/#", no)
 	subscribe(home, "#", 1)
+	subscribe(herald, "homeassistant/status", 1)
 	subscribe(gateway, "cmd/7", 1)
 	subscribe(gateway, "gw/7/state", no)
 	subscribe(mute, "mute", no)
@@ -318,7 +323,7 @@ func TestRights(t *testing.T) {
 		}
 	}
 	publish(cellar, "sensors/cellar-1/end", 1, true)
-	want := []string{"sensors/cellar-1/state", "rooms/cellar-1", "gw/7/state", "anything/at/all", "dryhold/status", "sensors/cellar-1/lost", "sensors/cellar-1/end"}
+	want := []string{"sensors/cellar-1/state", "rooms/cellar-1", "gw/7/state", "anything/at/all", "dryhold/status", "dryhold/rooms/cellar", "homie/5/dryhold-larch-house/$state", "sensors/cellar-1/lost", "sensors/cellar-1/end"}
 	seen := func() []string {
 		mu.Lock()
 		defer mu.Unlock()

@@ -59,6 +59,14 @@ type Config struct {
 	// StatusTopic, if set, gets the retained text "online" while connected
 	// and "offline" otherwise, the latter as last will.
 	StatusTopic string
+	// Says are the texts of the status topic where they are others than these.
+	Says Says
+	// Passing makes the session end with its connection, so that it leaves
+	// nothing with the broker: what is published meanwhile is not received.
+	Passing bool
+	// OnConnect, if set, is called at each connection once it is subscribed. It
+	// must not block.
+	OnConnect func()
 	// KeepTrying makes Start succeed when the broker cannot be reached yet:
 	// the client then goes on trying in the background.
 	KeepTrying bool
@@ -120,6 +128,10 @@ const (
 	Offline = "offline"
 )
 
+// Says are the retained texts of a status topic: at each connection, at a
+// leave in good order, and as last will.
+type Says struct{ Connected, Leaving, Lost string }
+
 const (
 	defaultReconnect = 10 * time.Second
 	defaultTimeout   = 10 * time.Second
@@ -165,6 +177,7 @@ func New(cfg Config, now func() time.Time, handle func(Delivery)) (*Client, erro
 	setDefault(&cfg.KeepAlive, defaultKeepAlive)
 	setDefault(&cfg.Window, defaultWindow)
 	setDefault(&cfg.QueueLimit, defaultQueue)
+	setDefault(&cfg.Says, Says{Online, Offline, Offline})
 	switch {
 	case cfg.ClientID == "":
 		return nil, errors.New("the MQTT client needs an identifier: without one the broker keeps no session")
@@ -278,6 +291,9 @@ func (c *Client) keepConnected(ctx context.Context, first chan<- error) {
 		}
 		if l != nil {
 			c.setLink(l) // before Start returns: its caller may publish at once
+			if c.cfg.OnConnect != nil {
+				c.cfg.OnConnect()
+			}
 		}
 		select {
 		case first <- err:
@@ -365,7 +381,7 @@ func (c *Client) Stop(ctx context.Context) error {
 		return nil
 	}
 	if first && l != nil && !l.gone() {
-		l.farewell(ctx, c.cfg.StatusTopic)
+		l.farewell(ctx, c.cfg.StatusTopic, c.cfg.Says.Leaving)
 	}
 	cancel()
 	done := make(chan struct{})

@@ -205,6 +205,30 @@ func TestStatus(t *testing.T) {
 	})
 }
 
+// TestOwnWords: a status may have words of its own, and each connection is told.
+func TestOwnWords(t *testing.T) {
+	eachBroker(t, func(t *testing.T, s server) {
+		noLeak(t)
+		watch := &recorder{ack: every}
+		start(t, intake.Config{URL: s.url(), ClientID: "watcher", Filters: []string{"homie/5/larch/$state"}}, watch)
+		relay := newRelay(t, strings.TrimPrefix(s.url(), "mqtt://"))
+		var connected atomic.Int32
+		c := start(t, intake.Config{
+			URL: "mqtt://" + relay.addr(), StatusTopic: "homie/5/larch/$state", Says: intake.Says{Connected: "init", Leaving: "disconnected", Lost: "lost"},
+			Passing: true, OnConnect: func() { connected.Add(1) },
+		}, &recorder{})
+		watch.await(t, 1)
+		relay.cut()
+		watch.await(t, 3)
+		eventually(t, "both connections told", func() bool { return connected.Load() == 2 && c.Connected() })
+		stop(t, c)
+		watch.await(t, 4)
+		if got, want := watch.payloads(), []string{"init", "lost", "init", "disconnected"}; !slices.Equal(got, want) {
+			t.Errorf("status was %v, want %v", got, want)
+		}
+	})
+}
+
 // TestLostPublication: a publication whose connection is cut fails, neither
 // hanging nor passing for a success.
 func TestLostPublication(t *testing.T) {

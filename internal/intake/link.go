@@ -70,7 +70,7 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 	c.log.Debug("MQTT session", "kept by the broker", token.SessionPresent())
 	refused, err := c.subscribe(ctx, l, username)
 	if err == nil && c.cfg.StatusTopic != "" {
-		err = c.await(ctx, l, l.paho.Publish(c.cfg.StatusTopic, 1, true, Online))
+		err = c.await(ctx, l, l.paho.Publish(c.cfg.StatusTopic, 1, true, c.cfg.Says.Connected))
 	}
 	if err != nil {
 		l.close()
@@ -114,13 +114,13 @@ func (c *Client) baseOptions(open func() (net.Conn, error)) *mqtt.ClientOptions 
 // options configures a client for one connection of the intake.
 func (c *Client) options(ctx context.Context, l *link) *mqtt.ClientOptions {
 	o := c.baseOptions(func() (net.Conn, error) { return c.open(ctx) }).
-		SetCleanSession(false).
+		SetCleanSession(c.cfg.Passing).
 		SetAutoAckDisabled(true).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.lose(err) }).
 		// Messages of a kept session may come before the subscription.
 		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { c.queue.push(l.delivery(m, c.now())) })
 	if c.cfg.StatusTopic != "" {
-		o.SetWill(c.cfg.StatusTopic, Offline, 1, true)
+		o.SetWill(c.cfg.StatusTopic, c.cfg.Says.Lost, 1, true)
 	}
 	return o
 }
@@ -274,7 +274,7 @@ func (l *link) reason() error {
 // the broker has read everything before it: mosquitto drops what it has not
 // read, acknowledgements among it, when the connection closes under an answer
 // it is sending.
-func (l *link) farewell(ctx context.Context, statusTopic string) {
+func (l *link) farewell(ctx context.Context, statusTopic, leaving string) {
 	ctx, cancel := context.WithTimeout(ctx, ackGrace)
 	defer cancel()
 	for l.pending() > 0 {
@@ -288,7 +288,7 @@ func (l *link) farewell(ctx context.Context, statusTopic string) {
 	}
 	var last mqtt.Token
 	if statusTopic != "" {
-		last = l.paho.Publish(statusTopic, 1, true, Offline) // the will is not sent after a goodbye
+		last = l.paho.Publish(statusTopic, 1, true, leaving) // the will is not sent after a goodbye
 	} else {
 		last = l.paho.Unsubscribe("dryhold/farewell") // which it never subscribed to
 	}
