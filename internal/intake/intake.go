@@ -122,16 +122,6 @@ var (
 	ErrStopped = errors.New("the client is stopped")
 )
 
-// Texts of the status topic.
-const (
-	Online  = "online"
-	Offline = "offline"
-)
-
-// Says are the retained texts of a status topic: at each connection, at a
-// leave in good order, and as last will.
-type Says struct{ Connected, Leaving, Lost string }
-
 const (
 	defaultReconnect = 10 * time.Second
 	defaultTimeout   = 10 * time.Second

@@ -32,6 +32,16 @@ const (
 	subscribeRefused = 0x80
 )
 
+// Texts of the status topic.
+const (
+	Online  = "online"
+	Offline = "offline"
+)
+
+// Says are the retained texts of a status topic: at each connection, at a
+// leave in good order, and as last will.
+type Says struct{ Connected, Leaving, Lost string }
+
 // link is one connection.
 type link struct {
 	paho   mqtt.Client
