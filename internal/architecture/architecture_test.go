@@ -43,7 +43,7 @@ var rings = map[string]ring{
 	"internal/openfiles": codec,
 	"config":             codec,
 	"internal/wire":      codec, "internal/settings": codec, "internal/secret": codec, "internal/tabular": codec,
-	"internal/past":  codec,
+	"internal/past": codec, "internal/hub": codec,
 	"internal/store": adapter, "internal/intake": adapter, "internal/broker": adapter,
 	"internal/notify": adapter, "internal/metrics": adapter, "internal/web": adapter,
 	"internal/note":   core,
