@@ -11,6 +11,7 @@ import (
 	"time"
 	"unicode"
 
+	"dryhold/internal/past"
 	"dryhold/internal/unit"
 )
 
@@ -189,7 +190,7 @@ func (p *Proposal) times() {
 		fits = slices.DeleteFunc(fits, func(f Format) bool {
 			c := clock{f, time.UTC, map[string]time.Time{}, 0}
 			got, err := c.read(text, "")
-			return err != nil || got.Year() < firstYear || got.Year() > 2200
+			return err != nil || got.Year() < past.FirstYear || got.Year() > 2200
 		})
 		local = local || !hasOffset(text)
 	}

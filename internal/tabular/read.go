@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"dryhold/internal/past"
 	"dryhold/internal/room"
 	"dryhold/internal/wire"
 )
@@ -21,8 +22,6 @@ const (
 	maxRow = 1 << 20
 	// maxProblems is how many refusals are kept word by word; all are counted.
 	maxProblems = 20
-	// firstYear is that of the earliest reading taken, as over MQTT.
-	firstYear = 2000
 	// maxStreams bounds the rooms and sensors of one table (judgement).
 	maxStreams = 10_000
 )
@@ -116,12 +115,8 @@ func (x *reader) row(cells []string) []room.Reading {
 		return nil
 	}
 	at = at.Truncate(time.Millisecond)
-	switch {
-	case at.After(x.now.Add(wire.MaxAhead)):
-		x.refuse(x.at.time, "%s lies ahead of now: is the format or the zone right?", at.Format(time.RFC3339))
-		return nil
-	case at.Year() < firstYear:
-		x.refuse(x.at.time, "%s is before %d: a clock that was never set", at.Format(time.RFC3339), firstYear)
+	if err := past.CheckTime(at, x.now); err != nil {
+		x.refuse(x.at.time, "%v", err)
 		return nil
 	}
 	var out []room.Reading
@@ -201,14 +196,8 @@ func (x *reader) value(text string, v Value) (value float64, found bool, err err
 	if v.Scale != 0 {
 		raw *= v.Scale
 	}
-	value = raw
-	if v.Unit.Name != "" {
-		value = v.Unit.Canonical(raw)
-	}
-	if err := v.Quantity.Plausible(value); err != nil {
-		return 0, false, err
-	}
-	return v.Quantity.Round(value), true, nil
+	value, err = past.Canonical(v.Quantity, v.Unit, raw)
+	return value, err == nil, err
 }
 
 // refuse counts a cell, or a whole row, that cannot be used.

@@ -9,6 +9,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"dryhold/internal/past"
 	"dryhold/internal/room"
 	"dryhold/internal/unit"
 )
@@ -196,7 +197,7 @@ func FuzzRead(f *testing.F) {
 		report, err := Read(strings.NewReader(text), l, now(), func(rs []room.Reading) error {
 			for _, r := range rs {
 				n++
-				if r.Quantity.Plausible(r.Value) != nil || r.At.Year() < firstYear || r.At.After(now().Add(time.Hour)) || r.At.Location() != time.UTC {
+				if r.Quantity.Plausible(r.Value) != nil || r.At.Year() < past.FirstYear || r.At.After(now().Add(time.Hour)) || r.At.Location() != time.UTC {
 					t.Fatalf("%+v", r)
 				}
 			}
