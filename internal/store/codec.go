@@ -41,33 +41,31 @@ func (s *Store) closeCodec() {
 	s.enc, s.dec = nil, nil
 }
 
-// pack writes the points of one day, in order of time, as two columns of
-// variable-length integers (second differences of the instants, first
-// differences of the values) in one zstd frame with checksum.
-func (s *Store) pack(day int64, points []point) []byte {
-	raw := binary.AppendUvarint(nil, uint64(len(points)))
-	last, step := day*dayMS, int64(0)
-	for _, p := range points {
-		d := p.at - last
-		raw = binary.AppendVarint(raw, d-step)
-		last, step = p.at, d
-	}
-	value := int64(0)
-	for _, p := range points {
-		raw = binary.AppendVarint(raw, p.steps-value)
-		value = p.steps
-	}
-	return s.enc.EncodeAll(raw, nil)
-}
+var (
+	errShort    = errors.New("packed day ends early")
+	errLeftOver = errors.New("packed day has bytes left over")
+	errOtherDay = errors.New("packed day has a reading of another day")
+)
 
-var errShort = errors.New("packed day ends early")
-
-// unpack is the inverse of pack. A damaged day is an error, never a panic.
-func (s *Store) unpack(day int64, data []byte) ([]point, error) {
+// unpack reads a packed day. A damaged one is an error, never a panic.
+func (s *Store) unpack(day, codec int64, data []byte) ([]point, error) {
 	raw, err := s.dec.DecodeAll(data, nil)
 	if err != nil {
 		return nil, fmt.Errorf("cannot decompress packed day: %w", err)
 	}
+	switch codec {
+	case codecDelta:
+		return unpackDelta(day, raw)
+	case codecColumns:
+		return unpackColumns(day, raw)
+	}
+	return nil, fmt.Errorf("packed day has codec %d, unknown to this version", codec)
+}
+
+// unpackDelta reads what dryhold wrote at first: second differences of the
+// instants and first differences of the values as variable-length integers. Such
+// days stay as they are.
+func unpackDelta(day int64, raw []byte) ([]point, error) {
 	n, k := binary.Uvarint(raw)
 	if k <= 0 || n > uint64(len(raw)) {
 		return nil, errShort
@@ -84,7 +82,7 @@ func (s *Store) unpack(day int64, data []byte) ([]point, error) {
 		step += v
 		last += step
 		if floorDay(last) != day {
-			return nil, errors.New("packed day has a reading of another day")
+			return nil, errOtherDay
 		}
 		points[i].at = last
 	}
@@ -99,7 +97,7 @@ func (s *Store) unpack(day int64, data []byte) ([]point, error) {
 		points[i].steps = value
 	}
 	if len(raw) != 0 {
-		return nil, errors.New("packed day has bytes left over")
+		return nil, errLeftOver
 	}
 	return points, nil
 }

@@ -200,7 +200,7 @@ func TestFlippedBitIsFound(t *testing.T) {
 	for bit := range 8 * len(frame) {
 		flipped := bytes.Clone(frame)
 		flipped[bit/8] ^= 1 << (bit % 8)
-		got, err := s.unpackWhole(day, int64(len(points)), codecDelta, flipped)
+		got, err := s.unpackWhole(day, int64(len(points)), codecColumns, flipped)
 		if err == nil && !slices.Equal(got, points) {
 			t.Errorf("bit %d of %d flipped gives other readings and no error", bit, 8*len(frame))
 		}
@@ -212,10 +212,11 @@ func TestFlippedBitIsFound(t *testing.T) {
 		}
 	}
 	n := int64(len(points))
-	f(day, n+1, codecDelta)
-	f(day, n, 2)
+	f(day, n+1, codecColumns)
+	f(day, n, codecDelta)
+	f(day, n, 99)
 	for cut := range frame {
-		if _, err := s.unpackWhole(day, n, codecDelta, frame[:cut]); err == nil {
+		if _, err := s.unpackWhole(day, n, codecColumns, frame[:cut]); err == nil {
 			t.Errorf("taken when cut to %d of %d bytes", cut, len(frame))
 		}
 	}
@@ -444,7 +445,7 @@ func tenYears(b *testing.B, s *Store, series, days int) {
 		}
 		data := s.pack(int64(day), shifted)
 		for i := range series {
-			if _, err := tx.Exec(`INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, 1, ?)`, i+1, day, len(points), data); err != nil {
+			if _, err := tx.Exec(`INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)`, i+1, day, len(points), codecColumns, data); err != nil {
 				b.Fatal(err)
 			}
 		}

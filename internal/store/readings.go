@@ -212,10 +212,7 @@ func (s *Store) day(ctx context.Context, q queryer, series, day int64) (points [
 
 // unpackWhole unpacks a day and holds it against what its row says of it.
 func (s *Store) unpackWhole(day, n, codec int64, data []byte) ([]point, error) {
-	if codec != codecDelta {
-		return nil, fmt.Errorf("packed day has codec %d, unknown to this version", codec)
-	}
-	points, err := s.unpack(day, data)
+	points, err := s.unpack(day, codec, data)
 	if err != nil {
 		return nil, err
 	}
@@ -277,17 +274,22 @@ func (s *Store) packDay(ctx context.Context, tx *sql.Tx, series, day int64) erro
 	if err != nil {
 		return err
 	}
-	data := s.pack(day, points)
-	if back, err := s.unpackWhole(day, int64(len(points)), codecDelta, data); err != nil || !slices.Equal(back, points) {
-		return fmt.Errorf("BUG: a day does not survive packing, so its rows stay: %w", err)
-	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (series, day) DO UPDATE SET n = excluded.n, codec = excluded.codec, data = excluded.data`,
-		series, day, len(points), codecDelta, data)
-	if err != nil {
+	if err := s.storeDay(ctx, tx, series, day, points); err != nil {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `DELETE FROM open_reading WHERE series = ? AND at >= ? AND at < ?`, series, day*dayMS, (day+1)*dayMS)
+	return err
+}
+
+// storeDay stores the points of a day, in order of time, as its packed ones.
+func (s *Store) storeDay(ctx context.Context, tx *sql.Tx, series, day int64, points []point) error {
+	data := s.pack(day, points)
+	if back, err := s.unpackWhole(day, int64(len(points)), codecColumns, data); err != nil || !slices.Equal(back, points) {
+		return fmt.Errorf("BUG: a day does not survive packing, so its rows stay: %w", err)
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)
+		ON CONFLICT (series, day) DO UPDATE SET n = excluded.n, codec = excluded.codec, data = excluded.data`,
+		series, day, len(points), codecColumns, data)
 	return err
 }
 

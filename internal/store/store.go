@@ -61,6 +61,11 @@ type Store struct {
 	moved atomic.Bool
 	// exporting says that commits note what is to be exported.
 	exporting atomic.Bool
+
+	// looking is that of Look: damaged days stay where they are, and passed
+	// are those it came upon, by series and day.
+	looking bool
+	passed  [][2]int64
 }
 
 // Open opens or creates the database in a directory, which it makes if need
@@ -126,13 +131,27 @@ func (s *Store) migrate(ctx context.Context, db *sql.DB) error {
 	for {
 		m, err := p.UpByOne(ctx)
 		if errors.Is(err, goose.ErrNoNextVersion) {
-			return nil
+			return s.notNewer(ctx, p)
 		} else if err != nil {
 			return err
 		}
 		s.log.Info("schema brought up to date", "step", filepath.Base(m.Source.Path), "took", m.Duration)
 		crash.At(ctx, crash.Migrated)
 	}
+}
+
+// notNewer refuses a file of a newer dryhold, whose packed days this one might
+// take for damaged.
+func (s *Store) notNewer(ctx context.Context, p *goose.Provider) error {
+	at, err := p.GetDBVersion(ctx)
+	if err != nil {
+		return err
+	}
+	list := p.ListSources()
+	if newest := list[len(list)-1].Version; at > newest {
+		return fmt.Errorf("it was written by a newer dryhold (schema %d, this one knows %d): run that one, or restore a backup from before", at, newest)
+	}
+	return nil
 }
 
 // load reads what the writer keeps in memory.

@@ -5,14 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"pgregory.net/rapid"
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/lot"
@@ -261,69 +259,6 @@ func TestEveryConnectionSyncs(t *testing.T) {
 	if mode != "wal" || sync != 2 || keys != 1 {
 		t.Errorf("writer has journal %s, synchronous %d, foreign keys %d; want wal, 2 (FULL), 1", mode, sync, keys)
 	}
-}
-
-func TestPackedDayIsItself(t *testing.T) {
-	s := open(t, t.TempDir())
-	rapid.Check(t, func(t *rapid.T) {
-		day := rapid.Int64Range(-10_000, 40_000).Draw(t, "day")
-		at := rapid.SliceOfNDistinct(rapid.Int64Range(0, dayMS-1), 0, 100, rapid.ID[int64]).Draw(t, "at")
-		slices.Sort(at)
-		var want []point
-		for _, a := range at {
-			want = append(want, point{day*dayMS + a, rapid.Int64().Draw(t, "steps")})
-		}
-		got, err := s.unpack(day, s.pack(day, want))
-		if err != nil || !slices.Equal(got, want) {
-			t.Fatalf("got %v %v, want %v", got, err, want)
-		}
-	})
-}
-
-func FuzzUnpack(f *testing.F) {
-	s := open(f, f.TempDir())
-	f.Add(s.pack(1, []point{{dayMS, 1}, {dayMS + 60_000, 2}}), int64(1))
-	f.Add([]byte("not a frame"), int64(0))
-	f.Add(s.enc.EncodeAll([]byte{200, 1, 2}, nil), int64(0))
-	f.Add(s.enc.EncodeAll([]byte{255, 255, 255, 255, 255, 255, 255, 255, 255, 1}, nil), int64(0))
-	f.Fuzz(func(t *testing.T, data []byte, day int64) {
-		if points, err := s.unpack(day, data); err == nil {
-			again, err := s.unpack(day, s.pack(day, points))
-			if err != nil || !slices.Equal(again, points) {
-				t.Errorf("what was read does not survive packing: %v", err)
-			}
-		}
-	})
-}
-
-// sensorDay is a day of one series, a reading a minute with jitter, a daily
-// wave and noise of a hundredth of a degree: an invented but usual sensor.
-func sensorDay(rng *rand.Rand, day int) []room.Reading {
-	var out []room.Reading
-	v := 20.0
-	for m := range 24 * 60 {
-		v += 0.01 * rng.NormFloat64()
-		at := epoch.AddDate(0, 0, day).Add(time.Duration(m)*time.Minute + time.Duration(rng.IntN(200))*time.Millisecond)
-		out = append(out, reading("a", at, float64(int(v*100))/100))
-	}
-	return out
-}
-
-// BenchmarkPackedSize reports the bytes one reading takes once packed, time to
-// the millisecond and value to its resolution.
-func BenchmarkPackedSize(b *testing.B) {
-	s := open(b, b.TempDir())
-	rng := rand.New(rand.NewPCG(1, 2))
-	bytes, n := 0, 0
-	for i := 0; b.Loop(); i++ {
-		var points []point
-		for _, r := range sensorDay(rng, i) {
-			points = append(points, point{r.At.UnixMilli(), r.Quantity.Steps(r.Value)})
-		}
-		bytes += len(s.pack(floorDay(points[0].at), points))
-		n += len(points)
-	}
-	b.ReportMetric(float64(bytes)/float64(n), "B/reading")
 }
 
 // BenchmarkCommit is one durable commit of a batch of readings.
