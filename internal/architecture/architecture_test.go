@@ -50,11 +50,11 @@ var rings = map[string]ring{
 	"internal/report": adapter, "internal/influx": adapter, "internal/router": adapter,
 	"internal/promql": adapter,
 	"internal/app":    wiring, "internal/demo": wiring,
-	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support,
+	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support, "internal/ecosystem": support,
 	"internal/web/openapitest": support, "internal/web/chromiumtest": support, "internal/demo/storytest": support,
-	"internal/architecture": support,
-	"internal/reference":    support,
-	"cmd/dryhold":           program,
+	"internal/architecture": support, "internal/bench": support,
+	"internal/reference": support,
+	"cmd/dryhold":        program,
 }
 
 // downward lists, for packages that share a ring, who may import whom.
