@@ -77,7 +77,11 @@ func run(ctx context.Context, out io.Writer, configFile, data string, log *slog.
 	go m.starting(starting, a)
 	err = a.Start(ctx)
 	started()
-	if err != nil {
+	switch {
+	case err != nil && ctx.Err() != nil:
+		log.Info("stopped while it started", "error", err)
+		return nil
+	case err != nil:
 		return err
 	}
 	if err := greet(out, a, data, s.Broker.Embedded != nil); err != nil {
@@ -96,7 +100,10 @@ func run(ctx context.Context, out io.Writer, configFile, data string, log *slog.
 			return a.Stop(stopping)
 		case <-reload:
 			stop()
-			if a, err = reloaded(ctx, a, configFile, m); a == nil {
+			switch a, err = reloaded(ctx, a, configFile, m); {
+			case a == nil && ctx.Err() != nil:
+				return nil // stopped meanwhile
+			case a == nil:
 				return err
 			}
 		}

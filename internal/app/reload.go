@@ -34,14 +34,14 @@ func (a *App) Reload(ctx context.Context, s *settings.Settings, c *catalog.Catal
 		a.Unchanged(err)
 		return a, err
 	}
-	if err := a.Stop(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("cannot stop what is to be loaded anew: %w", err), next.drop(ctx))
+	if err := a.Stop(context.WithoutCancel(ctx)); err != nil {
+		return nil, errors.Join(fmt.Errorf("cannot stop what is to be loaded anew: %w", err), next.drop(context.WithoutCancel(ctx)))
 	}
 	err = next.Start(ctx)
 	if err == nil {
 		return next, nil
 	}
-	if err := next.drop(ctx); err != nil {
+	if err := next.drop(context.WithoutCancel(ctx)); err != nil {
 		a.log.Warn("what was handed on cannot be closed", "error", err)
 	}
 	before, again := New(a.opts)
