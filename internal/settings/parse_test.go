@@ -191,6 +191,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 			Keep: 366 * 24 * time.Hour, Rate: 10_000,
 		},
 		Router:  &settings.Router{URL: "https://hearth.lan:9093/", TokenFile: "secrets/router-token", CAFile: "secrets/ca.pem", Every: time.Minute},
+		Hub:     &settings.Hub{DiscoveryPrefix: "homeassistant", StatusTopic: "homeassistant/status", Homie: true},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}

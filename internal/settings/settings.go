@@ -59,6 +59,8 @@ type Settings struct {
 	Influx *Influx
 	// Router is where alarms that stand are pushed to; nil for nowhere.
 	Router *Router
+	// Hub says what is announced to home-automation hubs; nil for nothing.
+	Hub *Hub
 	// Catalog names catalog files that extend the shipped one, in order;
 	// later files override classes of the same id.
 	Catalog []string

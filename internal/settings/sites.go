@@ -2,11 +2,8 @@ package settings
 
 import (
 	"cmp"
-	"strings"
 
 	"github.com/goccy/go-yaml/ast"
-
-	"dryhold/internal/wire"
 )
 
 // DefaultRoot begins the topics on which dryhold itself speaks. Where several
@@ -23,7 +20,7 @@ func (p *parse) root(n ast.Node) {
 	switch {
 	case root == "":
 		return
-	case strings.ContainsAny(root, "+#{}") || strings.HasPrefix(root, "$") || strings.HasPrefix(root, "/") || strings.HasSuffix(root, "/") || wire.CheckPattern(root) != nil:
+	case !publishable(root):
 		p.at(n, "root %q is not the beginning of topics to publish on: write for example dryhold/alder-barn", root)
 		return
 	}
