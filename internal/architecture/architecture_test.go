@@ -52,7 +52,7 @@ var rings = map[string]ring{
 	"internal/app":    wiring, "internal/demo": wiring,
 	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support, "internal/ecosystem": support,
 	"internal/web/openapitest": support, "internal/web/chromiumtest": support, "internal/demo/storytest": support,
-	"internal/architecture": support, "internal/bench": support,
+	"internal/architecture": support, "internal/bench": support, "internal/grafana": support,
 	"internal/reference": support,
 	"cmd/dryhold":        program,
 }
@@ -74,6 +74,8 @@ var pure = []string{
 // owners names the one package that may import each third-party module. A part
 // of a module may have an owner of its own: the longest name that fits counts.
 var owners = map[string]string{
+	"github.com/grafana/grafana-foundation-sdk/go": "internal/grafana",
+
 	"github.com/agnivade/levenshtein":             "internal/nearest",
 	"github.com/eclipse/paho.mqtt.golang":         "internal/intake",
 	"github.com/mochi-mqtt/server/v2":             "internal/broker",
