@@ -16,18 +16,18 @@ import (
 // answerTimeout bounds one write.
 const answerTimeout = 30 * time.Second
 
-// ServerConfig says where points go.
+// ServerConfig says where points go, or come from.
 type ServerConfig struct {
 	URL, Org, Bucket string
 	// Token gives the token; it is asked before each write, so that one that is
 	// renewed counts. An empty one is none.
 	Token func() (string, error)
 	Roots *x509.CertPool // nil: those of the system
-	// Timeout of one write; zero is half a minute.
+	// Timeout of one write, or of one answer; zero is half a minute.
 	Timeout time.Duration
 }
 
-// Server writes to one bucket. It is not safe for concurrent use.
+// Server writes to one bucket and reads from it. It is not safe for concurrent use.
 type Server struct {
 	cfg    ServerConfig
 	client influxdb2.Client
@@ -60,18 +60,10 @@ func (s *Server) Close() {
 // Write writes lines and returns when they are taken. An error is a
 // WriteError.
 func (s *Server) Write(ctx context.Context, lines []string) error {
-	token, err := s.cfg.Token()
-	if err != nil {
-		return &WriteError{Err: fmt.Errorf("cannot use the token: %w", err)}
+	if err := s.connect(); err != nil {
+		return &WriteError{Err: err}
 	}
-	if s.client == nil || token != s.token {
-		if s.client != nil {
-			s.client.Close()
-		}
-		options := influxdb2.DefaultOptions().SetHTTPClient(s.http).SetUseGZip(true).SetPrecision(time.Millisecond).SetMaxRetries(0).SetLogLevel(0).SetApplicationName("dryhold")
-		s.client, s.token = influxdb2.NewClientWithOptions(s.cfg.URL, token, options), token
-	}
-	err = s.client.WriteAPIBlocking(s.cfg.Org, s.cfg.Bucket).WriteRecord(ctx, lines...)
+	err := s.client.WriteAPIBlocking(s.cfg.Org, s.cfg.Bucket).WriteRecord(ctx, lines...)
 	if err == nil {
 		return nil
 	}
@@ -81,6 +73,23 @@ func (s *Server) Write(ctx context.Context, lines []string) error {
 		out.Status, out.RetryAfter = answer.StatusCode, time.Duration(answer.RetryAfter)*time.Second
 	}
 	return out
+}
+
+// connect makes the client, and a new one for a token that is new.
+func (s *Server) connect() error {
+	token, err := s.cfg.Token()
+	if err != nil {
+		return fmt.Errorf("cannot use the token: %w", err)
+	}
+	if s.client != nil && token == s.token {
+		return nil
+	}
+	if s.client != nil {
+		s.client.Close()
+	}
+	options := influxdb2.DefaultOptions().SetHTTPClient(s.http).SetUseGZip(true).SetPrecision(time.Millisecond).SetMaxRetries(0).SetLogLevel(0).SetApplicationName("dryhold")
+	s.client, s.token = influxdb2.NewClientWithOptions(s.cfg.URL, token, options), token
+	return nil
 }
 
 // WriteError is why points were not taken.

@@ -33,17 +33,6 @@ type Series struct {
 	Other   int      // samples that are no numbers: texts, truth values, histograms
 }
 
-// Trouble is why a store did not answer.
-type Trouble struct {
-	Err   error
-	Again bool          // it may answer when it is asked again
-	Less  bool          // it may answer when it is asked for less
-	After time.Duration // how long it asks to wait; 0 where it does not
-}
-
-func (t *Trouble) Error() string { return t.Err.Error() }
-func (t *Trouble) Unwrap() error { return t.Err }
-
 // Plan says what readings series are.
 type Plan struct {
 	Quantity unit.Quantity

@@ -10,6 +10,15 @@ import (
 	"dryhold/internal/unit"
 )
 
+// Numbers says between what the samples lie as the store wrote them, "" if there
+// are none.
+func (r *Reader) Numbers() string {
+	if r.n == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d numbers from %.6g to %.6g", r.n, r.least, r.highest)
+}
+
 // Question says what each unit would make of the numbers found, for a plan that
 // does not give one: a bare number could be in any.
 func (r *Reader) Question() string {
@@ -17,7 +26,7 @@ func (r *Reader) Question() string {
 		return "no numbers were found"
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d numbers from %.6g to %.6g, and nothing says their unit", r.n, r.least, r.highest)
+	fmt.Fprintf(&b, "%s, and nothing says their unit", r.Numbers())
 	if named := r.named(); named != "" {
 		fmt.Fprintf(&b, "; the name they have says %s", named)
 	}

@@ -22,7 +22,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"slices"
@@ -145,12 +144,9 @@ func (s *Server) Samples(ctx context.Context, from, to time.Time) ([]past.Series
 func troubleOf(err error) *past.Trouble {
 	var refused *answer
 	var said *v1.Error
-	var wire net.Error
-	var untrusted *tls.CertificateVerificationError
-	var nowhere *net.DNSError
 	switch {
 	case errors.As(err, &refused):
-		return refused.trouble()
+		return past.OfStatus(refused.status, refused.after, refused)
 	case errors.Is(err, errAnswer):
 		return &past.Trouble{Err: errAnswer, Less: true}
 	case errors.As(err, &said):
@@ -164,14 +160,10 @@ func troubleOf(err error) *past.Trouble {
 			return &past.Trouble{Err: fmt.Errorf("%w: is that address a server with the query API of Prometheus?", text), Again: true}
 		}
 		return &past.Trouble{Err: text, Less: true} // too many samples at once, as a rule
-	case errors.As(err, &untrusted), errors.As(err, &nowhere) && nowhere.IsNotFound:
-		return &past.Trouble{Err: err}
-	case errors.As(err, &wire) && wire.Timeout():
-		return &past.Trouble{Err: err, Again: true, Less: true}
 	case errors.Is(err, errSecret):
 		return &past.Trouble{Err: err}
 	}
-	return &past.Trouble{Err: err, Again: true}
+	return past.OfNetwork(err)
 }
 
 // short cuts what a server says to what can be shown.
@@ -196,32 +188,20 @@ type answer struct {
 	to     string // of a redirect
 }
 
-func (a *answer) Error() string { return a.trouble().Error() }
-
-// trouble says what a status means and what to do about it.
-func (a *answer) trouble() *past.Trouble {
-	say := func(format string, args ...any) error {
-		text := fmt.Sprintf("the server answers %d", a.status) + fmt.Sprintf(format, args...)
-		if a.said != "" {
-			text += ": " + a.said
-		}
-		return errors.New(text)
-	}
+func (a *answer) Error() string {
+	why := ""
 	switch {
 	case a.status == http.StatusUnauthorized, a.status == http.StatusForbidden:
-		return &past.Trouble{Err: say(", so it does not know who asks, or does not let them")}
+		why = ", so it does not know who asks, or does not let them"
 	case a.status == http.StatusNotFound:
-		return &past.Trouble{Err: say(", so the query API of Prometheus is not below this address")}
-	case a.status == http.StatusTooManyRequests:
-		return &past.Trouble{Err: say(""), Again: true, After: a.after}
-	case a.status == http.StatusRequestEntityTooLarge:
-		return &past.Trouble{Err: say(""), Less: true}
+		why = ", so the query API of Prometheus is not below this address"
 	case a.status/100 == 3:
-		return &past.Trouble{Err: say(" and points to %s, which is not followed: give that address if you trust it", a.to)}
-	case a.status >= 500:
-		return &past.Trouble{Err: say(""), Again: true, Less: true, After: a.after}
+		why = " and points to " + a.to + ", which is not followed: give that address if you trust it"
 	}
-	return &past.Trouble{Err: say("")}
+	if a.said != "" {
+		why += ": " + a.said
+	}
+	return fmt.Sprintf("the server answers %d%s", a.status, why)
 }
 
 // door proves who asks, bounds what is read, and stops at what is no answer of

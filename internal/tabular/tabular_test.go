@@ -3,11 +3,13 @@ package tabular
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 
 	"dryhold/internal/past"
 	"dryhold/internal/room"
@@ -179,6 +181,42 @@ func TestPropose(t *testing.T) {
 	if _, err := Propose([]byte(" \n")); err == nil {
 		t.Error("an empty table is taken")
 	}
+}
+
+// A table and a store that hold the same numbers give the same readings, bit by
+// bit.
+func TestSameAsSamples(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		u, err := unit.Parse(unit.Temperature, rapid.SampledFrom([]string{"C", "F", "K"}).Draw(rt, "unit"))
+		if err != nil {
+			rt.Fatal(err)
+		}
+		plan := past.Plan{Quantity: unit.Temperature, Unit: u, Room: "loft"}
+		text, series := "time,temp\n", past.Series{}
+		for i := range rapid.IntRange(1, 30).Draw(rt, "n") {
+			at := now().Add(-time.Duration(1000-i)*time.Minute + time.Duration(rapid.IntRange(0, 999).Draw(rt, "ms"))*time.Millisecond)
+			v := rapid.Float64Range(-500, 500).Draw(rt, "v")
+			text += fmt.Sprintf("%s,%s\n", at.Format(time.RFC3339Nano), strconv.FormatFloat(v, 'g', -1, 64))
+			series.Samples = append(series.Samples, past.Sample{At: at, Value: v})
+		}
+		var table []room.Reading
+		l := Layout{Separator: ',', Time: "time", Format: ISO, Room: "loft", Zone: time.UTC, Values: []Value{{Column: "temp", Quantity: unit.Temperature, Unit: u}}}
+		report, err := Read(strings.NewReader(text), l, now(), func(rs []room.Reading) error { table = append(table, rs...); return nil })
+		if err != nil {
+			rt.Fatal(err)
+		}
+		r, err := past.NewReader(plan, now())
+		if err != nil {
+			rt.Fatal(err)
+		}
+		store := r.Take([]past.Series{series})
+		if d := cmp.Diff(table, store); d != "" {
+			rt.Fatalf("(-table +store):\n%s", d)
+		}
+		if refused := r.Refused(); len(refused) > 0 && refused[0].N != report.Refused || len(refused) == 0 && report.Refused > 0 {
+			rt.Fatalf("%+v of the table, %+v of the store", report, refused)
+		}
+	})
 }
 
 // FuzzRead: no table makes it panic, and whatever is read is plausible, dated
