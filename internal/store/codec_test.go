@@ -253,3 +253,48 @@ func BenchmarkUnpack(b *testing.B) {
 		})
 	}
 }
+
+// Rows in the order of inPages begin fewer pages than as they come, and none is
+// lost.
+func TestInPages(t *testing.T) {
+	pages := func(days []packedDay) (n int) {
+		room := 0
+		for _, p := range days {
+			if size := len(p.data) + rowHead; size > room {
+				n, room = n+1, pageRoom-size
+			} else {
+				room -= size
+			}
+		}
+		return n
+	}
+	f := func(want int, sizes ...int) {
+		t.Helper()
+		var days []packedDay
+		for i, size := range sizes {
+			days = append(days, packedDay{series: int64(i), data: make([]byte, size)})
+		}
+		if got := pages(inPages(days)); got != want {
+			t.Errorf("%v takes %d pages, want %d", sizes, got, want)
+		}
+	}
+	f(0)
+	f(1, 10)
+	f(2, 2475, 2475)
+	f(2, 2475, 1380, 2475, 1380)
+	f(3, 1380, 2475, 2475, 1380, 5000)
+	rapid.Check(t, func(t *rapid.T) {
+		var days []packedDay
+		for i, size := range rapid.SliceOfN(rapid.IntRange(0, 6000), 0, packAtOnce).Draw(t, "sizes") {
+			days = append(days, packedDay{series: int64(i), data: make([]byte, size)})
+		}
+		got := inPages(days)
+		if pages(got) > pages(days) {
+			t.Errorf("%d pages, as they come %d", pages(got), pages(days))
+		}
+		slices.SortFunc(got, func(a, b packedDay) int { return int(a.series - b.series) })
+		if !slices.EqualFunc(got, days, func(a, b packedDay) bool { return a.series == b.series && len(a.data) == len(b.data) }) {
+			t.Errorf("%d days of %d", len(got), len(days))
+		}
+	})
+}

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"dryhold/internal/crash"
 	"dryhold/internal/room"
 )
 
@@ -55,28 +54,6 @@ func (s *Store) Newest(ctx context.Context, after time.Time) (map[room.Series]ti
 		return nil, fmt.Errorf("cannot read the newest readings: %w", err)
 	}
 	return out, nil
-}
-
-// EachDay gives the readings of a room from an instant on, one UTC day at a
-// time in order, each day sorted by time. A packed day that is damaged goes to
-// the quarantine, and what came of that day later is given alone. Only the
-// writer may call it, or a day might be packed while it is read.
-func (s *Store) EachDay(ctx context.Context, name string, from time.Time, visit func([]room.Reading) error) error {
-	series := s.seriesOf(name)
-	days, err := s.daysOf(ctx, series, floorDay(from.UnixMilli()))
-	if err != nil {
-		return fmt.Errorf("cannot list the days of %s: %w", name, err)
-	}
-	for _, day := range days {
-		out, err := s.wholeDay(ctx, s.read, series, day, from)
-		if err != nil {
-			return err
-		}
-		if err := visit(out); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // EachDayOf is EachDay of several rooms together, before an instant. It may be
@@ -204,10 +181,16 @@ func (s *Store) day(ctx context.Context, q queryer, series, day int64) (points [
 			return err
 		})
 	if packed > 0 && len(points) > packed {
-		slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(a.at, b.at) })
-		points = slices.CompactFunc(points, func(a, b point) bool { return a.at == b.at })
+		points = inOrder(points)
 	}
 	return points, bad, err
+}
+
+// inOrder sorts packed points with open ones behind them by time; a packed one
+// stands before an open one of its instant.
+func inOrder(points []point) []point {
+	slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(a.at, b.at) })
+	return slices.CompactFunc(points, func(a, b point) bool { return a.at == b.at })
 }
 
 // unpackWhole unpacks a day and holds it against what its row says of it.
@@ -220,77 +203,6 @@ func (s *Store) unpackWhole(day, n, codec int64, data []byte) ([]point, error) {
 		return nil, fmt.Errorf("packed day holds %d readings where its row says %d", len(points), n)
 	}
 	return points, nil
-}
-
-// Pack packs the days before an instant's UTC day that are still open, a few
-// at a time so that intake waits little, and reports whether any are left.
-func (s *Store) Pack(ctx context.Context, before time.Time) (more bool, err error) {
-	const atOnce = 32
-	limit := floorDay(before.UnixMilli())
-	tx, err := s.write.BeginTx(ctx, nil)
-	if err != nil {
-		return false, fmt.Errorf("cannot begin packing: %w", err)
-	}
-	defer func() { _ = tx.Rollback() }()
-	var days [][2]int64
-	err = scan(ctx, tx, `SELECT DISTINCT series, at / ? FROM open_reading WHERE at < ? LIMIT ?`,
-		[]any{dayMS, limit * dayMS, atOnce}, func(r *sql.Rows) error {
-			var k [2]int64
-			err := r.Scan(&k[0], &k[1])
-			days = append(days, k)
-			return err
-		})
-	if err != nil {
-		return false, fmt.Errorf("cannot list open days: %w", err)
-	}
-	if len(days) == 0 {
-		return false, nil
-	}
-	crash.At(ctx, crash.Packing)
-	for _, k := range days {
-		if err := s.packDay(ctx, tx, k[0], k[1]); err != nil {
-			return false, fmt.Errorf("cannot pack series %d on day %d: %w", k[0], k[1], err)
-		}
-		crash.At(ctx, crash.Packed)
-	}
-	if err := tx.Commit(); err != nil {
-		return false, fmt.Errorf("cannot commit packed days: %w", err)
-	}
-	crash.At(ctx, crash.Closed)
-	s.reportMoved(ctx)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, k := range days {
-		s.packed[k[0]] = max(s.packed[k[0]], k[1])
-	}
-	return len(days) == atOnce, nil
-}
-
-func (s *Store) packDay(ctx context.Context, tx *sql.Tx, series, day int64) error {
-	points, bad, err := s.day(ctx, tx, series, day)
-	if err == nil && bad != "" {
-		err = s.setAside(ctx, tx, series, day) // or what is packed now would take its place
-	}
-	if err != nil {
-		return err
-	}
-	if err := s.storeDay(ctx, tx, series, day, points); err != nil {
-		return err
-	}
-	_, err = tx.ExecContext(ctx, `DELETE FROM open_reading WHERE series = ? AND at >= ? AND at < ?`, series, day*dayMS, (day+1)*dayMS)
-	return err
-}
-
-// storeDay stores the points of a day, in order of time, as its packed ones.
-func (s *Store) storeDay(ctx context.Context, tx *sql.Tx, series, day int64, points []point) error {
-	data := s.pack(day, points)
-	if back, err := s.unpackWhole(day, int64(len(points)), codecColumns, data); err != nil || !slices.Equal(back, points) {
-		return fmt.Errorf("BUG: a day does not survive packing, so its rows stay: %w", err)
-	}
-	_, err := tx.ExecContext(ctx, `INSERT INTO packed_day (series, day, n, codec, data) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (series, day) DO UPDATE SET n = excluded.n, codec = excluded.codec, data = excluded.data`,
-		series, day, len(points), codecColumns, data)
-	return err
 }
 
 // dateOf is the start of a day.
