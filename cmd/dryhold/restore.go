@@ -1,8 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -14,7 +16,7 @@ func newRestore() *cobra.Command {
 	var data string
 	var force bool
 	c := &cobra.Command{
-		Use: "restore FILE", Short: "Put a backup in the place of what is stored", Args: exactArgs(1),
+		Use: "restore FILE|FOLDER", Short: "Put a backup in the place of what is stored, or read an export back", Args: exactArgs(1),
 		Long: `Put a backup made by "dryhold backup" in the place of what is stored. Stop the
 daemon first: a data directory in use is refused.
 
@@ -28,11 +30,23 @@ A restore that is broken off leaves the old database in place or, in its last
 moments, a directory on which no daemon starts until the restore is run again.
 
 What was measured after the backup is not in it; those hours are estimated from
-the days around them, or unknown.`,
+the days around them, or unknown.
+
+A FOLDER is one that "dryhold export" wrote. It is read into a data directory
+that has no database yet, and never takes the place of one. Every line and the
+checksum of every file are looked at; a folder that is not whole restores
+nothing, and says in which file, line and column it is not.`,
 		Example: `  dryhold restore /mnt/stick/larch-house.db --force
-  dryhold restore larch-house.db --data /tmp/trial     look whether a backup works`,
+  dryhold restore larch-house.db --data /tmp/trial     look whether a backup works
+  dryhold restore larch-house/ --data /var/lib/dryhold read an export into an empty directory`,
 		RunE: func(c *cobra.Command, args []string) error {
 			dir := dataDir(data)
+			if info, err := os.Stat(args[0]); err == nil && info.IsDir() {
+				if force {
+					return usageError{errors.New("--force is for a backup: an export never takes the place of a database; give an empty --data")}
+				}
+				return refillFrom(c, args[0], dir, steps(c.ErrOrStderr()))
+			}
 			got, err := store.Restore(c.Context(), args[0], dir, force, time.Now(), steps(c.ErrOrStderr()))
 			if err != nil {
 				return err

@@ -175,20 +175,20 @@ type Hour struct {
 	At   time.Time `json:"at"` // when it begins
 	// Air temperature over the measured part; in an hour without any, the
 	// estimate and its bounds.
-	Mean *float64 `json:"temperature_mean_celsius"`
-	Min  *float64 `json:"temperature_min_celsius"`
-	Max  *float64 `json:"temperature_max_celsius"`
+	Mean *float32 `json:"temperature_mean_celsius"`
+	Min  *float32 `json:"temperature_min_celsius"`
+	Max  *float32 `json:"temperature_max_celsius"`
 	// Seconds of the hour whose temperature was measured, estimated, not known.
 	Measured  float64 `json:"measured_seconds"`
 	Estimated float64 `json:"estimated_seconds"`
 	Unknown   float64 `json:"unknown_seconds"`
 	// Humidity and vapour pressure over the part in which both temperature and
 	// humidity were measured.
-	Humidity         *float64 `json:"humidity_mean_fraction"`
-	Vapour           *float64 `json:"vapour_pressure_mean_pascal"`
+	Humidity         *float32 `json:"humidity_mean_fraction"`
+	Vapour           *float32 `json:"vapour_pressure_mean_pascal"`
 	HumidityMeasured float64  `json:"humidity_measured_seconds"`
 	// Dose of light over the measured part.
-	Dose          *float64 `json:"light_dose_lux_hours"`
+	Dose          *float32 `json:"light_dose_lux_hours"`
 	LightMeasured float64  `json:"light_measured_seconds"`
 	// Exposure of the air, days at the reference temperature, likely and its
 	// bounds.

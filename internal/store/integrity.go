@@ -166,6 +166,10 @@ func damaged(err error) bool {
 // quarantine moves a damaged day out of the way. Where that cannot be done the
 // day is read without it all the same, and it is tried again when next read.
 func (s *Store) quarantine(ctx context.Context, series, day int64) {
+	if s.looking {
+		s.passOver(series, day)
+		return
+	}
 	err := s.inTransaction(ctx, func(tx *sql.Tx) error { return s.setAside(ctx, tx, series, day) })
 	if err != nil {
 		s.log.Error("a damaged day cannot be moved to the quarantine; its readings do not count", "series", series, "day", dateOf(day).Format(time.DateOnly), "error", err)
