@@ -113,6 +113,7 @@ type App struct {
 	upkeep    upkeep
 	held      held
 	looking   looking
+	alone     alone
 
 	steps    []step // to undo, in order of Start
 	started  bool
@@ -150,6 +151,7 @@ func New(opts Options) (*App, error) {
 		a.log = slog.New(slog.DiscardHandler)
 	}
 	a.intakeSecret, _ = secret.NewToken()
+	a.alone = newAlone(opts.Settings.Broker)
 	a.clock = newClock(opts, a.log)
 	a.disk = newDisk(opts, a.log)
 	if a.now == nil {
@@ -197,6 +199,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"commands", a.startCommands},
 		{"intake", a.startIntake},
+		{"presence", a.startPresence},
 		{"topics", a.startTopics},
 		{"delivery", a.startDelivery},
 	}

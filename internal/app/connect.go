@@ -72,6 +72,7 @@ func (a *App) prepareClient(context.Context) (func(context.Context) error, error
 	if err != nil {
 		return nil, err
 	}
+	cfg.OnConnect = a.alone.connected
 	a.client, err = intake.New(cfg, a.now, a.receive)
 	return nil, err
 }
@@ -107,6 +108,9 @@ func (a *App) filters() []string {
 	out := a.decoder.Filters()
 	if a.commands != nil {
 		out = append(out, a.commandTopic())
+	}
+	if a.alone.topic != "" {
+		out = append(out, a.alone.topic)
 	}
 	return out
 }

@@ -51,6 +51,10 @@ func (a *App) receive(d intake.Delivery) {
 		a.command(d)
 		return
 	}
+	if d.Topic == a.alone.topic {
+		a.present(d)
+		return
+	}
 	a.at(crash.Received)
 	x := arrival{delivery: d}
 	if now, ok := a.clock.look(); ok && a.unread.Load() == 0 || len(d.Payload) > wire.MaxPayload { // refused at any time, and too large to wait
