@@ -150,21 +150,39 @@ func (k *client) prepare(ctx context.Context, at *url.URL) (token string, err er
 
 // readToken reads a token from a file that nobody else can read.
 func readToken(name string) (string, error) {
+	line, err := readSecret("--token-file", "token", name)
+	if err == nil && strings.ContainsAny(line, " \t") {
+		err = fmt.Errorf("--token-file %s %w", name, errNotAlone{"token"})
+	}
+	if errors.As(err, new(errNotAlone)) {
+		err = fmt.Errorf("%w: `dryhold token --file` writes one", err)
+	}
+	return line, err
+}
+
+// errNotAlone is of a file that holds more than a secret, or nothing.
+type errNotAlone struct{ what string }
+
+func (e errNotAlone) Error() string { return "does not hold a " + e.what + " alone" }
+
+// readSecret reads the one line of a file that nobody else can read, which a flag
+// names: a token or a password.
+func readSecret(flag, what, name string) (string, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return "", fmt.Errorf("cannot read --token-file: %w", err)
+		return "", fmt.Errorf("cannot read %s: %w", flag, err)
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
-		return "", fmt.Errorf("cannot read --token-file: %w", err)
+		return "", fmt.Errorf("cannot read %s: %w", flag, err)
 	}
 	if forOthers(info.Mode()) {
-		return "", fmt.Errorf("--token-file %s can be read by others: chmod 600 %s", name, shellWord(name))
+		return "", fmt.Errorf("%s %s can be read by others: chmod 600 %s", flag, name, shellWord(name))
 	}
 	line, err := oneLine(f)
-	if err != nil || line == "" || strings.ContainsAny(line, " \t") {
-		return "", fmt.Errorf("--token-file %s does not hold a token alone: `dryhold token --file` writes one", name)
+	if err != nil || line == "" {
+		return "", fmt.Errorf("%s %s %w", flag, name, errNotAlone{what})
 	}
 	return line, nil
 }
