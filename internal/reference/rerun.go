@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"testing"
 	"time"
 )
@@ -15,13 +16,27 @@ func Rerun(t testing.TB, script string) []Row {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
+	return Parse(t, "output of "+script, run(ctx, t, OracleDir(), script))
+}
+
+// Figure runs a script of testdata/figures, a yardstick by another program, and
+// gives what it prints. It skips or fails as Rerun does.
+func Figure(t testing.TB, script string) []byte {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	defer cancel()
+	return run(ctx, t, filepath.Join("..", "..", "testdata", "figures"), script)
+}
+
+func run(ctx context.Context, t testing.TB, dir, script string) []byte {
+	t.Helper()
 	cmd := exec.CommandContext(ctx, scipy(ctx, t), script)
-	cmd.Dir, cmd.Stderr = OracleDir(), os.Stderr
+	cmd.Dir, cmd.Stderr = dir, os.Stderr
 	out, err := cmd.Output()
 	if err != nil {
 		t.Fatalf("cannot run %s: %v", script, err)
 	}
-	return Parse(t, "output of "+script, out)
+	return out
 }
 
 // scipy finds the interpreter: Debian's own, or the one on the path, which
