@@ -3,6 +3,9 @@ package app
 import (
 	"context"
 	"fmt"
+	"runtime"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"dryhold/internal/crash"
@@ -71,11 +74,18 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 // progressEvery is how often a long refold says how far it is.
 const progressEvery = 5 * time.Second
 
-// refold feeds rooms again from the store, from the instants given. The point
-// is where a test may end the process, after each day.
+// refold feeds rooms again from the store, from the instants given, as many side
+// by side as there are processors: what is folded of one room touches nothing of
+// another. The point is where a test may end the process, after each day.
 func (a *App) refold(ctx context.Context, wanted []engine.Refold, point crash.Point) error {
-	for _, f := range merged(wanted) {
-		from := a.engine.Restart(f)
+	all := merged(wanted)
+	froms := make([]time.Time, len(all))
+	for i, f := range all {
+		froms[i] = a.engine.Restart(f)
+	}
+	var mu sync.Mutex // for what is told of it
+	return sideBySide(ctx, len(all), func(ctx context.Context, i int) error {
+		f, from := all[i], froms[i]
 		began, told, n := time.Now(), time.Now(), 0
 		err := a.store.EachDay(ctx, f.Room, from, func(day []room.Reading) error {
 			if len(day) == 0 {
@@ -87,19 +97,41 @@ func (a *App) refold(ctx context.Context, wanted []engine.Refold, point crash.Po
 				told = time.Now()
 				a.log.Info("folding stored readings", "room", f.Room, "day", last.Format(time.DateOnly), "readings", n)
 			}
+			a.engine.Feed(f.Room, day, last)
+			mu.Lock()
+			defer mu.Unlock()
 			a.vitals.beat(time.Now())
 			a.upkeep.folded(f.Room, last, len(day))
-			a.engine.Feed(f.Room, day, last)
 			a.at(point)
-			return nil
+			return ctx.Err()
 		})
 		if err != nil {
 			return fmt.Errorf("cannot fold room %s again: %w", f.Room, err)
 		}
 		a.engine.Feed(f.Room, nil, a.now())
 		a.log.Debug("folded stored readings", "room", f.Room, "from", from, "readings", n, "took", time.Since(began))
+		return nil
+	})
+}
+
+// sideBySide does n things, as many at once as there are processors, and gives
+// the first error, after which none is begun and those under way are told.
+func sideBySide(ctx context.Context, n int, do func(ctx context.Context, i int) error) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var next atomic.Int64
+	var all sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		all.Go(func() {
+			for i := next.Add(1) - 1; i < int64(n) && ctx.Err() == nil; i = next.Add(1) - 1 {
+				if err := do(ctx, int(i)); err != nil {
+					cancel(err)
+				}
+			}
+		})
 	}
-	return nil
+	all.Wait()
+	return context.Cause(ctx)
 }
 
 // merged leaves one refold per room, from the earliest instant asked for; the

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -45,7 +46,7 @@ type upkeep struct {
 	tell     func(web.Folding) // how far a rebuild is; nil while there is none
 	told     time.Time
 	progress web.Folding
-	rooms    int
+	rooms    []string // that it has come to
 }
 
 // since is when the daemon began to listen, which a rebuild does not change.
@@ -62,8 +63,8 @@ func (u *upkeep) folded(room string, day time.Time, readings int) {
 		return
 	}
 	p := &u.progress
-	if p.Room != room {
-		u.rooms++
+	if !slices.Contains(u.rooms, room) {
+		u.rooms = append(u.rooms, room)
 	}
 	p.Room, p.Day = room, day.Truncate(24*time.Hour)
 	p.Readings += int64(readings)
@@ -243,7 +244,7 @@ func (w *writer) rebuild(ctx context.Context, by string, progress chan<- web.Fol
 		return out, err
 	}
 	u := &w.upkeep
-	u.progress, u.rooms, u.told = web.Folding{Of: total}, 0, time.Time{}
+	u.progress, u.rooms, u.told = web.Folding{Of: total}, nil, time.Time{}
 	u.tell = func(f web.Folding) {
 		select {
 		case progress <- f:
@@ -270,7 +271,7 @@ func (w *writer) rebuild(ctx context.Context, by string, progress chan<- web.Fol
 	if err != nil {
 		return out, err
 	}
-	out = web.Folded{Rooms: u.rooms, Lots: len(after.Lots), Readings: u.progress.Readings, Seconds: time.Since(began).Seconds(), Same: same}
+	out = web.Folded{Rooms: len(u.rooms), Lots: len(after.Lots), Readings: u.progress.Readings, Seconds: time.Since(began).Seconds(), Same: same}
 	w.log.Info("state rebuilt from what is stored", "by", by, "rooms", out.Rooms, "readings", out.Readings, "took", time.Since(began).Round(time.Millisecond), "same as before", same)
 	return out, nil
 }

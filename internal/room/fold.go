@@ -23,9 +23,9 @@ const (
 	gauss = 0.21132486540518711775
 )
 
-// Fold integrates hours for a set of keys. It holds tables, scratch space and
-// the decay factors of the last piece length, and no result: the ledgers of a
-// site share one. It is not safe for concurrent use.
+// Fold integrates hours for a set of keys. It holds tables and scratch space and
+// no result. It is not safe for concurrent use, but apart gives others on the
+// same tables that are, beside it.
 type Fold struct {
 	keys    Keys
 	kernels []*kinetics.Kernel // per lag
@@ -33,14 +33,21 @@ type Fold struct {
 	breaks  []int64
 	rate    []float64
 	before  []float64
-	lastMS  int64
-	steps   [][3]thermal.Step // per lag: both Gauss points and the end of a piece of lastMS
+	pieces  []piece   // measured and not integrated yet, in order
+	ts      []float64 // of one lag: the core at the Gauss points of the pieces
+	halves  []float64 // half the length of each piece, days, once for each of ts
+}
+
+// piece is a short stretch of air that goes straight from a to b.
+type piece struct {
+	a, b float64
+	ms   int64
 }
 
 // NewFold makes the fold of a set of keys. It fails on a lag or an activation
 // energy that is none.
 func NewFold(k Keys) (*Fold, error) {
-	f := &Fold{keys: k, rate: make([]float64, k.Len()), before: make([]float64, k.Len()), steps: make([][3]thermal.Step, len(k.lags))}
+	f := &Fold{keys: k, rate: make([]float64, k.Len()), before: make([]float64, k.Len())}
 	for _, g := range k.lags {
 		lag, err := thermal.NewLag(g.lag)
 		if err != nil {
@@ -53,6 +60,11 @@ func NewFold(k Keys) (*Fold, error) {
 		f.lags, f.kernels = append(f.lags, lag), append(f.kernels, kernel)
 	}
 	return f, nil
+}
+
+// apart is the same fold with scratch space of its own.
+func (f *Fold) apart() *Fold {
+	return &Fold{keys: f.keys, kernels: f.kernels, lags: f.lags, rate: make([]float64, f.keys.Len()), before: make([]float64, f.keys.Len())}
 }
 
 // Keys are the exposures folded.
@@ -87,6 +99,7 @@ func (f *Fold) temperature(st *state, slot *Slot, tracks []*track, from, to int6
 			air.add(v0, v1, q-p)
 			continue
 		}
+		f.integrate(st)
 		if likely, low, high, ok := st.recent.estimate(hourOfDay); ok {
 			f.estimated(st, likely, low, high, q-p)
 			slot.EstimatedMS += uint32(q - p)
@@ -95,6 +108,7 @@ func (f *Fold) temperature(st *state, slot *Slot, tracks []*track, from, to int6
 		}
 		slot.UnknownMS += uint32(q - p)
 	}
+	f.integrate(st)
 	slot.MeasuredMS = uint32(air.ms)
 	if air.ms > 0 {
 		slot.TempMean, slot.TempMin, slot.TempMax = float32(air.mean()), float32(air.low), float32(air.high)
@@ -106,7 +120,8 @@ func (f *Fold) temperature(st *state, slot *Slot, tracks []*track, from, to int6
 	}
 }
 
-// measured adds a stretch over which the air went straight from v0 to v1.
+// measured adds a stretch over which the air went straight from v0 to v1, for
+// integrate to take up.
 func (f *Fold) measured(st *state, v0, v1 float64, ms int64) {
 	if !st.coreKnown { // the food is taken to start at the temperature of the air
 		for i := range st.core {
@@ -118,29 +133,39 @@ func (f *Fold) measured(st *state, v0, v1 float64, ms int64) {
 		step := min(ms-done, pieceMS)
 		a := v0 + float64((v1-v0)*(float64(done)/float64(ms)))
 		b := v0 + float64((v1-v0)*(float64(done+step)/float64(ms)))
-		f.piece(st, a, b, step)
+		f.pieces = append(f.pieces, piece{a, b, step})
 		done += step
 	}
 }
 
-// piece integrates one short stretch by two Gauss points per lag and moves
-// the cores to its end.
-func (f *Fold) piece(st *state, a, b float64, ms int64) {
-	if ms != f.lastMS {
-		dt := unit.Hours(float64(ms) / float64(hourMS))
-		for l, lag := range f.lags {
-			f.steps[l] = [3]thermal.Step{lag.Step(dt, dt*gauss), lag.Step(dt, dt*(1-gauss)), lag.Step(dt, dt)}
-		}
-		f.lastMS = ms
+// integrate takes up the pieces that were measured, lag by lag: each by two
+// Gauss points, which moves the core to its end.
+func (f *Fold) integrate(st *state) {
+	if len(f.pieces) == 0 {
+		return
 	}
-	half := float64(ms) / float64(dayMS) / 2
-	from, to := unit.Celsius(a), unit.Celsius(b)
+	f.halves = f.halves[:0]
+	for _, p := range f.pieces {
+		half := float64(p.ms) / float64(dayMS) / 2
+		f.halves = append(f.halves, half, half)
+	}
 	for l, g := range f.keys.lags {
-		core, sums, s := unit.Celsius(st.core[l]), st.sum[g.first:g.first+len(g.eas)], &f.steps[l]
-		f.kernels[l].Add(sums, s[0].Core(core, from, to), half)
-		f.kernels[l].Add(sums, s[1].Core(core, from, to), half)
-		st.core[l] = float64(s[2].Core(core, from, to))
+		f.ts = f.ts[:0]
+		core, lag, of := unit.Celsius(st.core[l]), f.lags[l], int64(0)
+		var first, second, end thermal.Step
+		for _, p := range f.pieces {
+			if p.ms != of {
+				dt := unit.Hours(float64(p.ms) / float64(hourMS))
+				first, second, end, of = lag.Step(dt, dt*gauss), lag.Step(dt, dt*(1-gauss)), lag.Step(dt, dt), p.ms
+			}
+			from, to := unit.Celsius(p.a), unit.Celsius(p.b)
+			f.ts = append(f.ts, float64(first.Core(core, from, to)), float64(second.Core(core, from, to)))
+			core = end.Core(core, from, to)
+		}
+		st.core[l] = float64(core)
+		f.kernels[l].AddEach(st.sum[g.first:g.first+len(g.eas)], f.ts, f.halves)
 	}
+	f.pieces = f.pieces[:0]
 }
 
 // estimated adds a stretch without readings: the core relaxes towards the
@@ -149,6 +174,7 @@ func (f *Fold) piece(st *state, a, b float64, ms int64) {
 func (f *Fold) estimated(st *state, likely, low, high float64, ms int64) {
 	copy(f.before, st.sum)
 	f.measured(st, likely, likely, ms)
+	f.integrate(st)
 	days := float64(ms) / float64(dayMS)
 	bound := func(t float64, less bool) {
 		for l, g := range f.keys.lags {
@@ -171,6 +197,7 @@ func (f *Fold) humidity(slot *Slot, temp, hum []*track, from, to int64) {
 	ts, hs := newCursors(temp, from), newCursors(hum, from)
 	f.breaks = breaks(f.breaks, from, to, ts, hs)
 	var vapour, rh average
+	var last damp
 	for i := 1; i < len(f.breaks); i++ {
 		p, q := f.breaks[i-1], f.breaks[i]
 		t0, t1, okT := mean(ts, p, q)
@@ -178,12 +205,23 @@ func (f *Fold) humidity(slot *Slot, temp, hum []*track, from, to int64) {
 		if !okT || !okH {
 			continue
 		}
-		e0 := climate.VapourPressure(unit.Celsius(t0), unit.RH(h0))
-		e1 := climate.VapourPressure(unit.Celsius(t1), unit.RH(h1))
-		vapour.add(float64(e0), float64(e1), q-p)
+		e0 := last.pressure(t0, h0) // where the interval before ended, most often
+		e1 := last.pressure(t1, h1)
+		vapour.add(e0, e1, q-p)
 		rh.add(h0, h1, q-p)
 	}
 	slot.VapourMean, slot.HumidityMean, slot.VapourMS = float32(vapour.mean()), float32(rh.mean()), uint32(vapour.ms)
+}
+
+// damp remembers the last vapour pressure asked for; its zero value none.
+type damp struct{ t, rh, pa float64 }
+
+// pressure is the vapour pressure of air, Pa.
+func (d *damp) pressure(t, rh float64) float64 {
+	if d.pa == 0 || t != d.t || rh != d.rh {
+		*d = damp{t, rh, float64(climate.VapourPressure(unit.Celsius(t), unit.RH(rh)))}
+	}
+	return d.pa
 }
 
 func (f *Fold) light(slot *Slot, lux []*track, from, to int64) {

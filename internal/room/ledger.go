@@ -61,7 +61,7 @@ const openDays = 2
 // NewLedger makes an empty ledger. stale gives the stale limit of a sensor;
 // it must not change while the ledger lives.
 func NewLedger(f *Fold, stale func(sensor string) time.Duration) *Ledger {
-	return &Ledger{fold: f, stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys), changed: math.MinInt64, revised: math.MaxInt64}
+	return &Ledger{fold: f.apart(), stale: stale, tracks: map[unit.Quantity][]*track{}, now: newState(f.keys), changed: math.MinInt64, revised: math.MaxInt64}
 }
 
 // TakeChanged gives the earliest instant whose fold may differ from what it was

@@ -93,8 +93,13 @@ func (s Step) Core(core, from, to unit.Celsius) unit.Celsius {
 
 // shares are (1-e^-x)/x and (x-1+e^-x)/x², which tend to 1 and 1/2 at 0.
 func shares(x float64) (first, second float64) {
-	if math.Abs(x) < 1 {
-		return series(x, 1), series(x, 2)
+	switch {
+	case math.Abs(x) < 0.125:
+		second = secondNear0(x)
+		return 1 - float64(x*second), second
+	case math.Abs(x) < 1:
+		second = series(x, 2)
+		return 1 - float64(x*second), second
 	}
 	decay := -math.Expm1(-x)
 	return decay / x, (x - decay) / (x * x)
@@ -106,6 +111,24 @@ func third(x float64) float64 {
 		return series(x, 3)
 	}
 	return (0.5 + (-math.Expm1(-x)-x)/(x*x)) / x
+}
+
+// secondNear0 is series(x, 2) for |x| below 1/8, its terms written out: a fold of
+// readings that are never the same time apart asks for it at every one of them,
+// for every lag. What is left out is below the last bit.
+func secondNear0(x float64) float64 {
+	s := 1.0/6227020800 - float64(x*(1.0/87178291200))
+	s = 1.0/479001600 - float64(x*s)
+	s = 1.0/39916800 - float64(x*s)
+	s = 1.0/3628800 - float64(x*s)
+	s = 1.0/362880 - float64(x*s)
+	s = 1.0/40320 - float64(x*s)
+	s = 1.0/5040 - float64(x*s)
+	s = 1.0/720 - float64(x*s)
+	s = 1.0/120 - float64(x*s)
+	s = 1.0/24 - float64(x*s)
+	s = 1.0/6 - float64(x*s)
+	return 0.5 - float64(x*s)
 }
 
 // series is the sum over k of (-x)^k/(k+n)!, for |x| below 1.
