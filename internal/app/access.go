@@ -47,6 +47,7 @@ func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	cfg := broker.Config{
 		Listen: e.Listen, NoSync: a.opts.Throwaway, AllowPlain: e.AllowPlain, Log: a.log,
 		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret, GuestClientID: intake.LookID(a.opts.Settings.Broker.ClientID),
+		Herald: heraldID(a.opts.Settings.Broker.ClientID),
 		Closed: []string{a.opts.Settings.Broker.Topic("#")}, Refused: func(r broker.Refusal) { a.latest().refused(r) },
 	}
 	if a.commands != nil {

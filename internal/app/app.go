@@ -20,6 +20,7 @@ import (
 	"dryhold/internal/catalog"
 	"dryhold/internal/crash"
 	"dryhold/internal/engine"
+	"dryhold/internal/hub"
 	"dryhold/internal/intake"
 	"dryhold/internal/metrics"
 	"dryhold/internal/notify"
@@ -113,6 +114,7 @@ type App struct {
 	upkeep    upkeep
 	held      held
 	looking   looking
+	hub       hub.Config
 	alone     alone
 
 	steps    []step // to undo, in order of Start
@@ -151,6 +153,7 @@ func New(opts Options) (*App, error) {
 		a.log = slog.New(slog.DiscardHandler)
 	}
 	a.intakeSecret, _ = secret.NewToken()
+	a.hub = a.hubConfig()
 	a.alone = newAlone(opts.Settings.Broker)
 	a.clock = newClock(opts, a.log)
 	a.disk = newDisk(opts, a.log)
@@ -201,6 +204,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"intake", a.startIntake},
 		{"presence", a.startPresence},
 		{"topics", a.startTopics},
+		{"announcements to hubs", a.startHub},
 		{"delivery", a.startDelivery},
 	}
 	for _, p := range parts {

@@ -37,6 +37,8 @@ type vitals struct {
 
 	heart   heartbeat
 	routing routing
+
+	announcing announcing
 }
 
 // beat notes that the writer takes its turn.
@@ -98,6 +100,7 @@ func (a *App) Health() []health.Check {
 	checks = append(checks, a.vitals.heart.check()...)
 	checks = append(checks, a.checkExport()...)
 	checks = append(checks, a.vitals.routing.check()...)
+	checks = append(checks, a.vitals.announcing.check()...)
 	checks = append(checks, a.checkIntegrity(a.now()))
 	checks = append(checks, a.checkOpen(a.now())...)
 	v := &a.vitals

@@ -28,6 +28,9 @@ const (
 	publishEvery = 200 * time.Millisecond
 	// refoldEvery bounds how often late data are folded under load.
 	refoldEvery = 5 * time.Second
+	// packFor is how long days are packed at a turn while nothing waits: edits
+	// that come meanwhile wait no longer (judgement).
+	packFor = 200 * time.Millisecond
 )
 
 // arrival is one message, decoded, on its way to the writer.
@@ -53,6 +56,10 @@ func (a *App) receive(d intake.Delivery) {
 	}
 	if d.Topic == a.alone.topic {
 		a.present(d)
+		return
+	}
+	if a.hub.Own(d.Topic) { // what dryhold says of a room is no reading of it
+		d.Ack()
 		return
 	}
 	a.at(crash.Received)
@@ -407,16 +414,22 @@ func (w *writer) settle(ctx context.Context) {
 }
 
 // pack packs days that are closed: those before yesterday, since a late
-// reading usually belongs to one of the two newest.
+// reading usually belongs to one of the two newest. It goes on while no message
+// waits, so that years that were imported take minutes and not hours.
 func (w *writer) pack(ctx context.Context, day time.Time) {
-	more, err := w.store.Pack(ctx, day.Add(-24*time.Hour))
-	switch {
-	case err != nil:
-		w.log.Error("cannot pack closed days; trying again tomorrow", "error", err)
-	case more:
-		return // the rest at the next turn
+	for began := time.Now(); ; {
+		more, err := w.store.Pack(ctx, day.Add(-24*time.Hour))
+		switch {
+		case err != nil:
+			w.log.Error("cannot pack closed days; trying again tomorrow", "error", err)
+		case more && len(w.arrivals) == 0 && time.Since(began) < packFor:
+			continue
+		case more:
+			return // the rest at the next turn
+		}
+		w.vitals.packedDay = day
+		return
 	}
-	w.vitals.packedDay = day
 }
 
 func (w *writer) publish() {

@@ -140,7 +140,7 @@ func (c Config) Described(all []Message) string {
 // Own reports a topic on which the daemon itself publishes: what stands there
 // must never be read as a sensor's.
 func (c Config) Own(topic string) bool {
-	return strings.HasPrefix(topic, c.Root+"/") || c.Homie && strings.HasPrefix(topic, Domain+c.Device()+"/")
+	return strings.HasPrefix(topic, c.Root+"/") || strings.HasPrefix(topic, Domain+c.Device()+"/")
 }
 
 // unique identifies a thing among all devices of a hub, and begins the unique
