@@ -137,7 +137,7 @@ func fluxRoomTable(l limits) panel {
 		then: stages(newest("site", "room"), []string{groups()})}
 	return panel{
 		shape: rows, title: "Rooms", wide: gridWidth, high: 7, unit: units.NoUnit, steps: plain(), sort: "-Highest",
-		text:    "The newest hour of each room. A click on a room opens it.",
+		text:    "The newest hour of each room. A room that was never measured is not here. A click on a room opens it.",
 		queries: []query{ask(p, "")},
 		columns: []column{
 			{from: "room", name: "Room", unit: units.NoUnit, steps: plain(), link: pageRoom},

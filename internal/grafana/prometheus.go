@@ -10,9 +10,9 @@ import (
 const kelvins = "suffix:K"
 
 // The selectors of the series of dryhold, by what is chosen.
-func site(name string) string { return "dryhold_" + name + `{site=~"$site"}` }
-func room(name string) string { return "dryhold_room_" + name + `{site=~"$site",room=~"$room"}` }
-func lot(name string) string {
+func ofSite(name string) string { return "dryhold_" + name + `{site=~"$site"}` }
+func ofRoom(name string) string { return "dryhold_room_" + name + `{site=~"$site",room=~"$room"}` }
+func ofLot(name string) string {
 	return "dryhold_lot_" + name + `{site=~"$site",room=~"$room",lot=~"$lot"}`
 }
 
@@ -56,12 +56,12 @@ func answers() panel {
 	return panel{
 		shape: figure, title: "Last judged", wide: 6, high: 4, unit: units.Seconds, steps: steps{{colour: green}, {standsStill, red}},
 		text:    "Age of the state that everything else on this page shows, of the site that is worst. No data: dryhold does not answer, and nothing here is of now.",
-		queries: []query{{text: "time() - min(" + site("last_evaluation_timestamp_seconds") + ")"}},
+		queries: []query{{text: "time() - min(" + ofSite("last_evaluation_timestamp_seconds") + ")"}},
 	}
 }
 
 func prometheusNow(l limits) board {
-	temperature, limit := site("room_temperature_celsius"), site("room_temperature_limit_celsius")
+	temperature, limit := ofSite("room_temperature_celsius"), ofSite("room_temperature_limit_celsius")
 	return board{
 		page: pageNow, title: "dryhold: now", from: "24h", refresh: "1m", variables: []variable{promSites()},
 		text: "What is too warm now, what has it cost, what ends first. " + notSafety,
@@ -80,7 +80,7 @@ func prometheusNow(l limits) board {
 			{
 				shape: figure, title: "Silent sensors", wide: 6, high: 4, unit: units.NoUnit, steps: none(),
 				text:    "Sensors that have sent nothing for their stale limit.",
-				queries: []query{{text: "sum(" + site("sensor_silent") + ")"}},
+				queries: []query{{text: "sum(" + ofSite("sensor_silent") + ")"}},
 			},
 			answers(),
 			roomTable(l),
@@ -95,7 +95,7 @@ func prometheusNow(l limits) board {
 			{
 				shape: bars, title: "What storage has cost in the time shown", wide: 12, high: 9, unit: units.Days, decimals: 1, steps: beyond(),
 				text:    "Life that lots have lost in the time shown beyond what plan storage would have cost them; below zero where the room stayed cooler than planned. The eight that lost most. " + notSafety + perLot,
-				queries: []query{{text: "topk(8, sum by (site, lot, food) (delta(" + site("lot_life_lost_beyond_plan_seconds") + "[$__range]))) / 86400", name: "{{site}} {{lot}} {{food}}"}},
+				queries: []query{{text: "topk(8, sum by (site, lot, food) (delta(" + ofSite("lot_life_lost_beyond_plan_seconds") + "[$__range]))) / 86400", name: "{{site}} {{lot}} {{food}}"}},
 			},
 			endsFirst(l),
 			alarmTable(""),
@@ -105,7 +105,7 @@ func prometheusNow(l limits) board {
 
 // roomTable is a row for each room, also for one of which nothing is known.
 func roomTable(l limits) panel {
-	temperature, limit := site("room_temperature_celsius"), site("room_temperature_limit_celsius")
+	temperature, limit := ofSite("room_temperature_celsius"), ofSite("room_temperature_limit_celsius")
 	return panel{
 		shape: rows, title: "Rooms", wide: gridWidth, high: 7, unit: units.NoUnit, steps: plain(), sort: "-Above limit",
 		text: "Each room now. Above limit is by how much it is warmer than its own limit; ageing is how many times as fast as at plan storage food ages at this temperature. A click on a room opens it.",
@@ -113,8 +113,8 @@ func roomTable(l limits) panel {
 			{text: by("site, room", limit)},
 			{text: by("site, room", temperature)},
 			{text: by("site, room", temperature+" - on (site, room) "+limit)},
-			{text: by("site, room", site("room_relative_humidity_ratio"))},
-			{text: by("site, room", site("room_ageing_acceleration_ratio"))},
+			{text: by("site, room", ofSite("room_relative_humidity_ratio"))},
+			{text: by("site, room", ofSite("room_ageing_acceleration_ratio"))},
 			{text: "time() - " + by("site, room", `dryhold_room_last_reading_timestamp_seconds{site=~"$site",quantity="temperature"}`)},
 		},
 		columns: []column{
@@ -132,10 +132,10 @@ func roomTable(l limits) panel {
 
 // endsFirst lists the lots whose end is nearest.
 func endsFirst(l limits) panel {
-	end := site("lot_projected_end_timestamp_seconds")
+	end := ofSite("lot_projected_end_timestamp_seconds")
 	first := "bottomk(10, " + by("site, room, lot, food", end) + ")"
 	also := func(name string) string {
-		return by("site, room, lot, food", site(name)) + " and on (site, lot) " + first
+		return by("site, room, lot, food", ofSite(name)) + " and on (site, lot) " + first
 	}
 	return panel{
 		shape: rows, title: "What ends first", wide: 12, high: 8, unit: units.NoUnit, steps: plain(), sort: "Likely end",
@@ -163,29 +163,29 @@ func prometheusRoom(l limits) board {
 	lines := func(title, text, unit string, decimals float64, s steps, drawn bool, q ...query) panel {
 		return panel{shape: course, title: title, text: text, wide: 12, high: 9, unit: unit, decimals: decimals, steps: s, lines: drawn, queries: q}
 	}
-	each := func(name, series string) query { return query{text: by("site, room", room(series)), name: name} }
+	each := func(name, series string) query { return query{text: by("site, room", ofRoom(series)), name: name} }
 	limit := func(series string) query {
-		return query{text: by("site, room", room(series)), name: "limit", line: true}
+		return query{text: by("site, room", ofRoom(series)), name: "limit", line: true}
 	}
 	return board{
 		page: pageRoom, title: "dryhold: room", from: "7d", refresh: "1m", variables: []variable{one(promSites()), one(promRooms())},
 		text: "One room against its limits. The charts of dryhold itself show more: excursions with their cost, and what was estimated.",
 		panels: []panel{
-			now("Temperature now", "Air temperature now.", room("temperature_celsius"), units.Celsius, 1, l.above(alarm.Warm, alarm.Hot)),
-			now("Humidity now", "Relative humidity of the air now.", room("relative_humidity_ratio"), units.PercentUnit, 0, l.above(alarm.Damp)),
-			now("Ageing now", "How many times as fast as at plan storage food ages at this temperature (80 kJ/mol).", room("ageing_acceleration_ratio"), "suffix:times", 2, l.times()),
-			now("Measured in the last day", "Share of the last 24 hours with a measured temperature; the rest was estimated, or is unknown.", room("temperature_coverage_ratio"), units.PercentUnit, 0, plain()),
-			lines("Temperature", "Air temperature with the limit of the room, the dew point, and the mean kinetic temperature of the last 30 days: the steady temperature that would have aged food as much. A gap is time of which nothing is known.",
+			now("Temperature now", "Air temperature now.", ofRoom("temperature_celsius"), units.Celsius, 1, l.above(alarm.Warm, alarm.Hot)),
+			now("Humidity now", "Relative humidity of the air now.", ofRoom("relative_humidity_ratio"), units.PercentUnit, 0, l.above(alarm.Damp)),
+			now("Ageing now", "How many times as fast as at plan storage food ages at this temperature (80 kJ/mol).", ofRoom("ageing_acceleration_ratio"), "suffix:times", 2, l.times()),
+			now("Measured in the last day", "Share of the last 24 hours with a measured temperature; the rest was estimated, or is unknown.", ofRoom("temperature_coverage_ratio"), units.PercentUnit, 0, plain()),
+			lines("Temperature", "Air temperature with the limit of the room, the dew point, and the mean kinetic temperature of the last 30 days: the steady temperature that would have aged food as much, known once half of them was measured. A gap is time of which nothing is known.",
 				units.Celsius, 1, l.above(alarm.Warm, alarm.Hot), false,
 				each("air", "temperature_celsius"), limit("temperature_limit_celsius"), each("dew point", "dew_point_celsius"), each("mean kinetic, 30 days", "mean_kinetic_temperature_celsius")),
 			lines("Relative humidity", "Relative humidity of the air with the limit of the room.", units.PercentUnit, 0, l.above(alarm.Damp), false,
 				each("air", "relative_humidity_ratio"), limit("relative_humidity_limit_ratio")),
 			lines("Ageing", "How many times as fast as at plan storage food ages (80 kJ/mol), and the mean of the day before. At the upper line, held for a week, the default alarm of ageing is raised.", "suffix:times", 2, l.times(), true,
-				each("now", "ageing_acceleration_ratio"), query{text: by("site, room", "avg_over_time("+room("ageing_acceleration_ratio")+"[1d])"), name: "mean of a day"}),
+				each("now", "ageing_acceleration_ratio"), query{text: by("site, room", "avg_over_time("+ofRoom("ageing_acceleration_ratio")+"[1d])"), name: "mean of a day"}),
 			lines("Light", "Illuminance with the limit of the room.", units.Lux, 0, l.above(alarm.Bright), false,
 				each("light", "illuminance_lux"), limit("illuminance_limit_lux")),
 			lines("Mould index", "Of surfaces as warm as the air, 0 to 6; from 1 on mould grows. It says nothing of food.", units.NoUnit, 2, none(), true,
-				query{text: by("site, room, surface", room("mould_index")), name: "{{surface}}"}),
+				query{text: by("site, room, surface", ofRoom("mould_index")), name: "{{surface}}"}),
 			{
 				shape: states, title: "Sensors", wide: 12, high: 9, unit: units.NoUnit, steps: plain(),
 				text:    "Which sensors were heard. What is blank, nobody watched: dryhold did not answer.",
