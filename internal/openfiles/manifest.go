@@ -169,13 +169,14 @@ func strict(body []byte, v any) (column int, err error) {
 // readme is the text beside the files.
 func (m Manifest) readme() string {
 	var b strings.Builder
-	state := ""
+	state := ", and what was worked out of them"
 	if m.Facts {
-		state = " What was worked out of them was not asked for."
+		state = ""
 	}
 	fmt.Fprintf(&b, `EVERYTHING OF %s, AS OF %s
 
-Written by dryhold %s. These are all facts of the site, in open files.%s
+Written by dryhold %s.
+These are all facts of the site%s.
 
 Quality is not safety: nothing here says that a food is safe to eat. When in
 doubt about any food, throw it out, and follow your local food-safety authority.

@@ -122,15 +122,12 @@ func (s *sheet) finish() (File, error) {
 // drop closes a file that is not wanted any more.
 func (s *sheet) drop() { _ = s.f.Close() }
 
-// settle syncs a complete file and gives it its name for good.
+// settle syncs a complete file and gives it its name; Close syncs the folder.
 func settle(temp, path string) error {
 	if err := syncFile(temp); err != nil {
 		return err
 	}
-	if err := os.Rename(temp, path); err != nil {
-		return err
-	}
-	return syncFile(filepath.Dir(path))
+	return os.Rename(temp, path)
 }
 
 // syncFile brings a file, or a directory, to disk.

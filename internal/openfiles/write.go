@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"net/url"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -14,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 	"time"
+	"unicode"
 )
 
 // Options say how a folder is written.
@@ -34,6 +34,8 @@ type Writer struct {
 	made    bool // the folder was not there
 	options Options
 	open    map[string]*sheets // by kind
+	names   map[string]string  // of rooms in those of files
+	taken   map[string]bool
 	files   []File
 	created []string // for Abandon
 }
@@ -47,7 +49,7 @@ type sheets struct {
 
 // Create begins a folder. One that is there must be empty.
 func Create(dir string, o Options) (*Writer, error) {
-	w := &Writer{dir: dir, options: o, open: map[string]*sheets{}}
+	w := &Writer{dir: dir, options: o, open: map[string]*sheets{}, names: map[string]string{}, taken: map[string]bool{}}
 	entries, err := os.ReadDir(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -132,7 +134,7 @@ func (w *Writer) begin(k Kind, of part) (*sheets, error) {
 		folder = "worked-out"
 	}
 	if k.Split {
-		folder, name, formats = filepath.Join(folder, k.Name), fileName(of.room)+"-"+strconv.Itoa(of.year), w.options.Readings
+		folder, name, formats = filepath.Join(folder, k.Name), w.nameOf(of.room)+"-"+strconv.Itoa(of.year), w.options.Readings
 	}
 	if err := w.makeFolder(folder); err != nil {
 		return nil, err
@@ -157,14 +159,37 @@ func (w *Writer) begin(k Kind, of part) (*sheets, error) {
 	return s, nil
 }
 
-// fileName is the name of a room as that of a file: it may hold any character.
-func fileName(room string) string {
-	name := url.PathEscape(room)
-	if strings.HasPrefix(name, ".") {
-		name = "%2E" + name[1:]
+// nameOf is the name of a room in those of its files: every disk takes it, and
+// no other room has it, also where a disk does not tell cases apart.
+func (w *Writer) nameOf(room string) string {
+	if name, ok := w.names[room]; ok {
+		return name
 	}
+	var b strings.Builder
+	for _, r := range room {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("-_", r) {
+			b.WriteRune(r)
+			continue
+		}
+		for _, c := range []byte(string(r)) {
+			fmt.Fprintf(&b, "%%%02X", c)
+		}
+	}
+	whole := b.String()
+	if len(whole) > maxName {
+		whole = strings.ToValidUTF8(whole[:maxName], "")
+	}
+	name := whole
+	for n := 2; w.taken[strings.ToLower(name)]; n++ {
+		name = whole + "~" + strconv.Itoa(n)
+	}
+	w.names[room], w.taken[strings.ToLower(name)] = name, true
 	return name
 }
+
+// maxName bounds the name of a room in that of a file, bytes: most disks take
+// 255 in all.
+const maxName = 200
 
 func (w *Writer) makeFolder(folder string) error {
 	if slices.Contains(w.created, folder) {
@@ -241,7 +266,19 @@ func (w *Writer) Close(of Site) (Manifest, error) {
 	if err != nil {
 		return m, fmt.Errorf("cannot write the manifest: %w", err)
 	}
-	return m, w.writeFile(manifestName, append(body, '\n'))
+	if err := w.writeFile(manifestName, append(body, '\n')); err != nil {
+		return m, err
+	}
+	above := []string{w.dir}
+	if w.made {
+		above = append(above, filepath.Dir(w.dir))
+	}
+	for _, folder := range above {
+		if err := syncFile(folder); err != nil {
+			return m, w.failed(folder, err)
+		}
+	}
+	return m, nil
 }
 
 // folders are those that were made, with the folder itself.
