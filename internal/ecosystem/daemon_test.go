@@ -42,11 +42,17 @@ type daemon struct {
 // MQTT client, session and topics are its own.
 func startDaemon(t testing.TB, site, broker, more string) *daemon {
 	t.Helper()
+	return startDaemonAt(t, mosquittotest.FreeAddr(t), site, broker, more)
+}
+
+// startDaemonAt does so with its page at an address.
+func startDaemonAt(t testing.TB, addr, site, broker, more string) *daemon {
+	t.Helper()
 	program, err := built()
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir, addr := t.TempDir(), mosquittotest.FreeAddr(t)
+	dir := t.TempDir()
 	d := &daemon{site: site, url: "http://" + addr, data: filepath.Join(dir, "data")}
 	file := write(t, filepath.Join(dir, "dryhold.yaml"), fmt.Sprintf("site: %[1]s\nbroker: {url: %[2]q, client_id: dryhold-%[1]s, root: dryhold/%[1]s}\nhttp: {listen: %[3]q}\n%[4]s",
 		site, broker, addr, more))
@@ -138,11 +144,15 @@ func (d *daemon) counted(query string) (n int) {
 	return n
 }
 
-// exported waits until everything that is due has gone out, the hours that have
-// ended among it.
-func (d *daemon) exported() time.Duration {
+// exported waits until everything that is due has gone out, among it the hours
+// that have ended before the newest reading of the sensors.
+func (d *daemon) exported(s *sensors) time.Duration {
 	d.t.Helper()
-	hour := time.Now().Add(-10 * time.Minute).Truncate(time.Hour).UnixMilli()
+	newest := int64(0)
+	for k := range s.sent {
+		newest = max(newest, k.at)
+	}
+	hour := min(newest, time.Now().Add(-10*time.Minute).UnixMilli()) / time.Hour.Milliseconds() * time.Hour.Milliseconds()
 	return within(d.t, "all of "+d.site+" to be exported", func() bool {
 		behind, _ := d.metric(fmt.Sprintf(`dryhold_export_behind_seconds{site=%q}`, d.site))
 		return behind == "0" && d.counted(fmt.Sprintf(`SELECT count(*) FROM export_hour WHERE next < %d`, hour)) == 0 &&

@@ -187,6 +187,16 @@ next:
 	return out
 }
 
+// asking gives the query API of a server that has that of Prometheus.
+func asking(t testing.TB, url string) v1.API {
+	t.Helper()
+	client, err := api.NewClient(api.Config{Address: url})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v1.NewAPI(client)
+}
+
 // prometheus scrapes daemons and evaluates our rules: as they are, and once
 // more with every holding time cut to two seconds, so that they fire while a
 // test waits; those carry the label holding.
@@ -219,11 +229,7 @@ scrape_configs:
 `, strings.TrimPrefix(router, "http://"), strings.Join(targets, ", ")))
 	p := &prometheus{url: "http://" + addr, process: start(t, "prometheus", "http://"+addr+"/-/ready", program,
 		"--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")}
-	client, err := api.NewClient(api.Config{Address: p.url})
-	if err != nil {
-		t.Fatal(err)
-	}
-	p.API = v1.NewAPI(client)
+	p.API = asking(t, p.url)
 	return p
 }
 

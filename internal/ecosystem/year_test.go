@@ -134,7 +134,7 @@ func arrived(t *testing.T, d *daemon, last map[string]float64) {
 // exported holds what the export server has against what was published.
 func exported(t *testing.T, d *daemon, v *victoriatest.Server, s *sensors) {
 	t.Helper()
-	took := d.exported()
+	took := d.exported(s)
 	got, twice, wrong := readBack(v, s.site)
 	for k, want := range s.sent {
 		if x, there := got[k]; !there {
@@ -274,7 +274,7 @@ func outage(t *testing.T, d *daemon, m *mosquittotest.Server, v *victoriatest.Se
 	s.settle()
 	within(t, "all on disk", func() bool { return d.status().Snapshot.Intake.Stored >= uint64(len(s.sent)) })
 	v.Run()
-	took := d.exported()
+	took := d.exported(s)
 	got, again, wrong := readBack(v, s.site)
 	lost := 0
 	for k, want := range s.sent {

@@ -27,14 +27,16 @@ type Server struct {
 
 	t            testing.TB
 	binary, addr string
+	flags        []string
 	dir          string
 	cmd          *exec.Cmd
 	exited       chan struct{}
 }
 
-// Start runs a server until the end of the test. Without the program the test
-// is skipped, or fails if DRYHOLD_TEST_SERVERS is 1.
-func Start(t testing.TB) *Server {
+// Start runs a server until the end of the test, with more flags if need be.
+// Without the program the test is skipped, or fails if DRYHOLD_TEST_SERVERS is
+// 1.
+func Start(t testing.TB, flags ...string) *Server {
 	t.Helper()
 	binary, err := exec.LookPath("victoria-metrics")
 	if err != nil {
@@ -51,7 +53,7 @@ func Start(t testing.TB) *Server {
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
-	s := &Server{URL: "http://" + addr + "/", t: t, binary: binary, addr: addr, dir: t.TempDir()}
+	s := &Server{URL: "http://" + addr + "/", t: t, binary: binary, addr: addr, dir: t.TempDir(), flags: flags}
 	t.Cleanup(s.Stop)
 	s.Run()
 	return s
@@ -60,8 +62,8 @@ func Start(t testing.TB) *Server {
 // Run starts the server again over the same data and address.
 func (s *Server) Run() {
 	s.t.Helper()
-	s.cmd = exec.Command(s.binary, "-httpListenAddr="+s.addr, "-storageDataPath="+s.dir, "-retentionPeriod=100y",
-		"-memory.allowedBytes=64MB", "-search.latencyOffset=0s", "-loggerLevel=ERROR")
+	s.cmd = exec.Command(s.binary, append([]string{"-httpListenAddr=" + s.addr, "-storageDataPath=" + s.dir, "-retentionPeriod=100y",
+		"-memory.allowedBytes=64MB", "-search.latencyOffset=0s", "-loggerLevel=ERROR"}, s.flags...)...)
 	if err := s.cmd.Start(); err != nil {
 		s.t.Fatal(err)
 	}
