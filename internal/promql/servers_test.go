@@ -2,6 +2,7 @@ package promql
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -40,7 +41,7 @@ func years() (out []past.Sample) {
 // realPrometheus runs Debian's prometheus over blocks that promtool made of
 // samples, and gives its address. Without the programs the test is skipped, or
 // fails if DRYHOLD_TEST_SERVERS is 1.
-func realPrometheus(t *testing.T, samples []past.Sample) string {
+func realPrometheus(t *testing.T, samples []past.Sample, flags ...string) string {
 	t.Helper()
 	for _, name := range []string{"prometheus", "promtool"} {
 		if _, err := exec.LookPath(name); err != nil {
@@ -76,8 +77,8 @@ func realPrometheus(t *testing.T, samples []past.Sample) string {
 	addr := l.Addr().String()
 	_ = l.Close()
 	said := &bytes.Buffer{}
-	cmd := exec.Command("prometheus", "--config.file="+write("prometheus.yml", "scrape_configs: []\n"), "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y",
-		"--storage.tsdb.min-block-duration=2h", "--storage.tsdb.max-block-duration=2h", "--web.listen-address="+addr, "--log.level=warn")
+	cmd := exec.Command("prometheus", append(flags, "--config.file="+write("prometheus.yml", "scrape_configs: []\n"), "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y",
+		"--storage.tsdb.min-block-duration=2h", "--storage.tsdb.max-block-duration=2h", "--web.listen-address="+addr, "--log.level=warn")...)
 	cmd.Stdout, cmd.Stderr = io.Discard, said
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -175,6 +176,25 @@ func TestRealServers(t *testing.T) {
 			}
 		})
 	}
-	f("prometheus", realPrometheus)
+	f("prometheus", func(t *testing.T, samples []past.Sample) string { return realPrometheus(t, samples) })
 	f("victoria-metrics", victoria)
+}
+
+// A server that will not load so many samples at once says so, and gives fewer.
+func TestRealLimit(t *testing.T) {
+	want := years()[:900]
+	s, err := New(Config{URL: realPrometheus(t, want, "--query.max-samples=500"), Selector: loft})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	_, err = s.Samples(t.Context(), start(), start().Add(24*time.Hour))
+	var trouble *past.Trouble
+	if !errors.As(err, &trouble) || !trouble.Less || trouble.Again {
+		t.Errorf("%+v, %v", trouble, err)
+	}
+	series, err := s.Samples(t.Context(), start(), start().Add(6*time.Hour))
+	if err != nil || len(series) != 1 || len(series[0].Samples) != 360 {
+		t.Errorf("%+v, %v", series, err)
+	}
 }
