@@ -29,11 +29,11 @@ type Past struct {
 // Check reports what no query can ask for.
 func (p Past) Check() error {
 	var errs []error
-	for what, text := range map[string]string{"measurement": p.Measurement, "field": p.Field} {
-		if text == "" {
-			errs = append(errs, fmt.Errorf("say the %s", what))
+	for _, x := range []struct{ what, text string }{{"measurement", p.Measurement}, {"field", p.Field}} {
+		if x.text == "" {
+			errs = append(errs, fmt.Errorf("say the %s", x.what))
 		}
-		errs = append(errs, checkText(what, text))
+		errs = append(errs, checkText(x.what, x.text))
 	}
 	for _, name := range slices.Sorted(maps.Keys(p.Tags)) {
 		if name == "" {
