@@ -36,20 +36,15 @@ func payloadText(t topicSeen) (text string, binary, cut bool) {
 // ProposeTopic implements web.TopicWatcher. It changes nothing: the daemon does
 // not write its configuration.
 func (a *App) ProposeTopic(_ context.Context, topic string, choice *web.TopicChoice) (web.TopicProposal, error) {
-	l := &a.looking
-	l.mu.Lock()
-	var t topicSeen
-	seen := l.topics[topic]
-	if seen != nil {
-		t = *seen
-		t.payload = append([]byte{}, seen.payload...)
-	}
-	l.mu.Unlock()
-	if seen == nil {
+	t, announced, found := a.looking.about(topic)
+	if !found {
 		return web.TopicProposal{}, lot.NotFound("no message was seen on topic %.100q: look at what arrives first", topic)
 	}
+	if t.discovery != "" {
+		return a.proposal(wire.Proposal{Pattern: t.topic, Notes: []string{t.discovery}}, wire.Message{Topic: t.topic}, t), nil
+	}
 	msg := wire.Message{Topic: t.topic, Payload: t.payload, ReceivedAt: t.last, Retained: t.retained}
-	p := wire.Propose(msg, a.roomNames())
+	p := wire.ProposeAnnounced(msg, a.roomNames(), announced)
 	if t.size > len(t.payload) {
 		p.Notes = append(p.Notes, "the message is longer than what was kept of it: what stands behind is not seen")
 	}
@@ -132,6 +127,9 @@ func (a *App) proposal(p wire.Proposal, msg wire.Message, t topicSeen) web.Topic
 	table, err := wire.NewMap([]wire.Mapping{checked}, s.SensorRooms())
 	if err != nil {
 		v.Problems = append(v.Problems, strings.Split(err.Error(), "\n")...)
+		return v
+	}
+	if t.count == 0 { // announced, and not seen yet
 		return v
 	}
 	d, errs := table.Decode(msg)

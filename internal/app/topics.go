@@ -25,6 +25,7 @@ const (
 	lookTopic   = 512       // bytes of a topic that is kept
 	lookPayload = 4 << 10   // bytes of a payload that are kept
 	lookShown   = 1 << 10   // of it, shown
+	lookDevices = 500       // announcements of devices and values
 	lookMost    = 300_000   // messages
 	lookVolume  = 128 << 20 // bytes
 )
@@ -42,6 +43,8 @@ type looking struct {
 	why                 string
 	narrow              bool
 	topics              map[string]*topicSeen
+	prefix              string                       // of announcements
+	announced           map[string]wire.Announcement // by the topic of the announcement
 	messages, elsewhere uint64
 	volume              int64
 }
@@ -54,6 +57,8 @@ type topicSeen struct {
 	count       uint64
 	retained    bool
 	first, last time.Time
+	// discovery says of a topic of announcements why nothing can be proposed.
+	discovery string
 }
 
 // startTopics lets a look end with the daemon.
@@ -91,6 +96,7 @@ func (a *App) WatchTopics(_ context.Context, by string) error {
 	l.began, l.until, l.ended, l.why, l.narrow = now, now.Add(lookFor), time.Time{}, "", false
 	l.number++
 	l.topics, l.messages, l.elsewhere, l.volume = map[string]*topicSeen{}, 0, 0, 0
+	l.prefix, l.announced = a.discoveryPrefix(), map[string]wire.Announcement{}
 	a.log.Info("somebody looks at all that arrives at the broker", "by", by, "for", lookFor)
 	go a.look(ctx, cfg)
 	return nil
@@ -100,11 +106,14 @@ func (a *App) WatchTopics(_ context.Context, by string) error {
 func (a *App) look(ctx context.Context, cfg intake.Config) {
 	l := &a.looking
 	err := intake.Look(ctx, cfg, a.now, l.see)
-	if errors.Is(err, intake.ErrRefused) {
+	for _, filters := range [][]string{append(a.filters(), wire.DiscoveryFilters(a.discoveryPrefix())...), a.filters()} {
+		if !errors.Is(err, intake.ErrRefused) {
+			break
+		}
 		l.mu.Lock()
 		l.narrow = true
 		l.mu.Unlock()
-		cfg.Filters = a.filters()
+		cfg.Filters = filters
 		err = intake.Look(ctx, cfg, a.now, l.see)
 	}
 	l.mu.Lock()
@@ -128,7 +137,7 @@ func (l *looking) forget(number int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.number == number {
-		l.topics = nil
+		l.topics, l.announced = nil, nil
 	}
 }
 
@@ -138,9 +147,12 @@ func (l *looking) see(d intake.Delivery) bool {
 	defer l.mu.Unlock()
 	l.messages++
 	l.volume += int64(len(d.Topic) + len(d.Payload))
+	device := l.announce(d)
 	t := l.topics[d.Topic]
 	switch {
 	case t != nil:
+	case device && len(l.topics) >= lookTopics/2: // they come first, and are not to crowd out what they are about
+		l.elsewhere++
 	case len(l.topics) >= lookTopics || len(d.Topic) > lookTopic:
 		l.elsewhere++
 	default:
@@ -198,6 +210,9 @@ func (a *App) topicView(t topicSeen) web.TopicView {
 	v.Payload, v.Binary, v.Cut = payloadText(t)
 	if t.count > 1 {
 		v.Every = t.last.Sub(t.first).Seconds() / float64(t.count-1)
+	}
+	if v.Announced, v.Says = a.looking.saysOf(t.topic); v.Says != "" {
+		return v
 	}
 	if t.size > len(t.payload) {
 		if v.Pattern != "" {

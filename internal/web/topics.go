@@ -54,6 +54,8 @@ type (
 		Readings []TopicReading `json:"readings"`
 		Problem  string         `json:"problem,omitempty"`
 		Says     string         `json:"says,omitempty"`
+		// Announced says what a gateway announces to hubs of the topic, or by it.
+		Announced string `json:"announced,omitempty"`
 	}
 	// TopicReading is a reading of a message.
 	TopicReading struct {

@@ -38,6 +38,7 @@ type (
 		Age                  string
 		State                sight
 		Problem, Says        string
+		Announced            string
 		Of                   []link // sensors
 		Values, URL, Pattern string
 	}
@@ -120,7 +121,7 @@ func (s *server) topicsPage(w http.ResponseWriter, r *http.Request, status int, 
 func (p *pageContext) topic(t TopicView, refused string) topicRow {
 	row := topicRow{
 		Topic: t.Topic, Payload: shortText(t.Payload, 400), Binary: t.Binary, Cut: t.Cut || len(t.Payload) > 400, Size: p.bytes(uint64(t.Bytes)), Count: p.grouped(t.Count),
-		Kept: t.Retained, Last: p.moment(t.Last), Age: p.ago(p.now.Sub(t.Last)), Problem: t.Problem, Says: t.Says, Pattern: t.Pattern,
+		Kept: t.Retained, Last: p.moment(t.Last), Age: p.ago(p.now.Sub(t.Last)), Problem: t.Problem, Says: t.Says, Announced: t.Announced, Pattern: t.Pattern,
 	}
 	if t.Every > 0 {
 		row.Every = p.t("about every %s", p.interval(t.Every))
@@ -149,7 +150,7 @@ func (p *pageContext) topic(t TopicView, refused string) topicRow {
 	default:
 		row.State = unknownSight(p.t("not mapped"))
 	}
-	if t.Pattern == "" && t.Says == "" {
+	if t.Pattern == "" && (t.Says == "" || t.Announced != "") {
 		row.URL = "/sensors/proposal?" + url.Values{"topic": {t.Topic}}.Encode()
 	}
 	return row

@@ -46,7 +46,7 @@ func named(name string, words ...string) bool {
 // source).
 func quantityOf(name string) unit.Quantity {
 	switch {
-	case named(name, "voltage", "volt", "mv", "pressure", "co2", "tvoc", "voc", "pm25", "setpoint", "target", "offset", "interval", "count", "id", "dewpoint", "dew", "soil"):
+	case other(name):
 		return 0
 	case named(name, "temperature", "temp", "temperatur", "tempc", "tempf", "température", "celsius", "fahrenheit"):
 		return unit.Temperature
@@ -69,6 +69,12 @@ func quantityOf(name string) unit.Quantity {
 		return unit.Humidity
 	}
 	return 0
+}
+
+// other reports a name of what is none of the quantities here, whatever else is
+// in it.
+func other(name string) bool {
+	return named(name, "voltage", "volt", "mv", "pressure", "co2", "tvoc", "voc", "pm25", "setpoint", "target", "offset", "interval", "count", "id", "dewpoint", "dew", "soil")
 }
 
 // guess fills in the unit and the scale of a value, by its name and by what is

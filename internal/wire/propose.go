@@ -82,7 +82,7 @@ func Propose(msg Message, rooms []string) Proposal {
 		p.note("the payload has %d bytes: at most %d are read", len(msg.Payload), MaxPayload)
 		return p
 	case len(text) == 0:
-		p.note("the payload is empty")
+		p.note(noteEmpty)
 		return p
 	case !utf8.Valid(text):
 		p.note("the payload is binary: have the device or its gateway send numbers or JSON")
@@ -101,7 +101,7 @@ func Propose(msg Message, rooms []string) Proposal {
 		}
 		p.Values = []Candidate{c}
 		if c.Quantity == 0 {
-			p.note("the topic does not say what the number measures: choose it")
+			p.note(noteUnsaid)
 		}
 		return p
 	}
