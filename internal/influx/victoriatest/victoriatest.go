@@ -59,6 +59,9 @@ func Start(t testing.TB, flags ...string) *Server {
 	return s
 }
 
+// Dir is where the server keeps its data.
+func (s *Server) Dir() string { return s.dir }
+
 // Run starts the server again over the same data and address.
 func (s *Server) Run() {
 	s.t.Helper()
