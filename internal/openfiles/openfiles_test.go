@@ -225,6 +225,15 @@ func TestDamagedFolder(t *testing.T) {
 	f(changes, "}\n", "", changes+":1:", true)
 	f(changes, "}\n", "} {}\n", "there is more behind", true)
 	f(changes, "}\n", "}\n\n", changes+":2:1", true)
+	const objects = "facts/readings/loft-2026.jsonl"
+	only := everything()
+	only.Readings = []Format{JSONL}
+	whole = os.DirFS(written(t, only, some()))
+	f(objects, `"value":0.55`, `"value":"0.55"`, objects+":1:", true)
+	f(objects, `"value":0.55`, `"value":55`, "a fraction, not a percentage", true)
+	f(objects, `"value":0.55,`, ``, "value is missing", true)
+	f(objects, `"quantity":"humidity"`, `"quantity":"moisture"`, "unknown quantity", true)
+	whole = os.DirFS(written(t, everything(), some()))
 	f("manifest.json", `"layout": 1`, `"layout": 2`, "layout 2, this dryhold reads 1", false)
 	f("manifest.json", `"layout": 1`, `"layout": 1,,`, "manifest.json:2:15", false)
 	f("manifest.json", `"path": "facts/series.csv"`, `"path": "../series.csv"`, "no path within", false)

@@ -17,6 +17,9 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"time"
+
+	"dryhold/internal/unit"
 )
 
 // Folder is an export that can be read back.
@@ -189,6 +192,9 @@ func eachObject(from io.Reader, k Kind, at func(line, column int, err error) err
 
 // object reads one line.
 func object(text []byte, k Kind, wanted []string) (row any, column int, err error) {
+	if k.row == reflect.TypeFor[Reading]() {
+		return readingObject(text)
+	}
 	row = reflect.New(k.row).Interface()
 	if column, err = strict(text, row); err != nil {
 		return nil, column, err
@@ -202,10 +208,36 @@ func object(text []byte, k Kind, wanted []string) (row any, column int, err erro
 			return nil, 1, fmt.Errorf("%s is missing", name)
 		}
 	}
-	if r, reading := row.(*Reading); reading {
-		column, err = r.check([]int{1, 1, 1, 1, 1, 1})
+	return row, 0, nil
+}
+
+// readingObject is object of a reading, of which there are very many.
+func readingObject(text []byte) (row any, column int, err error) {
+	var x struct {
+		Room     *string        `json:"room"`
+		Sensor   *string        `json:"sensor"`
+		Quantity *unit.Quantity `json:"quantity"`
+		Unit     *string        `json:"unit"`
+		At       *time.Time     `json:"at"`
+		Value    *float64       `json:"value"`
+		// What is not read back may be anything.
+		Counts    json.RawMessage `json:"counts"`
+		AsCounted json.RawMessage `json:"value_as_counted"`
 	}
-	return row, column, err
+	if column, err := strict(text, &x); err != nil {
+		return nil, column, err
+	}
+	for _, m := range []struct {
+		name string
+		nil  bool
+	}{{"room", x.Room == nil}, {"sensor", x.Sensor == nil}, {"quantity", x.Quantity == nil}, {"unit", x.Unit == nil}, {"at", x.At == nil}, {"value", x.Value == nil}} {
+		if m.nil {
+			return nil, 1, fmt.Errorf("%s is missing", m.name)
+		}
+	}
+	r := &Reading{Room: *x.Room, Sensor: *x.Sensor, Quantity: *x.Quantity, Unit: *x.Unit, At: *x.At, Value: *x.Value}
+	column, err = r.check([]int{1, 1, 1, 1, 1, 1})
+	return r, column, err
 }
 
 // nullable reports whether a member may be null.
