@@ -34,6 +34,7 @@ type points struct {
 	is      map[string]string // at most one tag with the value it has
 	since   string            // how far back from now, as 48h; empty: the stretch shown
 	seconds []string          // fields in seconds since 1970, given in milliseconds as Grafana wants dates
+	whole   []string          // with seconds: all tags of the measurement
 	then    []string          // what is done with them
 }
 
@@ -58,6 +59,8 @@ func (p points) String() string {
 	if p.seconds == nil {
 		return strings.Join(lines, "\n  |> ") + "\n  |> " + then
 	}
+	// Both parts have the same columns, so that they can be one again.
+	lines = append(lines, keeps(append([]string{"_time", "_value", "_field"}, p.whole...)...))
 	return "points = " + strings.Join(lines, "\n  |> ") +
 		"\ndates = points\n  |> " + only("or", "==", p.seconds) + "\n  |> map(fn: (r) => ({r with _value: int(v: r._value) * 1000}))" +
 		"\nothers = points\n  |> " + only("and", "!=", p.seconds) +

@@ -154,7 +154,7 @@ func fluxRoomTable(l limits) panel {
 // fluxLotTable is a row for each lot that is not finished.
 func fluxLotTable(l limits, title string, wide, high uint32, chosen ...string) panel {
 	p := points{
-		of: influx.MeasurementLot, chosen: chosen, since: newestLot, seconds: []string{"end", "end_early"},
+		of: influx.MeasurementLot, chosen: chosen, since: newestLot, seconds: []string{"end", "end_early"}, whole: []string{"site", "lot"},
 		fields: []string{"remaining_likely", "remaining_low", "end", "end_early", "lost_days", "quality", "room", "food", "finished"},
 		then:   stages(newest("site", "lot"), []string{"filter(fn: (r) => not r.finished)", groups()}),
 	}

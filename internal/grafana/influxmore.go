@@ -35,7 +35,7 @@ func influxRoom(l limits) board {
 			now("Humidity now", "humidity", units.PercentUnit, 0, l.above(alarm.Damp)),
 			now("Light now", "illuminance", units.Lux, 0, l.above(alarm.Bright)),
 			now("Oxygen now", "oxygen", units.PercentUnit, 1, plain()),
-			lines("Temperature", "Mean, lowest and highest of each hour. The lines are the default limits of warm and hot. A gap is time of which nothing is known.", units.Celsius, 1, l.above(alarm.Warm, alarm.Hot),
+			lines("Temperature", "Mean, lowest and highest of each hour; whether it was measured or estimated stands under How well it is known. The lines are the default limits of warm and hot. A gap is time of which nothing is known.", units.Celsius, 1, l.above(alarm.Warm, alarm.Hot),
 				hour("temperature_mean", "mean"), hour("temperature_min", "lowest"), hour("temperature_max", "highest")),
 			lines("Relative humidity", "Mean of each hour, with the default limit of damp.", units.PercentUnit, 0, l.above(alarm.Damp), hour("humidity_mean", "air")),
 			lines("Ageing", "Days at 21 °C that each day has aged food by (83.144 kJ/mol): 1 is as planned by default. Twice as fast for a week raises the default alarm of ageing. A day that is under way, or of which a part is unknown, counts what is there.", "suffix:days a day", 2, l.times(),

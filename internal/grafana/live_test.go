@@ -19,6 +19,7 @@ import (
 	v1 "github.com/prometheus/client_golang/api/prometheus/v1"
 	"github.com/prometheus/common/model"
 
+	"dryhold/internal/influx/influxdtest"
 	"dryhold/internal/influx/victoriatest"
 	"dryhold/internal/intake/mosquittotest"
 )
@@ -28,6 +29,7 @@ func TestLive(t *testing.T) {
 	h := live(t)
 	t.Run("names", func(t *testing.T) { checkPromQL(t, scraped(t, h.scrape(t))) })
 	t.Run("flux", func(t *testing.T) { checkFlux(t, h.exported(t)) })
+	t.Run("influxd", func(t *testing.T) { answerFlux(t, influxdtest.Start(t), h) })
 	t.Run("prometheus", func(t *testing.T) {
 		server := startPrometheus(t, strings.TrimPrefix(h.app.URL(), "http://"))
 		eventually(t, "four scrapes", func() bool { // rates and differences want more than one
