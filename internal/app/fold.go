@@ -74,10 +74,32 @@ func (a *App) startEngine(ctx context.Context) (func(context.Context) error, err
 // progressEvery is how often a long refold says how far it is.
 const progressEvery = 5 * time.Second
 
-// refold feeds rooms again from the store, from the instants given, as many side
-// by side as there are processors: what is folded of one room touches nothing of
-// another. The point is where a test may end the process, after each day.
+// refold feeds rooms again from the store, from the instants given, and carries
+// on the lots that rest on them.
 func (a *App) refold(ctx context.Context, wanted []engine.Refold, point crash.Point) error {
+	if err := a.refoldRooms(ctx, wanted, point); err != nil {
+		return err
+	}
+	began := time.Now()
+	work, err := a.engine.Behind(a.now())
+	if err == nil {
+		err = sideBySide(ctx, len(work), func(_ context.Context, i int) error {
+			err := work[i]()
+			a.vitals.beat(time.Now())
+			return err
+		})
+	}
+	if err != nil {
+		return fmt.Errorf("cannot follow the lots again: %w", err)
+	}
+	a.log.Debug("lots followed again", "pieces", len(work), "took", time.Since(began))
+	return nil
+}
+
+// refoldRooms does it for rooms, as many side by side as there are processors:
+// what is folded of one touches nothing of another. The point is where a test may
+// end the process, after each day.
+func (a *App) refoldRooms(ctx context.Context, wanted []engine.Refold, point crash.Point) error {
 	all := merged(wanted)
 	froms := make([]time.Time, len(all))
 	for i, f := range all {

@@ -63,8 +63,28 @@ func (e *Engine) rulesOf(name string) map[alarm.Kind]alarm.Rule {
 // first day from that hour. What was worked out stands, unless the lot was
 // changed or a reading changed what came before.
 func (e *Engine) workOut(now time.Time) error {
+	settled, err := e.freshen(now)
+	if err != nil {
+		return err
+	}
+	for _, l := range e.book.Lots() {
+		t, at := e.lots[l.ID], e.asOf(l, now)
+		if t.asOf.Equal(at) {
+			continue
+		}
+		if err := e.workOutLot(t, l, at, settled); err != nil {
+			return err
+		}
+		clear(e.beside) // what an alarm costs goes by its lots
+	}
+	return nil
+}
+
+// freshen drops of what was worked out what rests on readings that changed, and
+// gives the instant up to which accounts are carried on.
+func (e *Engine) freshen(now time.Time) (settled time.Time, err error) {
 	changed := map[string]time.Time{}
-	settled := now
+	settled = now
 	for _, r := range e.rooms {
 		if since, ok := r.ledger.TakeChanged(); ok {
 			changed[r.name] = since
@@ -78,7 +98,7 @@ func (e *Engine) workOut(now time.Time) error {
 	}
 	settled = settled.Add(-spellJoin).Truncate(24 * time.Hour)
 	if err := e.believe(now, changed); err != nil {
-		return err
+		return settled, err
 	}
 	for _, l := range e.book.Lots() {
 		t := e.lots[l.ID]
@@ -86,7 +106,6 @@ func (e *Engine) workOut(now time.Time) error {
 			t = &tracked{}
 			e.lots[l.ID] = t
 		}
-		at := e.asOf(l, now)
 		for _, stay := range l.Stays {
 			if since, ok := changed[stay.Room]; ok {
 				t.forget(since)
@@ -95,15 +114,8 @@ func (e *Engine) workOut(now time.Time) error {
 		if since, ok := changed[e.cfg.Forecasting.Outdoors]; ok {
 			t.forgetAhead(since)
 		}
-		if t.asOf.Equal(at) {
-			continue
-		}
-		if err := e.workOutLot(t, l, at, settled); err != nil {
-			return err
-		}
-		clear(e.beside) // what an alarm costs goes by its lots
 	}
-	return nil
+	return settled, nil
 }
 
 // forget drops what was worked out from anything that changed since an instant.
@@ -156,19 +168,11 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err error) {
-	if t.settled.IsZero() || at.Before(t.settled) {
-		if t.account, err = e.reviewer.Start(l); err != nil {
-			return err
-		}
-	}
-	if settled.Before(at) {
-		if err := e.settle(t, l, settled); err != nil {
-			return err
-		}
+func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) error {
+	if err := e.carry(e.reviewer, t, l, at, settled); err != nil {
+		return err
 	}
 	base := t.account.Course()
-	t.settled, t.packed = base.At, l.Packing.PackedAt
 	from := at.Truncate(24 * time.Hour)
 	if at.Sub(l.Packing.PackedAt) < 24*time.Hour {
 		from = at // the room is new to a lot of today
@@ -197,6 +201,23 @@ func (e *Engine) workOutLot(t *tracked, l lot.Lot, at, settled time.Time) (err e
 	t.asOf, t.limiting, t.reviewed = at, s.Limiting, nil
 	t.view, err = e.lotView(l, s, t.outlook, t.end)
 	return err
+}
+
+// carry carries the account of a lot on to what is settled, for a view as of an
+// instant.
+func (e *Engine) carry(by *review.Reviewer, t *tracked, l lot.Lot, at, settled time.Time) (err error) {
+	if t.settled.IsZero() || at.Before(t.settled) {
+		if t.account, err = by.Start(l); err != nil {
+			return err
+		}
+	}
+	if settled.Before(at) {
+		if err := settle(by, t, l, settled); err != nil {
+			return err
+		}
+	}
+	t.settled, t.packed = t.account.Course().At, l.Packing.PackedAt
+	return nil
 }
 
 // lotViews shows every lot, what is left of it rising, finished ones last.

@@ -38,6 +38,9 @@ func (e *Engine) spellsOf(name string) []review.Spell {
 		}
 		first, _ := r.ledger.Slots()
 		r.spells = review.FindBeside(name, r.ledger.Hours, first, r.ledger.Settled(), limits, e.noted(name))
+		if r.spells == nil { // there are none, which need not be found again
+			r.spells = []review.Spell{}
+		}
 	}
 	return r.spells
 }

@@ -20,18 +20,18 @@ const spentDays = 10
 // settle carries the account of a lot on to an instant, by way of the days
 // before it, so that it can be told what a week has cost. Steps lie on the
 // calendar: the account is the same as if it were carried on at once.
-func (e *Engine) settle(t *tracked, l lot.Lot, to time.Time) (err error) {
+func settle(by *review.Reviewer, t *tracked, l lot.Lot, to time.Time) (err error) {
 	for day := to.Add(-(spentDays - 1) * 24 * time.Hour); !day.After(to); day = day.Add(24 * time.Hour) {
 		if n := len(t.lost); n > 0 && !day.After(t.lost[n-1].at) || !day.After(l.Packing.PackedAt) {
 			continue
 		}
-		if t.account, err = e.reviewer.Advance(t.account, l, day); err != nil {
+		if t.account, err = by.Advance(t.account, l, day); err != nil {
 			return err
 		}
 		t.lost = append(t.lost, spent{day, t.account.Losses()})
 	}
 	t.lost = t.lost[max(0, len(t.lost)-spentDays):]
-	t.account, err = e.reviewer.Advance(t.account, l, to)
+	t.account, err = by.Advance(t.account, l, to)
 	return err
 }
 

@@ -80,7 +80,11 @@ func (l *Ledger) at(k int, at int64) point {
 	}
 	i := int((at - l.start) / hourMS)
 	begin := l.start + int64(i)*hourMS
-	from, to, finish := l.atSlot(k, i), l.atEnd(k), min(begin+hourMS, l.settled)
+	from := l.atSlot(k, i)
+	if at == begin {
+		return from
+	}
+	to, finish := l.atEnd(k), min(begin+hourMS, l.settled)
 	if begin+hourMS <= l.settled && i+1 < len(l.covered) {
 		to = l.atSlot(k, i+1)
 	}
