@@ -70,6 +70,8 @@ type Options struct {
 	// The client's longest pause between attempts and its keep-alive, which
 	// tests shorten.
 	reconnectMax, keepAlive time.Duration
+	// How often what hubs were told is told again; zero: hub.Refresh.
+	refresh time.Duration
 }
 
 // App is one daemon for one site. Several may run in one process, each with a

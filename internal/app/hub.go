@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -163,7 +164,7 @@ func (h *herald) run(ctx context.Context) {
 			return
 		}
 		pace.Reset(heraldPace)
-		due := time.NewTimer(hub.Refresh)
+		due := time.NewTimer(h.refresh())
 		if err != nil {
 			due.Reset(heraldPace)
 		}
@@ -177,13 +178,16 @@ func (h *herald) run(ctx context.Context) {
 	}
 }
 
+// refresh is how often states are published that have not changed.
+func (h *herald) refresh() time.Duration { return cmp.Or(h.opts.refresh, hub.Refresh) }
+
 // turn publishes what differs from what the broker keeps.
 func (h *herald) turn(ctx context.Context) error {
 	if !h.client.Connected() {
 		return intake.ErrNotConnected
 	}
 	connected, born, now := h.connected.Swap(false), h.born.Swap(false), time.Now()
-	refresh := now.Sub(h.refreshed) >= hub.Refresh
+	refresh := now.Sub(h.refreshed) >= h.refresh()
 	want := h.want()
 	for topic := range h.known { // a Homie controller keeps what it has heard
 		if connected || born && !strings.HasPrefix(topic, hub.Domain) {

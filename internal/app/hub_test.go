@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"maps"
 	"math/rand/v2"
 	"net/http"
@@ -155,7 +156,9 @@ func TestHubIsTold(t *testing.T) {
 				return strings.HasPrefix(topic, "homeassistant/device/dryhold_larch-house_lot_l-1-")
 			})
 		}
-		eventually(t, "the lot at the hub", func() bool { return lot() && m.at("dryhold/lots/L-1") != "" })
+		eventually(t, "the lot at the hub", func() bool {
+			return lot() && m.at("dryhold/lots/L-1") != "" && strings.Contains(m.at(homieDevice+"$description"), `"lot-l-1-`) && m.at(homieDevice+"$state") == "ready"
+		})
 
 		configs, descriptions := m.count(cellarConfig), m.count(homieDevice+"$description")
 		publish(t, c, "homeassistant/status", false, "offline")
@@ -189,15 +192,36 @@ func TestHubIsTold(t *testing.T) {
 		})
 		h.stop()
 		h.opts.Settings.Hub = nil
+		var log lines
+		h.opts.Log = slog.New(slog.NewTextHandler(&log, nil))
 		h.start()
 		last := mirror(t, h.brokerURL())
 		eventually(t, "nothing left at the broker", func() bool { return len(last.announced()) == 0 })
-		eventually(t, "nothing left to remember", func() bool {
-			h.stop()
-			defer h.start()
-			return len(remembered(t, h.opts.DataDir)) == 0
-		})
+		eventually(t, "that to be told", func() bool { return strings.Contains(log.String(), "what was announced to hubs is taken away") })
+		h.stop()
+		if left := remembered(t, h.opts.DataDir); len(left) > 0 {
+			t.Errorf("remembered: %q", left)
+		}
+		h.start()
 	})
+}
+
+// lines is a log that may be read while it is written.
+type lines struct {
+	mu sync.Mutex
+	b  strings.Builder
+}
+
+func (l *lines) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lines) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
 }
 
 // remembered are the topics that the store says may be at the broker.
@@ -254,6 +278,23 @@ func TestHubHearsOfSilence(t *testing.T) {
 			t.Errorf("a silent room is said to be too warm: %v", warm)
 		}
 	})
+}
+
+// What does not change is told again before it lapses at the hub.
+func TestHubIsToldAgain(t *testing.T) {
+	h := hubHouse(newHouse(t, nil))
+	h.opts = h.opts.Refreshed(2 * time.Second)
+	h.start()
+	m := mirror(t, h.brokerURL())
+	publish(t, publisher(t, h.brokerURL()), "rooms/cellar/temperature", false, "14.5")
+	eventually(t, "the room at the hub", func() bool {
+		return m.reads(t, cellarState, "temperature_celsius") == 14.5 && m.at(homieDevice+"$state") == "ready"
+	})
+	state, config, before := m.at(cellarState), m.count(cellarConfig), m.count(cellarState+" ")
+	eventually(t, "the same state again, and again", func() bool { return m.count(cellarState+" ") >= before+3 })
+	if m.at(cellarState) != state || m.count(cellarConfig) != config {
+		t.Errorf("told otherwise: %s, then %s; %d configurations, then %d", state, m.at(cellarState), config, m.count(cellarConfig))
+	}
 }
 
 // A daemon that is killed is away at the hub, by its last wills.
