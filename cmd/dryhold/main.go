@@ -11,7 +11,6 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
-	_ "time/tzdata" // the zone of a site, on machines that know none
 
 	"github.com/spf13/cobra"
 
