@@ -19,6 +19,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"dryhold/internal/app"
 	"dryhold/internal/health"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/settings"
@@ -330,6 +331,9 @@ func TestHubHearsOfAKill(t *testing.T) {
 	if err := json.Unmarshal([]byte(m.at("homeassistant/device/dryhold_larch-house/config")), &config); err != nil || len(config.Availability) != 1 || config.Availability[0].Topic != "dryhold/status" {
 		t.Errorf("availability: %v %+v", err, config)
 	}
+	// Nothing of it is left behind when it comes back and announces no more.
+	daemon(t, app.Options{Settings: local(s.URL), DataDir: filepath.Join(dir, "data")})
+	eventually(t, "what was announced before the kill gone", func() bool { return len(m.announced()) == 0 })
 }
 
 // A broker that lost everything is told everything when it is back.

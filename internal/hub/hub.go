@@ -137,11 +137,25 @@ func (c Config) Described(all []Message) string {
 	return ""
 }
 
-// Own reports a topic on which the daemon itself publishes: what stands there
-// must never be read as a sensor's.
+// Own reports a topic on which what is announced stands: it must never be read as
+// a sensor's. Sensors may be below the same root.
 func (c Config) Own(topic string) bool {
-	return strings.HasPrefix(topic, c.Root+"/") || strings.HasPrefix(topic, Domain+c.Device()+"/")
+	if c.Homie && strings.HasPrefix(topic, Domain+c.Device()+"/") {
+		return true
+	}
+	rest, below := strings.CutPrefix(topic, c.Root+"/")
+	if c.Prefix == "" || !below {
+		return false
+	}
+	kinds, name, deeper := strings.Cut(rest, "/")
+	if !deeper {
+		return kinds == string(store)
+	}
+	return (kinds == plural(room) || kinds == plural(stock)) && !strings.Contains(name, "/")
 }
+
+// plural is the level of a topic below which things of a kind stand.
+func plural(k kind) string { return string(k) + "s" }
 
 // unique identifies a thing among all devices of a hub, and begins the unique
 // identifiers of its values. Parts hold no underscore, so that no two are equal.
@@ -162,7 +176,7 @@ func (c Config) stateTopic(t thing) string {
 	if level == "" || strings.ContainsFunc(level, func(r rune) bool { return !strings.ContainsRune(safe, r) }) {
 		level = ID(t.name)
 	}
-	return c.Root + "/" + string(t.kind) + "s/" + level
+	return c.Root + "/" + plural(t.kind) + "/" + level
 }
 
 // safe is what the level of a topic may hold and be read by everybody.

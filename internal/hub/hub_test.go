@@ -163,10 +163,14 @@ func TestOwn(t *testing.T) {
 			t.Errorf("%s: own %v", m.Topic, !config)
 		}
 	}
-	for _, topic := range []string{"dryhold2/rooms/cellar", "homie/5/dryhold-larch-house-2/a/b", "rooms/cellar", ""} {
+	for _, topic := range []string{"dryhold2/rooms/cellar", "homie/5/dryhold-larch-house-2/a/b", "rooms/cellar", "", "dryhold/cellar/temperature", "dryhold/rooms/cellar/temperature", "dryhold/notices", "dryhold/rooms"} {
 		if c.Own(topic) {
 			t.Errorf("%q is taken for its own", topic)
 		}
+	}
+	c.Prefix, c.Homie = "", false
+	if c.Own("dryhold/rooms/cellar") || c.Own("homie/5/dryhold-larch-house/room-cellar/temperature") {
+		t.Error("a topic is taken for its own where nothing is announced")
 	}
 }
 

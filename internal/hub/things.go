@@ -96,8 +96,8 @@ func roomOf(r engine.RoomView, s *engine.Snapshot) thing {
 		}
 		return v.Value * scale
 	}
-	over := func(v engine.Value, limit float64, any bool) any {
-		if !v.Known || !any {
+	over := func(v engine.Value, limit float64, limited bool) any {
+		if !v.Known || !limited {
 			return nil
 		}
 		return v.Value > limit
