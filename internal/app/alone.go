@@ -48,13 +48,13 @@ type alone struct {
 	heard    time.Time // zero: no other was heard
 }
 
-func newAlone(b settings.Broker) alone {
-	instance, _ := secret.NewToken()
-	o := alone{instance: instance, came: make(chan struct{}, 1)}
+// prepare makes ready to notice others at a broker.
+func (o *alone) prepare(b settings.Broker) {
+	o.instance, _ = secret.NewToken()
+	o.came = make(chan struct{}, 1)
 	if b.Embedded == nil {
 		o.topic = b.Topic("daemon")
 	}
-	return o
 }
 
 // connected notes a connection and has the presence told.

@@ -156,7 +156,7 @@ func New(opts Options) (*App, error) {
 	}
 	a.intakeSecret, _ = secret.NewToken()
 	a.hub = a.hubConfig()
-	a.alone = newAlone(opts.Settings.Broker)
+	a.alone.prepare(opts.Settings.Broker)
 	a.clock = newClock(opts, a.log)
 	a.disk = newDisk(opts, a.log)
 	if a.now == nil {

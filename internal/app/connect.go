@@ -72,7 +72,7 @@ func (a *App) prepareClient(context.Context) (func(context.Context) error, error
 	if err != nil {
 		return nil, err
 	}
-	cfg.OnConnect = a.alone.connected
+	cfg.OnConnect, cfg.ClientID, cfg.Filters = a.alone.connected, a.opts.Settings.Broker.Session(), a.subscriptions()
 	a.client, err = intake.New(cfg, a.now, a.receive)
 	return nil, err
 }
@@ -104,8 +104,10 @@ func (a *App) clientConfig() (intake.Config, error) {
 }
 
 // filters are what the daemon listens to.
-func (a *App) filters() []string {
-	out := a.decoder.Filters()
+func (a *App) filters() []string { return append(a.decoder.Filters(), a.own()...) }
+
+// own are the filters of the daemon's own topics.
+func (a *App) own() (out []string) {
 	if a.commands != nil {
 		out = append(out, a.commandTopic())
 	}

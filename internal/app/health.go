@@ -96,6 +96,7 @@ func (a *App) Health() []health.Check {
 	checks := []health.Check{a.checkIntake(now), a.checkStore(), a.checkEvaluation(now), a.checkClock(), a.disk.check(now), a.checkFlood(now)}
 	checks = append(checks, a.checkConfiguration())
 	checks = append(checks, a.checkAlone(now)...)
+	checks = append(checks, a.checkShare()...)
 	checks = append(checks, a.checkNotices()...)
 	checks = append(checks, a.vitals.heart.check()...)
 	checks = append(checks, a.checkExport()...)

@@ -35,12 +35,13 @@ func (p *parse) path(name string, to *string) key {
 
 func (p *parse) broker(n ast.Node) {
 	b := &p.s.Broker
-	var embedded, address ast.Node
+	var embedded, address, share ast.Node
 	p.mapping(n, "broker",
 		key{name: "embedded", read: func(n ast.Node) { embedded = n; p.embedded(n) }},
 		key{name: "url", read: func(n ast.Node) { address = n; b.URL = p.brokerURL(n) }},
 		key{name: "client_id", read: func(n ast.Node) { b.ClientID = p.text(n, "client_id") }},
 		key{name: "root", read: p.root},
+		key{name: "share", read: func(n ast.Node) { share = n; p.share(n) }},
 		p.path("username_file", &b.UsernameFile), p.path("password_file", &b.PasswordFile),
 		p.path("ca_file", &b.CAFile), p.path("cert_file", &b.CertFile), p.path("key_file", &b.KeyFile),
 	)
@@ -57,6 +58,9 @@ func (p *parse) broker(n ast.Node) {
 		}
 	case secrets || b.UsernameFile != "" || b.PasswordFile != "":
 		p.at(n, "credentials directly under broker belong to a url: give one, or put username_file and password_file under embedded")
+	}
+	if share != nil && address == nil {
+		p.at(share, "share is of daemons that read from one broker, which has a url: give that, or leave share out")
 	}
 }
 

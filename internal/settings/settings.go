@@ -85,6 +85,9 @@ type Broker struct {
 	ClientID string
 	// Root begins dryhold's own topics; see Topic.
 	Root string
+	// Share is the group of daemons among which the broker deals out readings;
+	// empty where this one gets all. Only with a URL.
+	Share string
 	// UsernameFile and PasswordFile name files that hold the credentials for
 	// the external broker; both or neither.
 	UsernameFile, PasswordFile string

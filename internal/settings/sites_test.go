@@ -23,6 +23,19 @@ func TestRoot(t *testing.T) {
 	f("broker: {root: dryhold/alder-barn}", "dryhold/alder-barn/status", "dryhold/alder-barn/notices")
 	f("notify: {mqtt_topic: barn/notices}\nbroker: {root: stores/alder-barn}", "stores/alder-barn/status", "barn/notices")
 
+	b, err := settings.Parse("f.yaml", []byte("broker: {url: 'mqtt://hearth.lan', client_id: recorder-1, share: recorders}"))
+	if err != nil || b.Broker.Share != "recorders" || b.Broker.Session() != "recorder-1-in-recorders" {
+		t.Errorf("share %q, session %q, %v", b.Broker.Share, b.Broker.Session(), err)
+	}
+	for text, want := range map[string]string{
+		"broker: {share: recorders}":                       "f.yaml:1:17: share is of daemons that read from one broker, which has a url: give that, or leave share out",
+		"broker: {url: 'mqtt://hearth.lan', share: 'a/b'}": `f.yaml:1:43: share: name "a/b" holds a character outside A-Z a-z 0-9 _ . -`,
+	} {
+		if _, err := settings.Parse("f.yaml", []byte(text)); err == nil || err.Error() != want {
+			t.Errorf("%s: %v, want %s", text, err, want)
+		}
+	}
+
 	bad := func(root string) {
 		t.Helper()
 		_, err := settings.Parse("f.yaml", []byte("broker: {root: "+root+"}"))

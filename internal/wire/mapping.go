@@ -110,7 +110,7 @@ func CheckPattern(pattern string) error {
 	}
 	levels := strings.Split(pattern, "/")
 	if levels[0] == "$share" {
-		return fmt.Errorf("topic pattern %q: shared subscriptions are not supported, leave out $share and the group", pattern)
+		return fmt.Errorf("topic pattern %q: leave out $share and the group; where several daemons are to share the readings, that is broker.share", pattern)
 	}
 	seen := map[string]bool{}
 	for i, level := range levels {

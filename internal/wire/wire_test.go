@@ -346,7 +346,7 @@ func TestCheckPattern(t *testing.T) {
 	f("a-{room}", "not a named wildcard")
 	f("{place}", "not a named wildcard")
 	f("a/}", "not a named wildcard")
-	f("$share/group/a", "shared")
+	f("$share/group/a", "broker.share")
 	f("a\x00", "control")
 	f("a\xff", "UTF-8")
 	f(strings.Repeat("a", 65536), "65536")
