@@ -286,7 +286,8 @@ func (p *pageContext) storeVitals(x StoreVitals) healthPart {
 		}
 		backup.Word += ", " + p.t("%s readings in %s", count(b.Readings), b.File)
 	}
-	part.Facts = append(part.Facts, healthFact{Name: p.t("Integrity"), Sight: &whole}, healthFact{Name: p.t("Set aside"), Sight: &aside}, healthFact{Name: p.t("Last backup"), Sight: &backup})
+	part.Facts = append(part.Facts, healthFact{Name: p.t("Integrity"), Sight: &whole}, healthFact{Name: p.t("Set aside"), Sight: &aside}, healthFact{Name: p.t("Last backup"), Sight: &backup},
+		healthFact{Name: p.t("All data as open files"), Value: p.t("`dryhold export FOLDER` writes them, also while the daemon runs")})
 	part.Rows = append(slices.Clone(x.Faults), x.Quarantined...)
 	return part
 }
