@@ -325,11 +325,8 @@ func TestHubHearsOfAKill(t *testing.T) {
 	eventually(t, "the daemon at the hub", func() bool { return m.at(homieDevice+"$state") == "ready" && m.at("dryhold/status") == "online" })
 	kill()
 	eventually(t, "its wills", func() bool { return m.at(homieDevice+"$state") == "lost" && m.at("dryhold/status") == "offline" })
-	var config struct {
-		Availability []struct{ Topic string }
-	}
-	if err := json.Unmarshal([]byte(m.at("homeassistant/device/dryhold_larch-house/config")), &config); err != nil || len(config.Availability) != 1 || config.Availability[0].Topic != "dryhold/status" {
-		t.Errorf("availability: %v %+v", err, config)
+	if c := m.at("homeassistant/device/dryhold_larch-house/config"); !strings.Contains(c, `"availability":[{"topic":"dryhold/status"},`) {
+		t.Errorf("availability does not rest on the will: %s", c)
 	}
 	// Nothing of it is left behind when it comes back and announces no more.
 	daemon(t, app.Options{Settings: local(s.URL), DataDir: filepath.Join(dir, "data")})

@@ -17,13 +17,13 @@ import (
 // and, for the units, developers.home-assistant.io/docs/core/entity/sensor
 // ("Available device classes"); read in November 2026. Only what is used here.
 var (
-	sharedKeys    = []string{"device", "origin", "components", "availability", "state_topic", "qos"}
+	sharedKeys    = []string{"device", "origin", "components", "availability", "availability_mode", "state_topic", "qos"}
 	deviceKeys    = []string{"identifiers", "name", "model", "sw_version", "suggested_area", "via_device", "configuration_url"}
 	originKeys    = []string{"name", "sw_version", "support_url"}
 	componentKeys = map[string][]string{
-		"sensor": {"platform", "unique_id", "name", "device_class", "state_class", "unit_of_measurement", "suggested_display_precision", "value_template", "expire_after"},
+		"sensor": {"platform", "unique_id", "name", "device_class", "state_class", "unit_of_measurement", "suggested_display_precision", "value_template", "expire_after", "availability"},
 		// Binary sensors have neither units nor state classes.
-		"binary_sensor": {"platform", "unique_id", "name", "device_class", "value_template", "expire_after"},
+		"binary_sensor": {"platform", "unique_id", "name", "device_class", "value_template", "expire_after", "availability"},
 	}
 	units = map[string][]string{
 		"sensor temperature": {"°C", "°F", "K"}, "sensor humidity": {"%"}, "sensor illuminance": {"lx"}, "sensor timestamp": {""},
@@ -31,6 +31,7 @@ var (
 	}
 	// discoveryLevel is what a level of a discovery topic may hold.
 	discoveryLevel = regexp.MustCompile(`^[a-zA-Z0-9_-]+$`)
+	available      = regexp.MustCompile(`^\{\{ 'offline' if value_json\.([a-z_]+) is none else 'online' \}\}$`)
 	template       = regexp.MustCompile(`^\{\{ value_json\.([a-z_]+) \}\}$`)
 )
 
@@ -59,8 +60,8 @@ func TestDiscoveryKeepsToTheConvention(t *testing.T) {
 		if err := json.Unmarshal([]byte(all[a.StateTopic]), &state); err != nil {
 			t.Errorf("%s points to %s: %v", topic, a.StateTopic, err)
 		}
-		if len(a.Availability) != 1 || a.Availability[0].Topic != "dryhold/status" {
-			t.Errorf("%s: availability %v", topic, a.Availability)
+		if a.Mode != "all" { // of all, any and latest
+			t.Errorf("%s: availability by %s", topic, a.Mode)
 		}
 		for id, x := range a.Components {
 			if other := seen[x.UniqueID]; other != "" {
@@ -71,6 +72,9 @@ func TestDiscoveryKeepsToTheConvention(t *testing.T) {
 			if key == nil {
 				t.Errorf("%s %s: template %q", topic, id, x.Template)
 				continue
+			}
+			if x.Available[0] != (availability{Topic: "dryhold/status"}) || x.Available[1].Topic != a.StateTopic || !slices.Equal(available.FindStringSubmatch(x.Available[1].Template)[1:], key[1:]) {
+				t.Errorf("%s %s: availability %v", topic, id, x.Available)
 			}
 			v, there := state[key[1]]
 			if _, number := v.(float64); !there || v != nil && (x.State != "") != number {
@@ -121,6 +125,15 @@ func discoveryFaults(payload string) (out []string) {
 	for _, id := range slices.Sorted(maps.Keys(parts)) {
 		x := only(id, parts[id], slices.Concat(componentKeys["sensor"], []string{}))
 		text := func(k string) string { s, _ := x[k].(string); return s }
+		list, _ := x["availability"].([]any)
+		for _, entry := range list {
+			e, _ := entry.(map[string]any)
+			for k := range e {
+				if !slices.Contains([]string{"topic", "value_template", "payload_available", "payload_not_available"}, k) {
+					out = append(out, id+": availability has "+k)
+				}
+			}
+		}
 		allowed, known := componentKeys[text("platform")]
 		if !known || text("unique_id") == "" {
 			out = append(out, id+": platform and unique_id are required")

@@ -6,12 +6,12 @@ package hub
 // written out: abbreviations are for small boards.
 type (
 	announced struct {
-		Device       device               `json:"device"`
-		Origin       origin               `json:"origin"`
-		Availability []availability       `json:"availability"`
-		StateTopic   string               `json:"state_topic"`
-		QoS          int                  `json:"qos"`
-		Components   map[string]component `json:"components"`
+		Device     device               `json:"device"`
+		Origin     origin               `json:"origin"`
+		Mode       string               `json:"availability_mode"`
+		StateTopic string               `json:"state_topic"`
+		QoS        int                  `json:"qos"`
+		Components map[string]component `json:"components"`
 	}
 	device struct {
 		Identifiers []string `json:"identifiers"`
@@ -27,7 +27,8 @@ type (
 		Version string `json:"sw_version,omitempty"`
 	}
 	availability struct {
-		Topic string `json:"topic"`
+		Topic    string `json:"topic"`
+		Template string `json:"value_template,omitempty"`
 	}
 	component struct {
 		Platform string `json:"platform"`
@@ -39,6 +40,8 @@ type (
 		Digits   *int   `json:"suggested_display_precision,omitempty"`
 		Template string `json:"value_template"`
 		Expires  int    `json:"expire_after"` // s
+		// Available are what must all say online, by the defaults of the convention.
+		Available []availability `json:"availability"`
 	}
 )
 
@@ -50,9 +53,7 @@ func (c Config) announcement(t thing) string {
 	a := announced{
 		Device: device{Identifiers: []string{c.unique(t)}, Name: t.label, Model: t.model, Version: c.Version},
 		Origin: origin{Name: Origin, Version: c.Version},
-		// Payloads are the convention's defaults, online and offline.
-		Availability: []availability{{c.Status}},
-		StateTopic:   c.stateTopic(t), QoS: 1, Components: map[string]component{},
+		Mode:   "all", StateTopic: c.stateTopic(t), QoS: 1, Components: map[string]component{},
 	}
 	if c.Page != "" {
 		a.Device.Page = c.Page + t.page
@@ -66,9 +67,10 @@ func (c Config) announcement(t thing) string {
 	for _, f := range t.facts {
 		x := component{
 			Platform: "sensor", UniqueID: c.unique(t) + "_" + f.id, Name: f.name, Class: f.class, Unit: f.unit,
-			// null renders as None, which is how a hub is told that a value is not
-			// known.
 			Template: "{{ value_json." + f.key + " }}", Expires: int(Expires.Seconds()),
+			// null would do for numbers; a binary sensor may keep its last state then,
+			// and a text would read None. So what is not known is not available.
+			Available: []availability{{Topic: c.Status}, {c.stateTopic(t), "{{ 'offline' if value_json." + f.key + " is none else 'online' }}"}},
 		}
 		switch f.is {
 		case problem:

@@ -5,10 +5,10 @@
 // it publishes nothing itself.
 //
 // The state of each thing is one JSON message, which discovery points into by
-// value_template; Homie has a topic for each value. What is not known is null
-// there and an empty topic here, never the last number. The state also lapses at
-// the hub (expire_after) where it is not sent again, and nothing of it counts
-// there while the daemon's own status is offline.
+// value_template; Homie has a topic for each value. What is not known is null and
+// not available there, and an empty topic here, never the last number. The state
+// also lapses at the hub (expire_after) where it is not sent again, and nothing of
+// it counts there while the daemon's own status is offline.
 package hub
 
 import (
