@@ -48,8 +48,9 @@ func (l *Ledger) Seed(lag unit.Hours, from, to time.Time) Seed {
 		return s
 	}
 	slot := int((floorHour(from.UnixMilli()) - l.start) / hourMS)
-	d := l.days[l.dayOf(slot)]
-	s.at, s.recent = l.start+int64(d.slot)*hourMS, d.recent
+	day := l.dayOf(slot)
+	d := l.days[day]
+	s.at, s.recent = l.start+int64(d.slot)*hourMS, l.patternAt(day)
 	if w := l.walkTo(lag, d.slot); d.slot < len(l.slots) {
 		w.fixed(d.slot)
 		s.core, s.known = float64(w.core), w.known

@@ -25,17 +25,17 @@ type Ledger struct {
 	start   int64 // of the first hour, ms; meaningful once slots or samples exist
 	begun   bool
 	slots   []Slot
-	prefix  []float64 // exposure at the start of each slot, Len keys each
-	covered []cover   // at the start of each slot
-	bounds  []bound   // hours with estimates
-	days    []closed  // state at each day's start, but the sums
-	open    []state   // at the start of each open hour, from openFrom
-	openAt  int       // slot index of open[0]
-	now     state     // at the settled instant
-	settled int64     // the temperature is folded up to here
-	dirty   int64     // earliest instant touched since the last Advance
-	changed int64     // earliest instant folded anew since the last TakeChanged
-	revised int64     // and since the last TakeRevised
+	prefix  rows     // exposure at the start of each slot, Len keys each
+	covered []cover  // at the start of each slot
+	bounds  []bound  // hours with estimates
+	days    []closed // state at each day's start, but the sums
+	open    []state  // at the start of each open hour, from openFrom
+	openAt  int      // slot index of open[0]
+	now     state    // at the settled instant
+	settled int64    // the temperature is folded up to here
+	dirty   int64    // earliest instant touched since the last Advance
+	changed int64    // earliest instant folded anew since the last TakeChanged
+	revised int64    // and since the last TakeRevised
 }
 
 // cover counts the time before a slot whose temperature was measured or
@@ -53,8 +53,12 @@ type closed struct {
 	slot      int
 	core      []float64
 	coreKnown bool
-	recent    pattern
+	recent    *pattern // nil but for each patternEvery-th day, see patternAt
 }
+
+// patternEvery is how many days apart the pattern is kept: it is as large as all
+// else of a day, and the hours since tell it again.
+const patternEvery = 32
 
 const openDays = 2
 
@@ -197,18 +201,23 @@ func (l *Ledger) horizon(asOf int64) (settled, end int64) {
 
 // openHour records the state at the start of slot i.
 func (l *Ledger) openHour(i int, from int64, st state) {
-	l.prefix = append(l.prefix, st.sum...)
+	l.prefix.add(st.sum)
 	l.covered = append(l.covered, cover{st.measured, st.estimated})
 	l.open = append(l.open, st.clone())
 	if from%dayMS == 0 || i == 0 {
-		l.days = append(l.days, closed{i, slices.Clone(st.core), st.coreKnown, st.recent})
+		d := closed{slot: i, core: slices.Clone(st.core), coreKnown: st.coreKnown}
+		if len(l.days)%patternEvery == 0 {
+			recent := st.recent
+			d.recent = &recent
+		}
+		l.days = append(l.days, d)
 	}
 }
 
 // truncate forgets the fold from slot i on.
 func (l *Ledger) truncate(i int) {
 	l.slots = l.slots[:min(i, len(l.slots))]
-	l.prefix = l.prefix[:min(i*l.fold.keys.Len(), len(l.prefix))]
+	l.prefix.truncate(i)
 	l.covered = l.covered[:min(i, len(l.covered))]
 	for n := len(l.bounds); n > 0 && l.bounds[n-1].slot >= i; n-- {
 		l.bounds = l.bounds[:n-1]
@@ -269,7 +278,7 @@ func (l *Ledger) Restart(at time.Time) time.Time {
 		return time.UnixMilli(0).UTC()
 	}
 	d := l.days[n-1]
-	st := l.restored(d)
+	st := l.restored(n - 1)
 	longest := time.Duration(0)
 	for _, ts := range l.tracks {
 		for _, t := range ts {
@@ -284,19 +293,33 @@ func (l *Ledger) Restart(at time.Time) time.Time {
 	return time.UnixMilli(l.settled).UTC().Add(-longest)
 }
 
-// restored builds the whole state at a closed day's start.
-func (l *Ledger) restored(d closed) state {
-	k := l.fold.keys.Len()
+// restored builds the whole state at the start of a closed day, by its index.
+func (l *Ledger) restored(day int) state {
+	d := l.days[day]
 	st := newState(l.fold.keys)
-	copy(st.sum, l.prefix[d.slot*k:(d.slot+1)*k])
+	copy(st.sum, l.prefix.at(d.slot))
 	st.measured, st.estimated = l.covered[d.slot].measured, l.covered[d.slot].estimated
 	copy(st.core, d.core)
-	st.coreKnown, st.recent = d.coreKnown, d.recent
+	st.coreKnown, st.recent = d.coreKnown, l.patternAt(day)
 	if i := l.boundBefore(d.slot); i >= 0 {
 		copy(st.below, l.bounds[i].below)
 		copy(st.above, l.bounds[i].above)
 	}
 	return st
+}
+
+// patternAt is the pattern at the start of a day, by its index: the one kept last
+// before it, and what the whole hours since have taught.
+func (l *Ledger) patternAt(day int) pattern {
+	kept := day - day%patternEvery
+	p := *l.days[kept].recent
+	for i := l.days[kept].slot; i < l.days[day].slot; i++ {
+		s := &l.slots[i]
+		if int64(s.MeasuredMS) >= learnMS && int64(s.MeasuredMS)+int64(s.EstimatedMS)+int64(s.UnknownMS) == hourMS {
+			p.learn(int((l.start/hourMS+int64(i))%24), s.TempMean)
+		}
+	}
+	return p
 }
 
 // dayOf is the index of the start of the day that slot i lies in, or of the

@@ -111,10 +111,11 @@ func (l *Ledger) result() result {
 	for _, b := range l.bounds {
 		bounds = append(bounds, b.below, b.above)
 	}
-	return result{slots, l.prefix, l.covered, bounds, l.Settled()}
+	return result{slots, slices.Concat(l.prefix.pieces...), l.covered, bounds, l.Settled()}
 }
 
 func same(t *rapid.T, what string, got, want *Ledger) {
+	patternsHold(t, got)
 	if d := cmp.Diff(want.result(), got.result(), cmp.AllowUnexported(cover{})); d != "" {
 		t.Fatalf("%s differs from the rebuild (-rebuild +%s):\n%.2000s", what, what, d)
 	}

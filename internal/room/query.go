@@ -100,7 +100,7 @@ func (l *Ledger) at(k int, at int64) point {
 // settled instant.
 func (l *Ledger) atSlot(k, i int) point {
 	c := l.covered[i]
-	p := point{sum: l.prefix[i*l.fold.keys.Len()+k], measured: float64(c.measured), estimated: float64(c.estimated)}
+	p := point{sum: l.prefix.at(i)[k], measured: float64(c.measured), estimated: float64(c.estimated)}
 	if b := l.boundBefore(i); b >= 0 {
 		p.below, p.above = l.bounds[b].below[k], l.bounds[b].above[k]
 	}

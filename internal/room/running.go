@@ -20,12 +20,12 @@ func (l *Ledger) Running(lag unit.Hours, ea unit.KJPerMol, from time.Time, hours
 	if !l.begun {
 		return sums, true
 	}
-	width, first := l.fold.keys.Len(), int((floorHour(from.UnixMilli()+hourMS-1)-l.start)/hourMS)
+	first := int((floorHour(from.UnixMilli()+hourMS-1) - l.start) / hourMS)
 	for i, h := range hours {
 		switch slot := first + h; {
 		case slot < 0:
 		case slot < len(l.slots):
-			sums[i] = l.prefix[slot*width+k]
+			sums[i] = l.prefix.at(slot)[k]
 		default:
 			sums[i] = l.now.sum[k]
 		}
