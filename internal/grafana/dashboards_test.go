@@ -196,10 +196,10 @@ func TestPanels(t *testing.T) {
 				continue
 			}
 			d := p.FieldConfig.Defaults
-			if d.Unit == "" || d.NoValue != noData || d.Thresholds == nil || len(d.Thresholds.Steps) == 0 || d.Thresholds.Steps[0].Value != nil {
+			if d.Unit == "" || d.NoValue != "no data" || d.Thresholds == nil || len(d.Thresholds.Steps) == 0 || d.Thresholds.Steps[0].Value != nil {
 				fault(p, "unit %q, no value %q, thresholds %+v", d.Unit, d.NoValue, d.Thresholds)
 			}
-			if joins, _ := d.Custom.SpanNulls.(bool); joins || d.Custom.SpanNulls != nil && d.Custom.SpanNulls != false {
+			if d.Custom.SpanNulls != nil && d.Custom.SpanNulls != false {
 				fault(p, "joins what lies on both sides of a gap: %v", d.Custom.SpanNulls)
 			}
 			if len(p.Targets) == 0 {

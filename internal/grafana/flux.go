@@ -80,8 +80,13 @@ func list(columns []string) string { return `["` + strings.Join(columns, `", "`)
 
 // The stages that follow.
 
-// windows joins the points of each window, at its beginning. A window without a
-// point is null, and stays null.
+// greatest is the highest value of a window. Flux has max for it, which is a
+// selector: of a window without a point it gives nothing rather than null, and a
+// line would be drawn over the gap.
+const greatest = `(column, tables=<-) => tables |> quantile(q: 1.0, method: "exact_mean", column: column)`
+
+// windows joins the points of each window, at its beginning, by mean, sum or
+// greatest. A window without a point is null, and stays null.
 func windows(every, fn string) string {
 	return "aggregateWindow(every: " + every + ", fn: " + fn + ", createEmpty: true, timeSrc: \"_start\")"
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	protocol "github.com/influxdata/line-protocol"
 )
@@ -15,28 +16,45 @@ type exported struct {
 	fields map[string]bool
 }
 
+// parsed reads points in line protocol, with times in milliseconds.
+func parsed(t *testing.T, lines []string) []protocol.Metric {
+	t.Helper()
+	handler := protocol.NewMetricHandler()
+	handler.SetTimePrecision(time.Millisecond)
+	points, err := protocol.NewParser(handler).Parse([]byte(strings.Join(lines, "\n") + "\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return points
+}
+
+// tagged are the tags of a point.
+func tagged(p protocol.Metric) map[string]string {
+	out := map[string]string{}
+	for _, x := range p.TagList() {
+		out[x.Key] = x.Value
+	}
+	return out
+}
+
 // exported reads what the daemon has sent.
 func (h *larchHouse) exported(t *testing.T) map[string]exported {
 	t.Helper()
 	h.mu.Lock()
-	text := strings.Join(h.lines, "\n")
+	lines := slices.Clone(h.lines)
 	h.mu.Unlock()
-	points, err := protocol.NewParser(protocol.NewMetricHandler()).Parse([]byte(text + "\n"))
-	if err != nil {
-		t.Fatal(err)
-	}
 	out := map[string]exported{}
-	for _, p := range points {
+	for _, p := range parsed(t, lines) {
 		e, known := out[p.Name()]
 		if !known {
 			e = exported{map[string]map[string]bool{}, map[string]bool{}}
 			out[p.Name()] = e
 		}
-		for _, x := range p.TagList() {
-			if e.tags[x.Key] == nil {
-				e.tags[x.Key] = map[string]bool{}
+		for key, value := range tagged(p) {
+			if e.tags[key] == nil {
+				e.tags[key] = map[string]bool{}
 			}
-			e.tags[x.Key][x.Value] = true
+			e.tags[key][value] = true
 		}
 		for _, x := range p.FieldList() {
 			e.fields[x.Key] = true
@@ -47,7 +65,7 @@ func (h *larchHouse) exported(t *testing.T) map[string]exported {
 
 // fluxParts are the ways in which Flux of package grafana names something.
 type fluxParts struct {
-	measurement, field, fixed, of, columns, columnsOf, stage, made *regexp.Regexp
+	measurement, field, fixed, of, columns, columnsOf, stage, made, window *regexp.Regexp
 }
 
 func newFluxParts() fluxParts {
@@ -59,6 +77,7 @@ func newFluxParts() fluxParts {
 		columns:     regexp.MustCompile(`(?:columns|rowKey|columnKey): \[([^\]]*)\]`),
 		columnsOf:   regexp.MustCompile(`"([^"]*)"`),
 		stage:       regexp.MustCompile(`(?m)^(?:(?:\w+ = )?(?:from\(bucket: v\.defaultBucket\)|points)|union\(tables: \[dates, others\]\)|  \|> (range|filter|map|pivot|group|sort|tail|last|sum|max|min|limit|difference|aggregateWindow|keep|rename)\(.*\))$`),
+		window:      regexp.MustCompile(`aggregateWindow\(every: [\w.]+, fn: (.+), createEmpty: (\w+)`),
 		made:        regexp.MustCompile(`\{r with (\w+):|rename\(columns: \{_value: "(\w+)"\}\)`),
 	}
 }
@@ -101,6 +120,14 @@ func (x fluxParts) faults(all map[string]exported, query string, shown ...string
 		for _, c := range x.columnsOf.FindAllStringSubmatch(m[1], -1) {
 			if !columns[c[1]] {
 				out = append(out, "no column "+c[1])
+			}
+		}
+	}
+	// A selector gives nothing of an empty window, where an aggregate gives null.
+	for _, m := range x.window.FindAllStringSubmatch(query, -1) {
+		if !slices.Contains([]string{"mean", "sum", greatest}, m[1]) || m[2] != "true" {
+			if m[1] != "count" || m[2] != "false" {
+				out = append(out, "a window without a point is not null: "+m[0])
 			}
 		}
 	}
@@ -201,6 +228,8 @@ func TestFluxIsChecked(t *testing.T) {
 	odd = p
 	odd.then = []string{groups("site", "lot")}
 	f(odd, "no column lot")
+	odd.then = []string{windows("1h", "last")}
+	f(odd, `a window without a point is not null: aggregateWindow(every: 1h, fn: last, createEmpty: true`)
 	odd.then = []string{"median()"}
 	f(odd, "not Flux as it is written here:   |> median()")
 	odd.then = []string{"sort(columns: [\"_time\"]"}

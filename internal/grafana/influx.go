@@ -96,7 +96,7 @@ func influxNow(l limits) board {
 	now := points{of: influx.MeasurementReading, fields: []string{"value"}, chosen: []string{"site"}, is: map[string]string{"quantity": "temperature"}}
 	lines := now
 	now.since, now.then = heard(), []string{"last()", groups("site", "room"), "max()", keeps("site", "room", "_value")}
-	lines.then = []string{groups("site", "room"), windows("v.windowPeriod", "max"), keeps("site", "room", "_time", "_value")}
+	lines.then = []string{groups("site", "room"), windows("v.windowPeriod", greatest), keeps("site", "room", "_time", "_value")}
 	cost := points{of: influx.MeasurementLot, fields: []string{"lost_days"}, chosen: []string{"site"},
 		then: []string{groups("site", "lot"), `sort(columns: ["_time"])`, "difference()", "sum()", groups(), `sort(columns: ["_value"], desc: true)`, "limit(n: 8)", groups("site", "lot")}}
 	return board{

@@ -1,6 +1,8 @@
 package grafana
 
 import (
+	"time"
+
 	"github.com/grafana/grafana-foundation-sdk/go/units"
 
 	"dryhold/internal/alarm"
@@ -26,7 +28,8 @@ func influxRoom(l limits) board {
 	}
 	daily := hourly("exposure_days", "sum", chosen, chosen...)
 	daily.then[1] = windows("1d", "sum")
-	known := hourly("quality", "last", chosen, chosen...)
+	known := hourly("quality", "", chosen, chosen...)
+	known.then = []string{groups(chosen...), keeps("_time", "_value", "site", "room")} // hour by hour
 	return board{
 		page: pageRoom, title: "dryhold: room (InfluxDB)", from: "7d", refresh: "5m", variables: []variable{one(fluxSites()), one(fluxRooms())},
 		text: "One room by its hours. Limits that the room has of its own are not exported: lines are the default ones.",
@@ -41,7 +44,7 @@ func influxRoom(l limits) board {
 			lines("Ageing", "Days at 21 °C that each day has aged food by (83.144 kJ/mol): 1 is as planned by default. Twice as fast for a week raises the default alarm of ageing. A day that is under way, or of which a part is unknown, counts what is there.", "suffix:days a day", 2, l.times(),
 				ask(daily, "aged")),
 			{
-				shape: states, title: "How well it is known", wide: 12, high: 9, unit: units.NoUnit, steps: plain(), least: "1h",
+				shape: states, title: "How well it is known", wide: 12, high: 9, unit: units.NoUnit, steps: plain(), gap: 90 * time.Minute,
 				text:    "Whether the temperature of each hour was measured. What is blank has not arrived here.",
 				queries: []query{ask(known, "{{room}}")}, words: qualities(),
 			},
@@ -57,12 +60,12 @@ func influxLots(l limits) board {
 	chosen := []string{"site", "lot"}
 	lines := func(title, text, field, unit string, decimals float64, s steps) panel {
 		p := points{of: influx.MeasurementLot, fields: []string{field}, chosen: chosen,
-			then: []string{groups(chosen...), windows("v.windowPeriod", "last"), keeps("_time", "_value", "site", "lot")}}
+			then: []string{groups(chosen...), windows("v.windowPeriod", "mean"), keeps("_time", "_value", "site", "lot")}}
 		return panel{shape: course, title: title, text: text, wide: 12, high: 9, unit: unit, decimals: decimals, steps: s, lines: len(s) > 1, least: "1d", queries: []query{ask(p, "{{site}} {{lot}}")}}
 	}
 	aDay := lines("Life lost a day", "Days of life lost beyond plan from one day to the next. Held for a week at the line, the default alarm of ageing is raised.", "lost_days", "suffix:days a day", 2, l.above(alarm.Ageing))
 	aDay.queries[0] = ask(points{of: influx.MeasurementLot, fields: []string{"lost_days"}, chosen: chosen,
-		then: []string{groups(chosen...), windows("1d", "last"), "difference()", keeps("_time", "_value", "site", "lot")}}, "{{site}} {{lot}}")
+		then: []string{groups(chosen...), windows("1d", "mean"), "difference()", keeps("_time", "_value", "site", "lot")}}, "{{site}} {{lot}}")
 	return board{
 		page: pageLots, title: "dryhold: lots and cost (InfluxDB)", from: "90d", refresh: "1h", variables: []variable{fluxSites(), lots},
 		text: "What is left of each lot, what storage has cost it, and what is inside: one result for each UTC day and each change. " + notSafety,
@@ -102,8 +105,8 @@ func influxDaemon(l limits) board {
 			perRoom("Unknown time", "Of each hour, the time whose temperature is not known.", "unknown_s", "mean", units.Seconds),
 			perRoom("Estimated time", "Of each hour, the time whose temperature was estimated.", "estimated_s", "mean", units.Seconds),
 			{
-				shape: course, title: "Alarms raised a day", wide: 12, high: 8, unit: units.NoUnit, steps: plain(), least: "1d",
-				text:    "Alarms raised in each UTC day; no point where there was none.",
+				shape: course, title: "Alarms raised a day", wide: 12, high: 8, unit: units.NoUnit, steps: plain(), least: "1d", upright: true,
+				text:    "Alarms raised in each UTC day; no bar where none was told of.",
 				queries: []query{ask(raised, "{{site}}")},
 			},
 			fluxAlarms(),
@@ -149,7 +152,7 @@ func influxSites(l limits) board {
 	least := points{of: influx.MeasurementLot, fields: []string{"remaining_likely"}, chosen: site, since: newestLot,
 		then: []string{"last()", groups("site"), "min()"}}
 	ageing := hourly("exposure_days", "sum", site, "site", "room")
-	ageing.then = []string{groups("site", "room"), windows("1d", "sum"), groups("site"), windows("1d", "max"), keeps("_time", "_value", "site")}
+	ageing.then = []string{groups("site", "room"), windows("1d", "sum"), groups("site"), windows("1d", greatest), keeps("_time", "_value", "site")}
 	return board{
 		page: pageSites, title: "dryhold: many sites (InfluxDB)", from: "7d", refresh: "5m", variables: []variable{fluxSites()},
 		text: "One row for each dryhold that has sent anything in a year, the worst of each. " + notSafety,
@@ -166,10 +169,10 @@ func influxSites(l limits) board {
 					{from: "least", name: "Least quality left", unit: units.PercentUnit, steps: l.below(alarm.Quality)},
 				},
 			},
-			lines("Warmest room", "The highest hourly mean among the rooms. The lines are the default limits of warm and hot.", units.Celsius, 1, l.above(alarm.Warm, alarm.Hot), hourly("temperature_mean", "max", site, "site")),
+			lines("Warmest room", "The highest hourly mean among the rooms. The lines are the default limits of warm and hot.", units.Celsius, 1, l.above(alarm.Warm, alarm.Hot), hourly("temperature_mean", greatest, site, "site")),
 			lines("Fastest ageing", "Days at 21 °C that each day has aged food by, in the room where it ages fastest: 1 is as planned by default.", "suffix:days a day", 2, l.times(), ageing),
-			lines("Unknown time", "Of each hour, the time whose temperature is not known, in the room of which least is known.", units.Seconds, 0, plain(), hourly("unknown_s", "max", site, "site")),
-			lines("Readings an hour", "Readings of temperature in each hour, of the room that has most.", units.NoUnit, 0, plain(), hourly("n", "max", site, "site")),
+			lines("Unknown time", "Of each hour, the time whose temperature is not known, in the room of which least is known.", units.Seconds, 0, plain(), hourly("unknown_s", greatest, site, "site")),
+			lines("Readings an hour", "Readings of temperature in each hour, as the mean of the rooms.", units.NoUnit, 0, plain(), hourly("n", "mean", site, "site")),
 		},
 	}
 }

@@ -2,6 +2,7 @@ package grafana
 
 import (
 	"fmt"
+	"time"
 
 	"github.com/grafana/grafana-foundation-sdk/go/bargauge"
 	"github.com/grafana/grafana-foundation-sdk/go/cog"
@@ -37,8 +38,10 @@ type panel struct {
 	unit        string // one of package units
 	decimals    float64
 	steps       steps
-	lines       bool   // the thresholds are drawn in the chart
-	least       string // the shortest step of time that tells anything; empty: any
+	lines       bool          // the thresholds are drawn in the chart
+	upright     bool          // bars rather than lines
+	gap         time.Duration // of states: from how long on nothing is shown between two points; 0: by the step
+	least       string        // the shortest step of time that tells anything; empty: any
 	queries     []query
 	columns     []column // of a table
 	sort        string   // the column by which a table is sorted; "-" before it: falling
@@ -115,7 +118,11 @@ func (p panel) shaped() (dashboard.Panel, error) {
 		if p.lines {
 			style = common.GraphThresholdsStyleModeDashed
 		}
-		return timeseries.NewPanelBuilder().LineWidth(2).FillOpacity(0).ShowPoints(common.VisibilityModeAuto).
+		drawn := common.GraphDrawStyleLine
+		if p.upright {
+			drawn = common.GraphDrawStyleBars
+		}
+		return timeseries.NewPanelBuilder().DrawStyle(drawn).LineWidth(2).FillOpacity(0).ShowPoints(common.VisibilityModeAuto).
 			SpanNulls(common.BoolOrFloat64{Bool: cog.ToPtr(false)}).
 			ThresholdsStyle(common.NewGraphThresholdsStyleConfigBuilder().Mode(style)).
 			Legend(common.NewVizLegendOptionsBuilder().DisplayMode(common.LegendDisplayModeList).Placement(common.LegendPlacementBottom).ShowLegend(true)).
@@ -131,7 +138,11 @@ func (p panel) shaped() (dashboard.Panel, error) {
 	case rows:
 		return table.NewPanelBuilder().CellHeight(common.TableCellHeightSm).Build()
 	case states:
-		return statetimeline.NewPanelBuilder().MergeValues(true).ShowValue(common.VisibilityModeNever).FillOpacity(80).
+		strip := statetimeline.NewPanelBuilder()
+		if p.gap > 0 {
+			strip = strip.InsertNullsThreshold(uint32(p.gap.Milliseconds()))
+		}
+		return strip.MergeValues(true).ShowValue(common.VisibilityModeNever).FillOpacity(80).
 			NeverSpanNulls().Legend(common.NewVizLegendOptionsBuilder().DisplayMode(common.LegendDisplayModeList).
 			Placement(common.LegendPlacementBottom).ShowLegend(true)).Build()
 	case words:
