@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -163,5 +164,33 @@ func TestExportGivenUp(t *testing.T) {
 	old.DataDir = t.TempDir()
 	if _, err := app.Export(t.Context(), old, folder+"2", o, untold); err == nil || !strings.Contains(err.Error(), "there is no database in") {
 		t.Errorf("of nothing: %v", err)
+	}
+}
+
+// The whole demo year leaves, comes back, and leaves again as the same to the
+// byte, with all that was worked out of it.
+func TestYearComesBack(t *testing.T) {
+	year := os.Getenv("DRYHOLD_TEST_YEAR")
+	if year == "" {
+		t.Skip("DRYHOLD_TEST_YEAR names no year that dryhold demo --hot-week 0s --data has played; TestExportComesBackAsTheSameHouse does a fortnight")
+	}
+	now := time.Date(2027, 1, 1, 12, 0, 0, 0, time.UTC)
+	opts := app.Options{Settings: local(""), Catalog: shipped(t), DataDir: year, Now: func() time.Time { return now }}
+	o := openfiles.Options{Readings: []openfiles.Format{openfiles.CSV, openfiles.JSONL}}
+	first, second := filepath.Join(t.TempDir(), "open"), filepath.Join(t.TempDir(), "open")
+	before, err := app.Export(t.Context(), opts, first, o, untold)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opts.DataDir = filepath.Join(t.TempDir(), "data")
+	if _, _, err := app.Refill(t.Context(), first, opts.DataDir, untold); err != nil {
+		t.Fatal(err)
+	}
+	after, err := app.Export(t.Context(), opts, second, o, untold)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(before.Files, after.Files); d != "" || before.Lines("readings") < 100_000 {
+		t.Errorf("%d readings (-before +after):\n%s", before.Lines("readings"), d)
 	}
 }

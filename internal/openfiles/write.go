@@ -33,6 +33,7 @@ type Writer struct {
 	dir     string
 	made    bool // the folder was not there
 	options Options
+	kinds   map[reflect.Type]Kind
 	open    map[string]*sheets // by kind
 	names   map[string]string  // of rooms in those of files
 	taken   map[string]bool
@@ -49,7 +50,10 @@ type sheets struct {
 
 // Create begins a folder. One that is there must be empty.
 func Create(dir string, o Options) (*Writer, error) {
-	w := &Writer{dir: dir, options: o, open: map[string]*sheets{}, names: map[string]string{}, taken: map[string]bool{}}
+	w := &Writer{dir: dir, options: o, kinds: map[reflect.Type]Kind{}, open: map[string]*sheets{}, names: map[string]string{}, taken: map[string]bool{}}
+	for _, k := range Kinds() {
+		w.kinds[reflect.PointerTo(k.row)] = k
+	}
 	entries, err := os.ReadDir(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -79,7 +83,7 @@ func broken(entries []fs.DirEntry) string {
 // Put writes a line; row is a pointer to the type of its kind. Lines of rooms
 // and years must come room by room and year by year.
 func (w *Writer) Put(row any) error {
-	k, ok := kindFor(row)
+	k, ok := w.kinds[reflect.TypeOf(row)]
 	if !ok {
 		return fmt.Errorf("BUG: %T is no kind of line", row)
 	}
@@ -103,20 +107,6 @@ func (w *Writer) Put(row any) error {
 		}
 	}
 	return nil
-}
-
-func kindFor(row any) (Kind, bool) {
-	// The usual row, in the innermost loop of an export.
-	if _, reading := row.(*Reading); reading {
-		return Kind{Name: "readings", Fact: true, Split: true, row: reflect.TypeFor[Reading]()}, true
-	}
-	t := reflect.TypeOf(row)
-	for _, k := range Kinds() {
-		if t == reflect.PointerTo(k.row) {
-			return k, true
-		}
-	}
-	return Kind{}, false
 }
 
 // failed says what to do about a write that failed.
