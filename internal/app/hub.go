@@ -17,8 +17,10 @@ import (
 
 const (
 	// heraldPace is the least time between two looks at what has changed: hubs
-	// draw curves by the minute.
-	heraldPace = time.Second
+	// draw curves by the minute. A look takes at most one heraldShare of the time
+	// (judgement): 500 lots that are announced one by one are 25 ms of work.
+	heraldPace  = time.Second
+	heraldShare = 50
 	// heraldWithin bounds one publication.
 	heraldWithin = 20 * time.Second
 	// heraldPatience is how many failures in a row the check of it takes.
@@ -41,6 +43,7 @@ type herald struct {
 	described string
 	version   int64
 	refreshed time.Time
+	took      time.Duration // the last look
 
 	connected, born atomic.Bool // since the last turn
 	wake            chan struct{}
@@ -163,7 +166,7 @@ func (h *herald) run(ctx context.Context) {
 			_ = h.client.Stop(stopping) // again when the daemon stops
 			return
 		}
-		pace.Reset(heraldPace)
+		pace.Reset(max(heraldPace, heraldShare*h.took))
 		due := time.NewTimer(h.refresh())
 		if err != nil {
 			due.Reset(heraldPace)
@@ -202,6 +205,7 @@ func (h *herald) turn(ctx context.Context) error {
 		}
 	}
 	steps := hub.Steps(h.known, want)
+	h.took = time.Since(now)
 	if err := h.record(ctx, steps); err != nil {
 		return err
 	}

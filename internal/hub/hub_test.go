@@ -188,3 +188,24 @@ func TestManyLots(t *testing.T) {
 		t.Errorf("%d messages", n)
 	}
 }
+
+// All of a house of 500 lots, announced one by one by both conventions, as each
+// second may want.
+func BenchmarkMessages500(b *testing.B) {
+	s := larch()
+	for i := range mostLots - 3 {
+		l := s.Lots[0]
+		l.ID = fmt.Sprintf("L-%d", i+10)
+		s.Lots = append(s.Lots, l)
+	}
+	c := larchHub()
+	known := Known{}
+	for _, m := range c.Messages(s, 1) {
+		known.Published(m)
+	}
+	for b.Loop() {
+		if len(Steps(known, c.Messages(s, 1))) != 0 {
+			b.Fatal("something has changed")
+		}
+	}
+}
