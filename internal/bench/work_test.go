@@ -22,13 +22,12 @@ func small() bench.House {
 	return h
 }
 
-// engineWith follows so many lots in a house through so many days, and gives the
-// instant at which it is then.
-func engineWith(b *testing.B, h bench.House, lots, days int) (*engine.Engine, time.Time) {
-	b.Helper()
+// newEngine makes an engine with so many lots, packed over so many days.
+func newEngine(t testing.TB, h bench.House, lots, days int) *engine.Engine {
+	t.Helper()
 	c, err := settings.Catalog()
 	if err != nil {
-		b.Fatal(err)
+		t.Fatal(err)
 	}
 	rules := map[alarm.Kind]alarm.Rule{}
 	for _, r := range settings.DefaultRules() {
@@ -40,9 +39,16 @@ func engineWith(b *testing.B, h bench.House, lots, days int) (*engine.Engine, ti
 		Lots: h.Lots(c.FoodIDs(), c.ContainerIDs(), lots, days), Forecasting: engine.Forecasting{Futures: 3},
 	})
 	if err != nil {
-		b.Fatal(err)
+		t.Fatal(err)
 	}
-	now := h.From.AddDate(0, 0, days)
+	return e
+}
+
+// engineWith follows lots in a house through so many days, and gives the instant
+// at which it is then.
+func engineWith(b *testing.B, h bench.House, lots, days int) (*engine.Engine, time.Time) {
+	b.Helper()
+	e, now := newEngine(b, h, lots, days), h.From.AddDate(0, 0, days)
 	for i, name := range h.RoomNames() {
 		e.Restart(engine.Refold{Room: name})
 		for day := range days {
