@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 
 	"github.com/adrg/xdg"
 
@@ -83,6 +84,9 @@ func secrets(s *settings.Settings) []*string {
 	if x := s.Influx; x != nil {
 		files = append(files, &x.TokenFile, &x.CAFile)
 	}
+	if r := s.Router; r != nil {
+		files = append(files, &r.TokenFile, &r.CAFile)
+	}
 	for _, c := range s.Notify.Channels {
 		if c.Webhook != nil {
 			files = append(files, &c.Webhook.CAFile)
@@ -143,6 +147,12 @@ func readable(configFile string, s *settings.Settings) []string {
 	if m := s.Mail; m != nil {
 		files = append(files, m.PasswordFile)
 	}
+	if x := s.Influx; x != nil {
+		files = append(files, x.TokenFile)
+	}
+	if r := s.Router; r != nil {
+		files = append(files, r.TokenFile)
+	}
 	for _, file := range channelSecrets(s) {
 		files = append(files, *file)
 	}
@@ -151,11 +161,21 @@ func readable(configFile string, s *settings.Settings) []string {
 	}
 	var out []string
 	for _, name := range files {
-		if info, err := os.Stat(name); name != "" && err == nil && forOthers(info.Mode()) && !slices.Contains(out, name) {
+		if info, err := os.Stat(name); name != "" && err == nil && tooOpen(info) && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
 	}
 	return out
+}
+
+// tooOpen reports a file that more can read than its owner, and, where that is
+// root, the one group it is given to: so the packages give secrets to the daemon.
+func tooOpen(info fs.FileInfo) bool {
+	s, known := info.Sys().(*syscall.Stat_t)
+	if known && s.Uid == 0 && s.Gid != 0 {
+		return info.Mode().IsRegular() && info.Mode().Perm()&0o027 != 0
+	}
+	return forOthers(info.Mode())
 }
 
 // dataDir is the directory given, or the platform's place for state.

@@ -13,16 +13,7 @@ import (
 // ways makes the channels to people. No error shows what is in a file.
 func (a *App) ways() ([]notify.Channel, error) {
 	var out []notify.Channel
-	s := a.opts.Settings
-	own := slices.ContainsFunc(s.Notify.Channels, func(c settings.Channel) bool { return c.Name == "mail" })
-	if s.Mail != nil && !own {
-		mail, err := mailChannel(s.Mail, "mail", s.Mail.To)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, mail)
-	}
-	for _, c := range s.Notify.Channels {
+	for _, c := range a.people() {
 		way, err := a.way(c)
 		if err != nil {
 			return nil, err
@@ -30,6 +21,17 @@ func (a *App) ways() ([]notify.Channel, error) {
 		out = append(out, way)
 	}
 	return out, nil
+}
+
+// people lists the channels to people: that of the mail account, where it has no
+// name of its own, and those configured.
+func (a *App) people() []settings.Channel {
+	s := a.opts.Settings
+	own := slices.ContainsFunc(s.Notify.Channels, func(c settings.Channel) bool { return c.Name == "mail" })
+	if s.Mail == nil || own {
+		return s.Notify.Channels
+	}
+	return append([]settings.Channel{{Name: "mail", Mail: &settings.MailTo{To: s.Mail.To}}}, s.Notify.Channels...)
 }
 
 func (a *App) way(c settings.Channel) (notify.Channel, error) {

@@ -75,6 +75,18 @@ func (s *Server) Write(ctx context.Context, lines []string) error {
 	return out
 }
 
+// Try asks whether the server takes what is written to the bucket with the
+// token, and writes nothing: a server looks at token and bucket before it finds
+// fault with a write of no points.
+func (s *Server) Try(ctx context.Context) error {
+	err := s.Write(ctx, []string{""})
+	var write *WriteError
+	if errors.As(err, &write) && write.points() {
+		return nil
+	}
+	return err
+}
+
 // connect makes the client, and a new one for a token that is new.
 func (s *Server) connect() error {
 	token, err := s.cfg.Token()

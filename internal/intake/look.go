@@ -35,6 +35,24 @@ const hugePacket = 4 << 20
 // the broker, and what the intake gets is not touched. It does not connect
 // again: ErrLost.
 func Look(ctx context.Context, cfg Config, now func() time.Time, see func(Delivery) (more bool)) error {
+	return look(ctx, cfg, now, see, func() {})
+}
+
+// Try connects and subscribes as Look does, and leaves: nil where the broker
+// takes the credentials and grants every filter.
+func Try(ctx context.Context, cfg Config, now func() time.Time) error {
+	trying, leave := context.WithCancel(ctx)
+	defer leave()
+	granted := false
+	err := look(trying, cfg, now, func(Delivery) bool { return true }, func() { granted = true; leave() })
+	if err == nil && !granted {
+		return context.Cause(ctx)
+	}
+	return err
+}
+
+// look is Look; granted is called once all subscriptions are in force.
+func look(ctx context.Context, cfg Config, now func() time.Time, see func(Delivery) (more bool), granted func()) error {
 	// A broker may still be clearing up behind the look before: under the same
 	// identifier it then takes this one's subscription away, too.
 	cfg.ClientID += "-" + strconv.FormatUint(uint64(rand.Uint32()), 36)
@@ -74,9 +92,13 @@ func Look(ctx context.Context, cfg Config, now func() time.Time, see func(Delive
 	if err := settled(ctx, subscribed, c.cfg.ConnectTimeout); err != nil && ctx.Err() == nil {
 		return fmt.Errorf("cannot subscribe: %w", firstOf(ended, err))
 	}
+	if ctx.Err() != nil {
+		return nil
+	}
 	if err := refusal(subscribed, username); err != nil {
 		return err
 	}
+	granted()
 	select {
 	case <-ctx.Done():
 		return nil

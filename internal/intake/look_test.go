@@ -208,3 +208,34 @@ func TestLookIsBounded(t *testing.T) {
 		t.Errorf("no broker: %v", err)
 	}
 }
+
+// Whether a broker takes somebody in shows without leaving anything with it.
+func TestTry(t *testing.T) {
+	eachBroker(t, func(t *testing.T, s server) {
+		if err := intake.Try(t.Context(), intake.Config{URL: s.url(), ClientID: "dryhold-try", Filters: []string{"rooms/#", "larch/+"}}, time.Now); err != nil {
+			t.Error(err)
+		}
+		ended, cancel := context.WithCancel(t.Context())
+		cancel()
+		if err := intake.Try(ended, intake.Config{URL: s.url(), ClientID: "dryhold-try", Filters: []string{"rooms/#"}}, time.Now); !errors.Is(err, context.Canceled) {
+			t.Errorf("what was broken off is called %v", err)
+		}
+	})
+	b, err := broker.Start(t.Context(), broker.Config{Listen: "127.0.0.1:0", Dir: t.TempDir(), IntakeClientID: "dryhold", IntakeSecret: "larch", Username: "gateway", Password: "invented"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := b.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	})
+	cfg := intake.Config{URL: "mqtt://" + b.Addr(), ClientID: "x", Username: "gateway", Password: "wrong", Filters: []string{"rooms/#"}}
+	if err := intake.Try(t.Context(), cfg, time.Now); !errors.Is(err, intake.ErrCredentials) {
+		t.Errorf("with a wrong password: %v", err)
+	}
+	cfg.URL = "mqtt://127.0.0.1:1"
+	if err := intake.Try(t.Context(), cfg, time.Now); err == nil {
+		t.Error("a broker that is not there takes it in")
+	}
+}

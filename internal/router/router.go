@@ -75,6 +75,15 @@ func New(cfg Config) *Router {
 // Close gives up the connections.
 func (r *Router) Close() { r.client.CloseIdleConnections() }
 
+// Try asks the server for its status, which shows that it is there, takes the
+// token, and is one of this API. It tells it nothing.
+func (r *Router) Try(ctx context.Context) error {
+	if err := r.ask(ctx, http.MethodGet, "api/v2/status", nil); err != nil {
+		return fmt.Errorf("cannot ask the alert router for its status: %w", err)
+	}
+	return nil
+}
+
 // Push tells the server what stands by a state, and what has ended since the
 // last push that it took. Now is the wall clock: the server goes by its own. An
 // alarm that is shelved or out of service is not told. One whose readings are
@@ -141,7 +150,11 @@ func (r *Router) post(ctx context.Context, alerts []alert) error {
 	if err != nil {
 		return err
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, r.URL+"api/v2/alerts", bytes.NewReader(body))
+	return r.ask(ctx, http.MethodPost, "api/v2/alerts", body)
+}
+
+func (r *Router) ask(ctx context.Context, method, path string, body []byte) error {
+	req, err := http.NewRequestWithContext(ctx, method, r.URL+path, bytes.NewReader(body))
 	if err != nil {
 		return err
 	}
