@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -148,7 +149,7 @@ func TestReceiverAwayForTwoDays(t *testing.T) {
 	var order []string
 	posts := r.taken()
 	for _, p := range posts[len(posts)-5:] {
-		key := p.Header.Get("Idempotency-Key")
+		_, key, _ := strings.Cut(p.Header.Get("Idempotency-Key"), "/") // behind the site
 		took[key]++
 		order = append(order, key)
 	}

@@ -110,7 +110,8 @@ func (w *Webhook) Send(ctx context.Context, n alarm.Notice) error {
 	timestamp := strconv.FormatInt(w.config.Now().Unix(), 10)
 	request.Header.Set("Content-Type", "application/json")
 	request.Header.Set("User-Agent", "dryhold")
-	request.Header.Set("Idempotency-Key", headerText(n.Key))
+	// With the site: two of them may give messages of one second the same key.
+	request.Header.Set("Idempotency-Key", headerText(n.Site+"/"+n.Key))
 	request.Header.Set(TimestampHeader, timestamp)
 	request.Header.Set(SignatureHeader, Sign(w.config.Secret, timestamp, body))
 	response, err := w.client.Do(request)

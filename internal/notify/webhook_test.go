@@ -73,7 +73,7 @@ func TestWebhookPosts(t *testing.T) {
 			h := p.Header
 			want := posted{Method: "POST", Path: "/notices?room=all", Body: p.Body, Header: http.Header{
 				"Content-Type": {"application/json"}, "User-Agent": {"dryhold"}, "Accept-Encoding": h["Accept-Encoding"], "Content-Length": h["Content-Length"],
-				"Idempotency-Key": {n.Key}, "Dryhold-Timestamp": {"1941642000"},
+				"Idempotency-Key": {"Larch%20House/" + n.Key}, "Dryhold-Timestamp": {"1941642000"},
 				"Dryhold-Signature": {Sign(plantedSecret, "1941642000", []byte(p.Body))},
 			}}
 			h.Del("Connection")

@@ -95,7 +95,7 @@ func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {
 		return nil, err
 	}
 	lay := layoutView{
-		page: pg, Title: pg.Head + ": dryhold", Lang: like.Language, Theme: like.Theme, User: userOf(r), Version: s.Version,
+		page: pg, Title: s.title(pg) + ": dryhold", Lang: like.Language, Theme: like.Theme, User: userOf(r), Version: s.Version,
 		Back: url.QueryEscape(r.URL.RequestURI()), Zone: s.Zone.String(), Body: template.HTML(content.String()), //nolint:gosec // the templates have escaped it
 	}
 	if !pg.Bare {
@@ -105,6 +105,16 @@ func (s *server) render(r *http.Request, pg page, v any) ([]byte, error) {
 		return nil, err
 	}
 	return whole.Bytes(), nil
+}
+
+// title is that of the tab: the heading, and the site, since a keeper may have
+// those of several open. A stranger is told none.
+func (s *server) title(pg page) string {
+	snap := s.Snapshot()
+	if pg.Bare || snap == nil || snap.Site == pg.Head {
+		return pg.Head
+	}
+	return pg.Head + ", " + snap.Site
 }
 
 // writeFailed is a page that says why there is none.
