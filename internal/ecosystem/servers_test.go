@@ -24,7 +24,7 @@ import (
 )
 
 // patience is how long anything may take on a loaded machine.
-const patience = 2 * time.Minute
+const patience = 5 * time.Minute
 
 // within waits for a condition and gives how long it took.
 func within(t testing.TB, what string, cond func() bool) time.Duration {
