@@ -18,7 +18,7 @@ import (
 // TestDoctor: one house whose faults are made one after the other, with the
 // daemon stopped and running, each with its remedy; and mended again.
 func TestDoctor(t *testing.T) {
-	broker := mosquittotest.Start(t)
+	pub, broker := publisher(t), mosquittotest.Start(t)
 	dir, page := t.TempDir(), freePort(t)
 	file, data, secret := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data"), filepath.Join(dir, "password")
 	configure := func(more string) {
@@ -122,7 +122,7 @@ influx: {url: "http://127.0.0.1:1", org: larch, bucket: dryhold, token_file: mis
 		if err != nil {
 			t.Fatal(err)
 		}
-		if out, err := exec.Command("mosquitto_pub", "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).CombinedOutput(); err != nil {
+		if out, err := exec.Command(pub, "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).CombinedOutput(); err != nil {
 			t.Fatalf("mosquitto_pub: %v\n%s", err, out)
 		}
 	}
@@ -204,13 +204,7 @@ func TestDoctorAllGood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	pub, err := exec.LookPath("mosquitto_pub")
-	if err != nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("mosquitto_pub is missing: install Debian's mosquitto-clients")
-		}
-		t.Skip("mosquitto_pub is missing: install Debian's mosquitto-clients")
-	}
+	pub := publisher(t)
 	for deadline := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
 		_ = exec.Command(pub, "-h", host, "-p", port, "-q", "1", "-t", "rooms/cellar/temperature", "-m", "17").Run() // it may not listen yet
 		out, code := call(t, "doctor", "--config", file, "--data", data)
@@ -221,4 +215,17 @@ func TestDoctorAllGood(t *testing.T) {
 			t.Fatalf("exit %d: %s", code, out)
 		}
 	}
+}
+
+// publisher is the program that publishes as a sensor would.
+func publisher(t *testing.T) string {
+	t.Helper()
+	pub, err := exec.LookPath("mosquitto_pub")
+	switch {
+	case err != nil && os.Getenv("DRYHOLD_TEST_SERVERS") == "1":
+		t.Fatal("mosquitto_pub is missing: install Debian's mosquitto-clients")
+	case err != nil:
+		t.Skip("mosquitto_pub is missing: install Debian's mosquitto-clients")
+	}
+	return pub
 }

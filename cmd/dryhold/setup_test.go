@@ -20,7 +20,7 @@ import (
 // TestSetup: a new keeper answers the questions at a real broker with sensors
 // that speak, and the daemon takes their readings with what was written.
 func TestSetup(t *testing.T) {
-	broker := mosquittotest.Start(t)
+	pub, broker := publisher(t), mosquittotest.Start(t)
 	host, port, err := net.SplitHostPort(strings.TrimPrefix(broker.URL, "mqtt://"))
 	if err != nil {
 		t.Fatal(err)
@@ -31,7 +31,7 @@ func TestSetup(t *testing.T) {
 		defer close(done)
 		for sensors.Err() == nil {
 			for topic, payload := range map[string]string{"larch/cellar/climate": `{"t": 17.2, "rh": 52}`, "larch/loft/climate": `{"t": 21.2, "rh": 48}`, "attic/temperature": "22.5", "plug/1": "on"} {
-				_ = exec.CommandContext(sensors, "mosquitto_pub", "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).Run()
+				_ = exec.CommandContext(sensors, pub, "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).Run()
 			}
 		}
 	}()
