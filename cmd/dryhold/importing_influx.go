@@ -34,7 +34,7 @@ Points are kept to the millisecond. Imported readings move no alarm. To take som
 back, void them: dryhold sensors void.
 
 This was made from the vendor's documentation of Flux and of the answers, and
-tried against a server that answers as is written there: no InfluxDB ran beside
+tried against InfluxDB 1.8, which has the same query API; no version 2 ran beside
 it. Compare what it shows with what you know, before you agree.
 
 This command talks to the running daemon, and to the server itself.`,

@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"dryhold/internal/influx/influxdtest"
 	"dryhold/internal/influx/victoriatest"
 )
 
@@ -189,6 +190,18 @@ func TestImportFromStores(t *testing.T) {
 
 	same("influx", newKeptHouse(t, packed), append([]string{"import", "influx", influxAnswering(t, samples), "--org", "home", "--bucket", "sensors", "--measurement", "air",
 		"--field", "temp_f", "--tag", "room=loft", "--server-token-file", secret}, span...)...)
+	t.Run("influxd", func(t *testing.T) {
+		db := influxdtest.Start(t)
+		var lines []string
+		for _, x := range samples {
+			lines = append(lines, fmt.Sprintf("air,room=loft temp_f=%g %d", x.value, x.at.UnixMilli()))
+		}
+		if err := db.Write(lines); err != nil {
+			t.Fatal(err)
+		}
+		same("influxd", newKeptHouse(t, packed), append([]string{"import", "influx", db.URL, "--org", "larch-house", "--bucket", influxdtest.Bucket, "--measurement", "air",
+			"--field", "temp_f", "--tag", "room=loft", "--server-token-file", secret}, span...)...)
+	})
 }
 
 // A server that fails in the middle ends an import with what is stored, and the

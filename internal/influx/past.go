@@ -115,7 +115,13 @@ func (s *Server) Samples(ctx context.Context, p Past, from, to time.Time) ([]pas
 		cancel() // or what is left of the answer is read to its end
 		_ = result.Close()
 	}()
-	return read(result)
+	found, err := read(result)
+	for i := range found {
+		// InfluxDB 1.8 gives those at the end of the stretch, too: they belong to
+		// the next.
+		found[i].Samples = slices.DeleteFunc(found[i].Samples, func(x past.Sample) bool { return x.At.Before(from) || !x.At.Before(to) })
+	}
+	return found, err
 }
 
 // queryTrouble says what to do about an answer that is none.
