@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -115,6 +116,11 @@ func (a *App) own() (out []string) {
 		out = append(out, a.alone.topic)
 	}
 	return out
+}
+
+// speaksOn reports a topic on which this daemon, and no sensor, says something.
+func (a *App) speaksOn(topic string) bool {
+	return topic == a.statusTopic() || topic == a.answerTopic() || topic == a.opts.Settings.Notify.MQTTTopic || slices.Contains(a.own(), topic) || a.hub.Own(topic)
 }
 
 // statusTopic says, retained, whether the daemon is there.

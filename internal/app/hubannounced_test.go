@@ -142,6 +142,12 @@ func TestAnnouncedIsBounded(t *testing.T) {
 		}
 		return n <= 500 && all.Elsewhere > 150 && topicOf(t, h.app, "gw/first").Count > 0
 	})
+	for _, topic := range []string{"dryhold/status", "dryhold/rooms/cellar", "dryhold/store"} {
+		eventually(t, topic, func() bool {
+			v := topicOf(t, h.app, topic)
+			return v.Count > 0 && v.Says == "dryhold itself says this: it is no sensor"
+		})
+	}
 	publish(t, c, "homeassistant/device/x", false, "wait for it")
 	eventually(t, "the own announcement", func() bool {
 		p, err := h.app.ProposeTopic(t.Context(), cellarConfig, nil)

@@ -211,7 +211,10 @@ func (a *App) topicView(t topicSeen) web.TopicView {
 	if t.count > 1 {
 		v.Every = t.last.Sub(t.first).Seconds() / float64(t.count-1)
 	}
-	if v.Announced, v.Says = a.looking.saysOf(t.topic); v.Says != "" {
+	if v.Announced, v.Says = a.looking.saysOf(t.topic); v.Says == "" && a.speaksOn(t.topic) {
+		v.Announced, v.Says = "", "dryhold itself says this: it is no sensor"
+	}
+	if v.Says != "" {
 		return v
 	}
 	if t.size > len(t.payload) {
