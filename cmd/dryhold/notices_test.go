@@ -140,7 +140,7 @@ notify:
 	}
 	ask(0, "mara", at("notices", "test", "--to", "mara", "--by", "Mara")...)
 	ask(0, "log", at("notices", "test", "--channel", "log")...)
-	if got := r.taken(); strings.Count(got, "hook test/") != 1 || strings.Count(got, `push {"message":"This is a test of the way to you from dryhold at larch-house.`) != 2 {
+	if got := r.taken(); strings.Count(got, "hook larch-house/test/") != 1 || strings.Count(got, `push {"message":"This is a test of the way to you from dryhold at larch-house.`) != 2 {
 		t.Errorf("the receiver took\n%s", got)
 	}
 
