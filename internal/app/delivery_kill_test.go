@@ -111,7 +111,7 @@ notify: {channels: [{name: house, webhook: {url: %q, secret_file: %q}}]}
 		}
 	}
 	for _, key := range queued {
-		if _, ok := bodies[key]; !ok {
+		if _, ok := bodies["larch-house/"+key]; !ok {
 			t.Errorf("notice %s was answered as queued and never came", key)
 		}
 	}
