@@ -65,6 +65,8 @@ and follow your local food-safety authority.`,
 		return usageError{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
 	root.AddCommand(newRun(), newDemo(), newSetup(), newCheck(), newDoctor(), newLots(), newExplain(), newForecast(), newReview(), newWhatIf(), newUseFirst(), newPack(), newRounds(), newReport(), newAlarms(), newNotices(), newSensors(), newRooms(), newImport(), newAudit(), newStatus(), newBackup(), newExport(), newRestore(), newRefold(), newPassword(), newToken(), newVersion())
+	root.SetHelpCommand(newHelp())
+	listTopics(root)
 	return root
 }
 
