@@ -129,7 +129,10 @@ func TestPlain(t *testing.T) {
 	f("```yaml\na: [b](c)\n\n  d: **e**\n```\n", "T\n=\n\n    a: [b](c)\n\n      d: **e**\n")
 	f("| a | b | c |\n|---|---|---|\n| x | y | |\n| `z` | | w |\n", "T\n=\n\n  - x: b y\n  - `z`: c w\n")
 	f("| a | b |\n|---|---|\n| x | y |\n", "T\n=\n\n  - x: y\n")
-	f("See [sensors](sensors.md#x), [it](../a.md) and [here](#t).\n", "T\n=\n\nSee sensors (dryhold help sensors), it (../a.md) and here.\n")
+	f("See [sensors](sensors.md#x), [it](../a.md) and [here](#t).\n", "T\n=\n\nSee sensors (dryhold help sensors), it (config/a.md) and here.\n")
+	f("See [testdata/a.md](../../testdata/a.md).\n", "T\n=\n\nSee testdata/a.md.\n")
+	f("See [there](https://larch.example/a).\n", "T\n=\n\nSee there (https://larch.example/a).\n")
+	f("| K | b |\n|---|---|\n| 5 | y |\n", "T\n=\n\n  - K 5: y\n")
 	long := strings.Repeat("word ", 14) + "`not broken up` end"
 	f(long+"\n", "T\n=\n\n"+strings.TrimSpace(strings.Repeat("word ", 14))+"\n`not broken up` end\n")
 	f("- "+long+"\n", "T\n=\n\n  - "+strings.TrimSpace(strings.Repeat("word ", 14))+"\n    `not broken up` end\n")

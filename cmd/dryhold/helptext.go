@@ -1,6 +1,7 @@
 package main
 
 import (
+	"path"
 	"regexp"
 	"strings"
 	"unicode/utf8"
@@ -11,17 +12,25 @@ const helpWidth = 78
 
 // shown is a topic as a terminal shows it.
 func (t topic) shown() string {
-	text := plainTables(t.text)
-	text = eachLink(text, func(words, target string) string {
+	return heading(t.title, "=") + plain(t.without("dryhold help %s"))
+}
+
+// without is the text of a topic without tables and links. Page says where
+// another topic is read, %s being its name; files are named from the root of the
+// repository.
+func (t topic) without(page string) string {
+	return eachLink(plainTables(t.text), func(words, target string) string {
 		if name, ok := topicOf(target); ok {
-			return words + " (dryhold help " + name + ")"
+			return words + " (" + strings.ReplaceAll(page, "%s", name) + ")"
 		}
-		if strings.HasPrefix(target, "#") || target == words {
+		if !strings.Contains(target, "://") {
+			target = path.Join("config/manual", target)
+		}
+		if strings.Contains(target, "#") || target == words {
 			return words
 		}
-		return words + " (" + strings.TrimPrefix(target, "../../") + ")"
+		return words + " (" + target + ")"
 	})
-	return heading(t.title, "=") + plain(text)
 }
 
 // topicOf is the topic that a link of the manual leads to.
@@ -147,6 +156,9 @@ func row(head, cells []string) string {
 		}
 	}
 	name := strings.Trim(cells[0], "*")
+	if name != "" && name[0] >= '0' && name[0] <= '9' {
+		name = head[0] + " " + name // a bare number says nothing
+	}
 	if !strings.Contains(name, "`") {
 		name = "**" + name + "**"
 	}

@@ -61,12 +61,12 @@ and follow your local food-safety authority.`,
 		SilenceUsage: true, SilenceErrors: true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: false},
 	}
+	root.SetHelpCommand(newHelp())
+	listTopics(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
 	root.AddCommand(newRun(), newDemo(), newSetup(), newCheck(), newDoctor(), newLots(), newExplain(), newForecast(), newReview(), newWhatIf(), newUseFirst(), newPack(), newRounds(), newReport(), newAlarms(), newNotices(), newSensors(), newRooms(), newImport(), newAudit(), newStatus(), newBackup(), newExport(), newRestore(), newRefold(), newPassword(), newToken(), newVersion())
-	root.SetHelpCommand(newHelp())
-	listTopics(root)
 	return root
 }
 

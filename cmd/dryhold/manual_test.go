@@ -87,16 +87,7 @@ func writeTopics(t *testing.T, man string) {
 				also += ", **dryhold-" + other.name + "**(7)"
 			}
 		}
-		text := eachLink(plainTables(x.text), func(words, target string) string {
-			if name, ok := topicOf(target); ok {
-				return words + " (**dryhold-" + name + "**(7))"
-			}
-			if strings.HasPrefix(target, "#") {
-				return words
-			}
-			return words + " (" + strings.TrimPrefix(target, "../../") + ")"
-		})
-		page := fmt.Sprintf(topicPage, strings.ToUpper(x.name), x.name, x.title, "# DESCRIPTION\n\n"+text, also)
+		page := fmt.Sprintf(topicPage, strings.ToUpper(x.name), x.name, x.title, "# DESCRIPTION\n\n"+x.without("**dryhold-%s**(7)"), also)
 		if err := os.WriteFile(filepath.Join(man, "dryhold-"+x.name+".7"), md2man.Render([]byte(page)), 0o644); err != nil {
 			t.Fatal(err)
 		}
