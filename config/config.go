@@ -1,6 +1,7 @@
 // Package config embeds what ships with dryhold: the catalog of food and
-// container classes, the commented example configuration and the schema of
-// notices. It only carries the bytes; package settings reads them.
+// container classes, the commented example configuration, the schema of notices
+// and the manual. It only carries the bytes; package settings reads the first
+// two, the command help shows the last.
 package config
 
 import (
@@ -24,6 +25,11 @@ var example string
 //go:embed schema/notice.schema.json
 var noticeSchema string
 
+// manualFiles holds the manual, a file for each topic.
+//
+//go:embed manual/*.md
+var manualFiles embed.FS
+
 // File is one shipped file.
 type File struct {
 	Name string // config/catalog/grains.yaml
@@ -32,16 +38,23 @@ type File struct {
 
 // Catalog gives the shipped catalog files, sorted by name. The bytes are a
 // copy.
-func Catalog() ([]File, error) {
-	names, err := fs.Glob(catalogFiles, "catalog/*.yaml")
+func Catalog() ([]File, error) { return shipped(catalogFiles, "catalog/*.yaml") }
+
+// Manual gives the topics of the manual (config/manual/alarms.md), markdown,
+// sorted by name. The bytes are a copy.
+func Manual() ([]File, error) { return shipped(manualFiles, "manual/*.md") }
+
+// shipped reads the files of a folder that is embedded.
+func shipped(folder embed.FS, pattern string) ([]File, error) {
+	names, err := fs.Glob(folder, pattern)
 	if err != nil {
-		return nil, fmt.Errorf("cannot list the shipped catalog: %w", err)
+		return nil, fmt.Errorf("cannot list what is shipped as %s: %w", pattern, err)
 	}
 	var files []File
 	for _, name := range names {
-		data, err := catalogFiles.ReadFile(name)
+		data, err := folder.ReadFile(name)
 		if err != nil {
-			return nil, fmt.Errorf("cannot read the shipped catalog file %s: %w", name, err)
+			return nil, fmt.Errorf("cannot read the shipped file %s: %w", name, err)
 		}
 		files = append(files, File{Name: "config/" + name, Data: data})
 	}

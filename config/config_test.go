@@ -12,25 +12,30 @@ import (
 
 // What is embedded is what lies in the tree, so that a file is not forgotten.
 func TestEmbedded(t *testing.T) {
-	names, err := filepath.Glob("catalog/*")
-	if err != nil || len(names) < 6 {
-		t.Fatalf("catalog files %v, %v", names, err)
-	}
-	files, err := config.Catalog()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var got []string
-	for _, f := range files {
-		got = append(got, strings.TrimPrefix(f.Name, "config/"))
-		want, err := os.ReadFile(strings.TrimPrefix(f.Name, "config/"))
-		if err != nil || string(want) != string(f.Data) {
-			t.Errorf("%s differs from the file in the tree (%v)", f.Name, err)
+	f := func(folder string, least int, embedded func() ([]config.File, error)) {
+		t.Helper()
+		names, err := filepath.Glob(folder + "/*")
+		if err != nil || len(names) < least {
+			t.Fatalf("files of %s: %v, %v", folder, names, err)
+		}
+		files, err := embedded()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, f := range files {
+			got = append(got, strings.TrimPrefix(f.Name, "config/"))
+			want, err := os.ReadFile(strings.TrimPrefix(f.Name, "config/"))
+			if err != nil || string(want) != string(f.Data) {
+				t.Errorf("%s differs from the file in the tree (%v)", f.Name, err)
+			}
+		}
+		if !slices.Equal(got, names) {
+			t.Errorf("embedded %v, in the tree %v", got, names)
 		}
 	}
-	if !slices.Equal(got, names) {
-		t.Errorf("embedded %v, in the tree %v", got, names)
-	}
+	f("catalog", 6, config.Catalog)
+	f("manual", 10, config.Manual)
 	want, err := os.ReadFile("dryhold.example.yaml")
 	if err != nil || string(want) != config.Example() {
 		t.Errorf("the example differs from the file in the tree (%v)", err)

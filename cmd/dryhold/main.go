@@ -61,6 +61,8 @@ and follow your local food-safety authority.`,
 		SilenceUsage: true, SilenceErrors: true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: false},
 	}
+	root.SetHelpCommand(newHelp())
+	listTopics(root)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})

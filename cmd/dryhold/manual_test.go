@@ -54,8 +54,45 @@ it out, and follow your local food-safety authority.
 
 # SEE ALSO
 
-**dryhold**(1), **dryhold-run**(1), **dryhold-check**(1)
+**dryhold**(1), **dryhold-run**(1), **dryhold-check**(1), **dryhold-sensors**(7),
+**dryhold-alarms**(7), **dryhold-security**(7)
 `
+
+// topicPage is a topic of the manual in section 7.
+const topicPage = `DRYHOLD-%s 7 "" dryhold "dryhold"
+==================================================
+
+# NAME
+
+dryhold-%s - %s
+
+%s
+# SEE ALSO
+
+%s
+`
+
+// writeTopics makes a page of each topic. What stands before its first heading
+// comes under one, as manual pages have it.
+func writeTopics(t *testing.T, man string) {
+	t.Helper()
+	all, err := topics()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range all {
+		also := "**dryhold**(1), **dryhold.yaml**(5)"
+		for _, other := range all {
+			if other.name != x.name {
+				also += ", **dryhold-" + other.name + "**(7)"
+			}
+		}
+		page := fmt.Sprintf(topicPage, strings.ToUpper(x.name), x.name, x.title, "# DESCRIPTION\n\n"+x.without("**dryhold-%s**(7)"), also)
+		if err := os.WriteFile(filepath.Join(man, "dryhold-"+x.name+".7"), md2man.Render([]byte(page)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
 
 // TestManual makes the manual pages and the completions as they are packed, and
 // has man read the pages where there is one.
@@ -84,6 +121,7 @@ func TestManual(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(man, "dryhold.yaml.5"), md2man.Render([]byte(page)), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	writeTopics(t, man)
 	for name, write := range map[string]func(*bytes.Buffer) error{
 		"dryhold.bash": func(b *bytes.Buffer) error { return root.GenBashCompletionV2(b, true) },
 		"_dryhold":     func(b *bytes.Buffer) error { return root.GenZshCompletion(b) },
@@ -98,7 +136,7 @@ func TestManual(t *testing.T) {
 		}
 	}
 	pages, err := filepath.Glob(filepath.Join(man, "*"))
-	if err != nil || len(pages) < 60 {
+	if err != nil || len(pages) < 70 {
 		t.Fatalf("%d pages, %v", len(pages), err)
 	}
 	for _, p := range pages {
@@ -106,7 +144,11 @@ func TestManual(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, want := range []string{".SH NAME", ".SH SYNOPSIS"} {
+		wants := []string{".SH NAME", ".SH SYNOPSIS"}
+		if strings.HasSuffix(p, ".7") {
+			wants = []string{".SH NAME", ".SH DESCRIPTION", ".SH SEE ALSO"}
+		}
+		for _, want := range wants {
 			if !strings.Contains(string(text), want) {
 				t.Errorf("%s has no %q", filepath.Base(p), want)
 			}

@@ -46,9 +46,9 @@ func roomRules() []alarm.Rule {
 		},
 		{
 			// Silent: raised when the sensor's stale limit has passed, without
-			// further delay. The limit, in seconds, is the default one; a
-			// sensor may have its own, see StaleLimit. A store nobody watches
-			// is as bad as a warm one, hence not low.
+			// further delay. The limit is the default one; a sensor may have its
+			// own, and gets a longer one where it says that it sends seldom. A
+			// store nobody watches is as bad as a warm one, hence not low.
 			Kind: alarm.Silent, Limit: DefaultStale.Seconds(), Priority: alarm.Medium,
 		},
 	}
@@ -59,7 +59,7 @@ func workedOutRules() []alarm.Rule {
 	return []alarm.Rule{
 		{
 			// Hot: at 30 °C dry food of 80 kJ/mol ages 2.6 times as fast as at
-			// 21 °C (models, section 3.1), and the insects of stores breed
+			// 21 °C (computed, Arrhenius), and the insects of stores breed
 			// fastest about there (from memory). An hour is what a fan or a
 			// carried box may still undo.
 			Kind: alarm.Hot, Limit: 30, Deadband: 1,
@@ -109,7 +109,10 @@ func lotRules() []alarm.Rule {
 			// deadband is as fine as an isotherm tells.
 			Kind: alarm.MoistureAmber, Deadband: 0.01, OnDelay: days, OffDelay: 7 * days, Priority: alarm.Medium,
 		},
-		{Kind: alarm.MoistureRed, Deadband: 0.01, OnDelay: 6 * time.Hour, OffDelay: 7 * days, Priority: alarm.High},
+		{
+			// Red is where food is lost for keeping: hours, not a day.
+			Kind: alarm.MoistureRed, Deadband: 0.01, OnDelay: 6 * time.Hour, OffDelay: 7 * days, Priority: alarm.High,
+		},
 		{
 			// Spent: 2 % left of a packet is weeks, and is as good as nothing.
 			Kind: alarm.OxygenSpent, Limit: 0.02, Deadband: 0.05, Priority: alarm.Low,
@@ -120,12 +123,15 @@ func lotRules() []alarm.Rule {
 			Kind: alarm.AbsorberSmall, Limit: 1, Priority: alarm.Medium,
 		},
 		{
-			// Insect hold: 12 to 20 days at 25 °C kill all stages (package pest),
-			// in a cool store it takes some times as long; after two months
-			// something is wrong.
+			// Insect hold: 12 to 20 days at 25 °C in low oxygen kill all stages, in
+			// a cool store it takes some times as long (sources in package pest);
+			// after two months something is wrong.
 			Kind: alarm.HoldIncomplete, Limit: (60 * days).Seconds(), Priority: alarm.Medium,
 		},
-		{Kind: alarm.HoldComplete, Limit: 0.5, Priority: alarm.Low},
+		{
+			// Hold complete: good news, told once.
+			Kind: alarm.HoldComplete, Limit: 0.5, Priority: alarm.Low,
+		},
 		{
 			// Quality: a quarter left is time to plan meals.
 			Kind: alarm.Quality, Limit: 0.25, Deadband: 0.02, OnDelay: days, OffDelay: days, Priority: alarm.Medium,
@@ -159,7 +165,11 @@ func SiteRules() []alarm.Rule {
 			// Disk: months of readings, and time to make room.
 			Kind: alarm.Disk, Limit: 500e6, Deadband: 100e6, OffDelay: time.Hour, Priority: alarm.Medium,
 		},
-		{Kind: alarm.Export, Limit: (2 * time.Hour).Seconds(), Priority: alarm.Low},
+		{
+			// Export: what waits is kept and sent later, so that nothing is lost
+			// yet; a server that is restarted is back by then.
+			Kind: alarm.Export, Limit: (2 * time.Hour).Seconds(), Priority: alarm.Low,
+		},
 		{
 			// Delivery: a mail server that is restarted is back by then.
 			Kind: alarm.Delivery, Limit: (6 * time.Hour).Seconds(), Priority: alarm.Medium,
