@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dryhold/internal/app"
+	"dryhold/internal/settings"
 )
 
 // stopWithin bounds a stop on request.
@@ -148,22 +149,31 @@ func greet(out io.Writer, a *app.App, data string, own bool) error {
 
 func newCheck() *cobra.Command {
 	var configFile string
-	var scenarios bool
+	var scenarios, schema bool
 	c := &cobra.Command{
-		Use: "check [--scenarios FILE...]", Short: "Check a configuration and the catalog, or play scenarios of alarms",
+		Use: "check [--schema] [--scenarios FILE...]", Short: "Check a configuration and the catalog, print its schema, or play scenarios of alarms",
 		Long: `Check a configuration file and the catalog files it names. Every mistake is
 listed with file, line and column, and the exit code is then 1.
 
 Files with credentials and certificates need not be there: those that cannot be
 read are listed, but are no mistake.
 
+With --schema it prints the schema of the configuration (JSON Schema 2020-12), made
+of what the parser takes, by which an editor completes keys and marks mistakes; the
+YAML language server, which most editors use, wants this line in the file:
+
+  # yaml-language-server: $schema=dryhold.schema.json
+
 With --scenarios it plays scenarios instead: invented stretches of a house, with
 what is expected of its alarms and messages, so that rules are tried before they
 are needed. ` + scenarioHelp,
 		Example: `  dryhold check --config /etc/dryhold/dryhold.yaml
+  dryhold check --schema > dryhold.schema.json
   dryhold check --scenarios hot-day.yaml gap.yaml`,
 		Args: func(c *cobra.Command, args []string) error {
 			switch {
+			case schema && (scenarios || configFile != ""):
+				return usageError{errors.New("--schema prints the schema alone: leave --config and --scenarios out")}
 			case !scenarios:
 				return noArgs(c, args)
 			case len(args) == 0:
@@ -172,6 +182,13 @@ are needed. ` + scenarioHelp,
 			return nil
 		},
 		RunE: func(c *cobra.Command, args []string) error {
+			if schema {
+				text, err := settings.Schema()
+				if err == nil {
+					_, err = c.OutOrStdout().Write(text)
+				}
+				return err
+			}
 			s, cat, err := load(configFile)
 			if err != nil {
 				return errors.New("the configuration has mistakes:\n" + err.Error())
@@ -195,6 +212,7 @@ are needed. ` + scenarioHelp,
 		},
 	}
 	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML); without it the shipped defaults are checked")
+	c.Flags().BoolVar(&schema, "schema", false, "print the schema of the configuration, for editors")
 	c.Flags().BoolVar(&scenarios, "scenarios", false, "play the scenarios in the files named")
 	return c
 }
