@@ -57,6 +57,7 @@ func (p *parse) top(root ast.Node) {
 			means(n, object{"maxLength": maxSite})
 		}},
 		key{name: "zone", read: p.zone},
+		key{name: "log", read: p.log},
 		key{name: "broker", read: p.broker},
 		key{name: "http", read: p.http},
 		key{name: "metrics", read: func(n ast.Node) {
