@@ -369,3 +369,17 @@ func TestEveryCommandHasAnExample(t *testing.T) {
 		t.Errorf("version: exit %d, %s", code, got)
 	}
 }
+
+// What is printed is what ships, and what editors get from the package.
+func TestCheckPrintsTheSchema(t *testing.T) {
+	want, err := os.ReadFile("../../config/schema/dryhold.schema.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, code := call(t, "check", "--schema"); code != 0 || got != string(want) {
+		t.Errorf("exit code %d, printed %.200s", code, got)
+	}
+	if got, code := call(t, "check", "--schema", "--config", "f.yaml"); code != 2 || !strings.Contains(got, "leave --config") {
+		t.Errorf("exit code %d, said %s", code, got)
+	}
+}

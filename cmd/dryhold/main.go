@@ -66,7 +66,7 @@ and follow your local food-safety authority.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
-	root.AddCommand(newRun(), newDemo(), newSetup(), newCheck(), newDoctor(), newLots(), newExplain(), newForecast(), newReview(), newWhatIf(), newUseFirst(), newPack(), newRounds(), newReport(), newAlarms(), newNotices(), newSensors(), newRooms(), newImport(), newAudit(), newStatus(), newBackup(), newExport(), newRestore(), newRefold(), newPassword(), newToken(), newVersion())
+	root.AddCommand(newRun(), newDemo(), newSetup(), newCheck(), newDoctor(), newLots(), newExplain(), newForecast(), newReview(), newWhatIf(), newUseFirst(), newPack(), newRounds(), newReport(), newAlarms(), newNotices(), newSensors(), newRooms(), newImport(), newAudit(), newLog(), newStatus(), newBackup(), newExport(), newRestore(), newRefold(), newPassword(), newToken(), newVersion())
 	return root
 }
 

@@ -16,13 +16,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"dryhold/internal/app"
+	"dryhold/internal/settings"
 )
 
 // stopWithin bounds a stop on request.
 const stopWithin = 20 * time.Second
 
 func newRun() *cobra.Command {
-	var configFile, data, level string
+	var configFile, data, level, format string
 	c := &cobra.Command{
 		Use: "run", Short: "Run the daemon", Args: noArgs,
 		Long: `Run the daemon until it is interrupted.
@@ -41,31 +42,47 @@ alarms stand as they stood; who is logged in logs in again. One with mistakes is
 not taken: the one before goes on, and log, health and metrics say why. To find
 them before: dryhold check.
 
+--log says what goes to the log, on standard error: one least level of all parts
+and others for single ones, as in info,intake=debug. It goes before "log" of the
+configuration; dryhold log changes it for a time while the daemon runs. Under a
+service manager whose journal takes the log, lines have no time, which the journal
+notes itself, and begin with their priority (sd-daemon), so that journalctl -p finds
+them.
+
 A service manager that wants to be told (sd_notify) hears when dryhold is ready,
 how it is, and that it makes progress.`,
 		Example: `  dryhold run
   dryhold run --config /etc/dryhold/dryhold.yaml --data /var/lib/dryhold`,
 		RunE: func(c *cobra.Command, _ []string) error {
-			var l slog.Level
-			if err := l.UnmarshalText([]byte(level)); err != nil {
-				return usageError{fmt.Errorf("--log %q: use debug, info, warn or error", level)}
+			var given *settings.LogLevels
+			if c.Flags().Changed("log") {
+				levels, err := settings.ParseLog(level)
+				if err != nil {
+					return usageError{fmt.Errorf("--log: %w", err)}
+				}
+				given = &levels
 			}
-			log := slog.New(slog.NewTextHandler(c.ErrOrStderr(), &slog.HandlerOptions{Level: l}))
-			return run(c.Context(), c.OutOrStdout(), configFile, dataDir(data), log)
+			if err := oneOf("log-format", format, "text", "json"); err != nil {
+				return err
+			}
+			out := logTo(c.ErrOrStderr(), format, inJournal(c.ErrOrStderr()))
+			return run(c.Context(), c.OutOrStdout(), configFile, dataDir(data), out, app.NewLogLevels(given, nil))
 		},
 	}
 	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML)")
 	c.Flags().StringVar(&data, "data", "", "directory for everything kept (default: the platform's place for state)")
-	c.Flags().StringVar(&level, "log", "info", "least level of the log: debug, info, warn, error")
+	c.Flags().StringVar(&level, "log", "info", "least level of the log (debug, info, warn, error), and of its parts: info,intake=debug")
+	c.Flags().StringVar(&format, "log-format", "text", "text or json")
 	return c
 }
 
-func run(ctx context.Context, out io.Writer, configFile, data string, log *slog.Logger) error {
+func run(ctx context.Context, out io.Writer, configFile, data string, to slog.Handler, levels *app.LogLevels) error {
+	log := slog.New(levels.Handler(to)).With("part", "daemon")
 	s, cat, err := load(configFile)
 	if err != nil {
 		return err
 	}
-	a, err := app.New(app.Options{Settings: s, Catalog: cat, DataDir: data, Version: version(), Log: log})
+	a, err := app.New(app.Options{Settings: s, Catalog: cat, DataDir: data, Version: version(), Log: slog.New(to), Levels: levels})
 	if err != nil {
 		return err
 	}
@@ -148,22 +165,31 @@ func greet(out io.Writer, a *app.App, data string, own bool) error {
 
 func newCheck() *cobra.Command {
 	var configFile string
-	var scenarios bool
+	var scenarios, schema bool
 	c := &cobra.Command{
-		Use: "check [--scenarios FILE...]", Short: "Check a configuration and the catalog, or play scenarios of alarms",
+		Use: "check [--schema] [--scenarios FILE...]", Short: "Check a configuration and the catalog, print its schema, or play scenarios of alarms",
 		Long: `Check a configuration file and the catalog files it names. Every mistake is
 listed with file, line and column, and the exit code is then 1.
 
 Files with credentials and certificates need not be there: those that cannot be
 read are listed, but are no mistake.
 
+With --schema it prints the schema of the configuration (JSON Schema 2020-12), made
+of what the parser takes, by which an editor completes keys and marks mistakes; the
+YAML language server, which most editors use, wants this line in the file:
+
+  # yaml-language-server: $schema=dryhold.schema.json
+
 With --scenarios it plays scenarios instead: invented stretches of a house, with
 what is expected of its alarms and messages, so that rules are tried before they
 are needed. ` + scenarioHelp,
 		Example: `  dryhold check --config /etc/dryhold/dryhold.yaml
+  dryhold check --schema > dryhold.schema.json
   dryhold check --scenarios hot-day.yaml gap.yaml`,
 		Args: func(c *cobra.Command, args []string) error {
 			switch {
+			case schema && (scenarios || configFile != ""):
+				return usageError{errors.New("--schema prints the schema alone: leave --config and --scenarios out")}
 			case !scenarios:
 				return noArgs(c, args)
 			case len(args) == 0:
@@ -172,6 +198,13 @@ are needed. ` + scenarioHelp,
 			return nil
 		},
 		RunE: func(c *cobra.Command, args []string) error {
+			if schema {
+				text, err := settings.Schema()
+				if err == nil {
+					_, err = c.OutOrStdout().Write(text)
+				}
+				return err
+			}
 			s, cat, err := load(configFile)
 			if err != nil {
 				return errors.New("the configuration has mistakes:\n" + err.Error())
@@ -195,6 +228,7 @@ are needed. ` + scenarioHelp,
 		},
 	}
 	c.Flags().StringVar(&configFile, "config", "", "configuration file (YAML); without it the shipped defaults are checked")
+	c.Flags().BoolVar(&schema, "schema", false, "print the schema of the configuration, for editors")
 	c.Flags().BoolVar(&scenarios, "scenarios", false, "play the scenarios in the files named")
 	return c
 }

@@ -45,7 +45,7 @@ func (a *App) refused(r broker.Refusal) {
 // brokerConfig is that of the embedded broker.
 func (a *App) brokerConfig(e *settings.Embedded) (broker.Config, error) {
 	cfg := broker.Config{
-		Listen: e.Listen, NoSync: a.opts.Throwaway, AllowPlain: e.AllowPlain, Log: a.log,
+		Listen: e.Listen, NoSync: a.opts.Throwaway, AllowPlain: e.AllowPlain, Log: a.logOf("broker"),
 		IntakeClientID: a.opts.Settings.Broker.ClientID, IntakeSecret: a.intakeSecret, GuestClientID: intake.LookID(a.opts.Settings.Broker.ClientID),
 		Herald: heraldID(a.opts.Settings.Broker.ClientID),
 		Closed: []string{a.opts.Settings.Broker.Topic("#")}, Refused: func(r broker.Refusal) { a.latest().refused(r) },
@@ -92,7 +92,7 @@ func (a *App) access() *web.Access {
 // warnOpen tells of what the configuration leaves open.
 func (a *App) warnOpen() {
 	for _, w := range a.opts.Settings.Warnings() {
-		a.log.Warn("open to the network", "what", w)
+		a.logOf("daemon").Warn("open to the network", "what", w)
 	}
 }
 
@@ -128,7 +128,7 @@ func (a *App) serverTLS(name string, files *settings.ServerTLS) (*tls.Config, er
 		return nil, nil
 	}
 	c := &certificate{name: name, files: *files, warn: func(err error) {
-		a.log.Error("a renewed certificate cannot be used; the one before is shown on", "key", name, "error", err)
+		a.logOf("daemon").Error("a renewed certificate cannot be used; the one before is shown on", "key", name, "error", err)
 	}}
 	if c.read(); c.err != nil {
 		return nil, fmt.Errorf("cannot use the certificate of %s: %w", name, c.err)

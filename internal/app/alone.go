@@ -99,7 +99,7 @@ func (a *App) startPresence(context.Context) (func(context.Context) error, error
 				err = a.client.Publish(ctx, a.alone.topic, 0, true, body)
 			}
 			if err != nil && ctx.Err() == nil {
-				a.log.Debug("cannot say that dryhold is there", "error", err)
+				a.logOf("intake").Debug("cannot say that dryhold is there", "error", err)
 			}
 		}
 	}), nil
@@ -121,7 +121,7 @@ func (a *App) present(d intake.Delivery) {
 		return
 	}
 	if o.heard.IsZero() || o.other.Instance != p.Instance {
-		a.log.Error("another dryhold takes this one's place at the broker; see health", "site", p.Site, "client", p.ClientID)
+		a.logOf("intake").Error("another dryhold takes this one's place at the broker; see health", "site", p.Site, "client", p.ClientID)
 		o.say() // so that it knows, too
 	}
 	o.other, o.heard = p, time.Now()

@@ -39,7 +39,10 @@ type Options struct {
 	Version  string
 	// Now is the clock; nil is the machine's.
 	Now func() time.Time
-	Log *slog.Logger // nil discards
+	// Log takes what the parts say; nil discards.
+	Log *slog.Logger
+	// Levels decide what of it; nil lets through all that Log takes, from info on.
+	Levels *LogLevels
 	// Channels get every notice besides log, MQTT and mail.
 	Channels []notify.Channel
 	// Throwaway spares the embedded broker its syncs, for data that is
@@ -79,6 +82,7 @@ type Options struct {
 type App struct {
 	opts     Options
 	log      *slog.Logger
+	messages *slog.Logger // of the intake, made once: it is asked at each message
 	now      func() time.Time
 	clock    *clock
 	disk     disk
@@ -154,11 +158,16 @@ func New(opts Options) (*App, error) {
 	if a.log == nil {
 		a.log = slog.New(slog.DiscardHandler)
 	}
+	if a.opts.Levels == nil {
+		a.opts.Levels = NewLogLevels(nil, nil)
+	}
+	a.log = slog.New(a.opts.Levels.Handler(a.log.Handler()))
+	a.messages = a.logOf("intake")
 	a.intakeSecret, _ = secret.NewToken()
 	a.hub = a.hubConfig()
 	a.alone.prepare(opts.Settings.Broker)
-	a.clock = newClock(opts, a.log)
-	a.disk = newDisk(opts, a.log)
+	a.clock = newClock(opts, a.logOf("clock"))
+	a.disk = newDisk(opts, a.logOf("store"))
 	if a.now == nil {
 		a.now = time.Now
 	}
@@ -185,6 +194,7 @@ func (a *App) Start(ctx context.Context) error {
 		return errors.New("BUG: app started twice")
 	}
 	a.started = true
+	a.opts.Levels.configure(a.opts.Settings.Log)
 	ctx = a.armed(ctx)
 	parts := []struct {
 		name  string
@@ -284,7 +294,7 @@ func (a *App) BrokerURL() string {
 }
 
 func (a *App) startStore(ctx context.Context) (func(context.Context) error, error) {
-	s, err := store.Open(ctx, a.opts.DataDir, a.log)
+	s, err := store.Open(ctx, a.opts.DataDir, a.logOf("store"))
 	if err != nil {
 		return nil, err
 	}
@@ -327,12 +337,12 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 	server := &http.Server{
 		Handler: web.New(web.Config{
 			Snapshot: a.Snapshot, Health: a.Health, Actions: a, Metrics: a.metrics.Handler(),
-			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.log,
+			Zone: a.opts.Settings.Zone, Version: a.opts.Version, Now: a.now, Log: a.logOf("web"),
 			FirstReading: a.FirstReading(), Hosts: a.hosts(),
 			Watch: web.Watching{Changed: a.news.Changed, Ended: a.stopping}, Access: a.access(), NoHSTS: a.opts.Settings.HTTP.NoHSTS,
 		}),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
-		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),
+		ErrorLog: slog.NewLogLogger(a.logOf("web").Handler(), slog.LevelWarn),
 	}
 	done := make(chan struct{})
 	go func() {
@@ -342,7 +352,7 @@ func (a *App) serve(context.Context) (func(context.Context) error, error) {
 			serve = func() error { return server.ServeTLS(a.listener, "", "") }
 		}
 		if err := serve(); !errors.Is(err, http.ErrServerClosed) {
-			a.log.Error("the page stopped", "error", err)
+			a.logOf("web").Error("the page stopped", "error", err)
 		}
 	}()
 	return func(ctx context.Context) error {

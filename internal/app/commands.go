@@ -84,7 +84,7 @@ func (a *App) obey(ctx context.Context, d intake.Delivery) {
 	}
 	if err != nil {
 		text = err.Error()
-		a.log.Warn("a command over MQTT is refused", "id", c.ID, "why", err)
+		a.logOf("commands").Warn("a command over MQTT is refused", "id", c.ID, "why", err)
 	}
 	a.answer(c.ID, err == nil, text)
 	d.Ack()
@@ -100,6 +100,6 @@ func (a *App) answer(id string, done bool, text string) {
 		err = a.client.Publish(ctx, a.answerTopic(), 1, false, body)
 	}
 	if err != nil {
-		a.log.Warn("the answer to a command is lost", "id", id, "error", err)
+		a.logOf("commands").Warn("the answer to a command is lost", "id", id, "error", err)
 	}
 }

@@ -86,7 +86,7 @@ func (a *App) clientConfig() (intake.Config, error) {
 	b := a.opts.Settings.Broker
 	cfg := intake.Config{
 		URL: a.BrokerURL(), ClientID: b.ClientID, Filters: a.filters(),
-		StatusTopic: a.statusTopic(), KeepTrying: b.Embedded == nil, Log: a.log,
+		StatusTopic: a.statusTopic(), KeepTrying: b.Embedded == nil, Log: a.logOf("intake"),
 		ReconnectMax: a.opts.reconnectMax, KeepAlive: a.opts.keepAlive,
 	}
 	var err error
@@ -183,7 +183,7 @@ func credentials(userFile, passwordFile string) (user, password string, err erro
 }
 
 func (a *App) startNotices(context.Context) (func(context.Context) error, error) {
-	channels := append([]notify.Channel{notify.NewLog(a.log)}, a.opts.Channels...)
+	channels := append([]notify.Channel{notify.NewLog(a.logOf("notify"))}, a.opts.Channels...)
 	if topic := a.opts.Settings.Notify.MQTTTopic; topic != "" {
 		channels = append(channels, notify.NewMQTT(topic, func(ctx context.Context, topic string, payload []byte) error {
 			return a.client.Publish(ctx, topic, 1, false, payload)
@@ -197,7 +197,7 @@ func (a *App) startNotices(context.Context) (func(context.Context) error, error)
 	for _, c := range channels {
 		a.channels = append(a.channels, c.Name())
 	}
-	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.log); err != nil {
+	if a.worker, err = notify.New(outbox{a.store}, channels, a.now, a.logOf("notify")); err != nil {
 		return nil, err
 	}
 	return a.worker.Stop, nil

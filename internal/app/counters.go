@@ -2,7 +2,9 @@ package app
 
 import (
 	"cmp"
+	"context"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -94,8 +96,20 @@ func (a *App) known(x *arrival) {
 	})
 	x.errs = append(x.errs, news...)
 	if changed {
-		a.log.Info("a device says how it is", "device", decoded.Status.Device, "state", string(decoded.Status.State))
+		a.messages.Info("a device says how it is", "device", decoded.Status.Device, "state", string(decoded.Status.State))
 	}
+}
+
+// trace says of a message what is read of it, to who asked for that.
+func (a *App) trace(x *arrival) {
+	if !a.messages.Enabled(context.Background(), slog.LevelDebug) {
+		return
+	}
+	var whys []string
+	for _, err := range x.errs {
+		whys = append(whys, err.Error())
+	}
+	a.messages.Debug("a message", "topic", x.delivery.Topic, "bytes", len(x.delivery.Payload), "readings", len(x.decoded.Readings), "not read", strings.Join(whys, "; "))
 }
 
 // refusal says why a reading is not taken; nil when it is.

@@ -72,7 +72,7 @@ func (a *App) startExport(ctx context.Context) (func(context.Context) error, err
 	server := influx.NewServer(influx.ServerConfig{URL: s.URL, Org: s.Org, Bucket: s.Bucket, Token: token, Roots: roots})
 	x := &export{app: a, site: a.opts.Settings.Site}
 	x.exporter = influx.New(influx.Config{
-		Source: x, Write: server.Write, Rate: s.Rate, Log: a.log,
+		Source: x, Write: server.Write, Rate: s.Rate, Log: a.logOf("influx"),
 		Poll: a.opts.ExportEvery, FirstPause: a.opts.ExportEvery, LastPause: 10 * a.opts.ExportEvery,
 	})
 	if err := a.metrics.WatchExport(x.site, x.view); err != nil {
@@ -115,7 +115,7 @@ func (x *export) look(ctx context.Context, snap *engine.Snapshot) error {
 			return err
 		}
 		if x.swept = day; n > 0 {
-			x.app.log.Warn("dropped what waited too long for the export server; readings and alarms stay in the store", "points", n)
+			x.app.logOf("influx").Warn("dropped what waited too long for the export server; readings and alarms stay in the store", "points", n)
 			x.mu.Lock()
 			x.dropped += uint64(n)
 			x.mu.Unlock()
@@ -295,7 +295,7 @@ func (x *export) readings(ctx context.Context, _ *engine.Snapshot, limit int) (i
 func (x *export) line(lines []string, p interface{ Line() (string, error) }) []string {
 	line, err := p.Line()
 	if err != nil {
-		x.app.log.Warn("a point cannot be exported", "error", err)
+		x.app.logOf("influx").Warn("a point cannot be exported", "error", err)
 		return lines
 	}
 	return append(lines, line)

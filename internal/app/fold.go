@@ -92,7 +92,7 @@ func (a *App) refold(ctx context.Context, wanted []engine.Refold, point crash.Po
 	if err != nil {
 		return fmt.Errorf("cannot follow the lots again: %w", err)
 	}
-	a.log.Debug("lots followed again", "pieces", len(work), "took", time.Since(began))
+	a.logOf("engine").Debug("lots followed again", "pieces", len(work), "took", time.Since(began))
 	return nil
 }
 
@@ -117,7 +117,7 @@ func (a *App) refoldRooms(ctx context.Context, wanted []engine.Refold, point cra
 			last := day[len(day)-1].At
 			if time.Since(told) >= progressEvery {
 				told = time.Now()
-				a.log.Info("folding stored readings", "room", f.Room, "day", last.Format(time.DateOnly), "readings", n)
+				a.logOf("engine").Info("folding stored readings", "room", f.Room, "day", last.Format(time.DateOnly), "readings", n)
 			}
 			a.engine.Feed(f.Room, day, last)
 			mu.Lock()
@@ -131,7 +131,7 @@ func (a *App) refoldRooms(ctx context.Context, wanted []engine.Refold, point cra
 			return fmt.Errorf("cannot fold room %s again: %w", f.Room, err)
 		}
 		a.engine.Feed(f.Room, nil, a.now())
-		a.log.Debug("folded stored readings", "room", f.Room, "from", from, "readings", n, "took", time.Since(began))
+		a.logOf("engine").Debug("folded stored readings", "room", f.Room, "from", from, "readings", n, "took", time.Since(began))
 		return nil
 	})
 }

@@ -85,9 +85,9 @@ func (a *App) ping(ctx context.Context, ping *notify.Ping) (failures int) {
 	defer h.mu.Unlock()
 	switch {
 	case err == nil && h.failures > 0:
-		a.log.Info("the ping is answered again", "failed", h.failures)
+		a.logOf("notify").Info("the ping is answered again", "failed", h.failures)
 	case err != nil && h.failures == 0:
-		a.log.Warn("the ping is not answered", "cause", err)
+		a.logOf("notify").Warn("the ping is not answered", "cause", err)
 	}
 	if err == nil {
 		h.answered, h.failures, h.cause = a.now(), 0, ""

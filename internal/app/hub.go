@@ -160,7 +160,7 @@ func (h *herald) run(ctx context.Context) {
 		}
 		h.note(err)
 		if err == nil && h.opts.Settings.Hub == nil && len(h.recorded) == 0 {
-			h.log.Info("what was announced to hubs is taken away")
+			h.logOf("hub").Info("what was announced to hubs is taken away")
 			stopping, cancel := context.WithTimeout(ctx, heraldWithin)
 			defer cancel()
 			_ = h.client.Stop(stopping) // again when the daemon stops
@@ -292,9 +292,9 @@ func (h *herald) note(err error) {
 	v.kept = len(h.known)
 	switch {
 	case err == nil && v.failures >= heraldPatience:
-		h.log.Info("hubs are told again", "failed", v.failures)
+		h.logOf("hub").Info("hubs are told again", "failed", v.failures)
 	case err != nil && v.failures+1 == heraldPatience:
-		h.log.Warn("hubs cannot be told", "cause", err)
+		h.logOf("hub").Warn("hubs cannot be told", "cause", err)
 	}
 	if err == nil {
 		v.taken, v.failures, v.cause = time.Now(), 0, ""

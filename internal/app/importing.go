@@ -104,5 +104,5 @@ func (w *writer) foldImported(now time.Time) {
 		w.refolds = append(w.refolds, engine.Refold{Room: name, Since: since})
 	}
 	w.imports.since = nil
-	w.log.Info("folding what was imported", "rooms", fmt.Sprint(len(w.refolds)))
+	w.logOf("engine").Info("folding what was imported", "rooms", fmt.Sprint(len(w.refolds)))
 }

@@ -25,7 +25,7 @@ func Export(ctx context.Context, opts Options, dir string, how openfiles.Options
 	if err != nil {
 		return m, err
 	}
-	if a.store, err = store.Look(ctx, opts.DataDir, a.log); err != nil {
+	if a.store, err = store.Look(ctx, opts.DataDir, a.logOf("store")); err != nil {
 		return m, err
 	}
 	defer func() { err = errors.Join(err, a.store.Close()) }()

@@ -42,7 +42,7 @@ func (a *App) Reload(ctx context.Context, s *settings.Settings, c *catalog.Catal
 		return next, nil
 	}
 	if err := next.drop(context.WithoutCancel(ctx)); err != nil {
-		a.log.Warn("what was handed on cannot be closed", "error", err)
+		a.logOf("daemon").Warn("what was handed on cannot be closed", "error", err)
 	}
 	before, again := New(a.opts)
 	if again == nil {
@@ -126,7 +126,7 @@ func (a *App) latest() *App {
 // Unchanged notes that other settings could not be taken, for health and the
 // metric of it, until some are.
 func (a *App) Unchanged(why error) {
-	a.log.Error("the changed configuration is not taken; the one before goes on", "error", why)
+	a.logOf("daemon").Error("the changed configuration is not taken; the one before goes on", "error", why)
 	a.vitals.mu.Lock()
 	defer a.vitals.mu.Unlock()
 	a.vitals.unchanged = fmt.Sprintf("the changed configuration was not taken at %s; the one before goes on. Mend it and load it again: %v", a.now().UTC().Format(time.RFC3339), why)

@@ -103,9 +103,9 @@ func (a *App) push(ctx context.Context, r *router.Router, snap *engine.Snapshot,
 	defer v.mu.Unlock()
 	switch {
 	case err == nil && v.failures > 0:
-		a.log.Info("the alert router takes alarms again", "failed", v.failures)
+		a.logOf("router").Info("the alert router takes alarms again", "failed", v.failures)
 	case err != nil && v.failures == 0:
-		a.log.Warn("the alert router takes no alarms", "cause", err)
+		a.logOf("router").Warn("the alert router takes no alarms", "cause", err)
 	}
 	if err == nil {
 		v.taken, v.failures, v.cause = now, 0, ""

@@ -71,13 +71,13 @@ func (w *writer) changeSensor(c sensor.Change) (web.SensorChanged, error) {
 func (w *writer) sensorChanged(ctx context.Context, c sensor.Change, f engine.Refold) web.SensorChanged {
 	out := web.SensorChanged{Change: c, Of: c.Room + "/" + c.Sensor, What: audit.Words(c), Refold: []web.SensorRefold{}}
 	if told, err := w.store.SensorChanges(ctx); err != nil {
-		w.log.Error("cannot read what was told about sensors", "error", err)
+		w.logOf("sensors").Error("cannot read what was told about sensors", "error", err)
 	} else if acts := audit.Sensors(append(told, c)); len(acts) > 0 {
 		out.Of = acts[len(acts)-1].Of // of a change revoked, that of the one it takes back
 	}
 	first, err := w.store.First(ctx, f.Room)
 	if err != nil {
-		w.log.Error("cannot find the oldest reading of a room", "room", f.Room, "error", err)
+		w.logOf("sensors").Error("cannot find the oldest reading of a room", "room", f.Room, "error", err)
 	}
 	if since := later(f.Since, first); !since.IsZero() {
 		out.Refold = append(out.Refold, web.SensorRefold{Room: f.Room, Since: since, Days: daysBegun(since, c.Recorded)})

@@ -109,7 +109,7 @@ func (w *writer) learn(intervals []store.Interval) {
 		if limit := w.staleLimit(x.Sensor); limit > before {
 			w.clock.spare(limit)
 			grown = append(grown, x.Sensor)
-			w.log.Info("a sensor says that it sends less often: it may be silent for longer", "sensor", x.Sensor, "interval", x.Within, "limit", limit)
+			w.logOf("sensors").Info("a sensor says that it sends less often: it may be silent for longer", "sensor", x.Sensor, "interval", x.Within, "limit", limit)
 		}
 	}
 	w.counters.mu.Lock()

@@ -97,7 +97,7 @@ func (a *App) WatchTopics(_ context.Context, by string) error {
 	l.number++
 	l.topics, l.messages, l.elsewhere, l.volume = map[string]*topicSeen{}, 0, 0, 0
 	l.prefix, l.announced = a.discoveryPrefix(), map[string]wire.Announcement{}
-	a.log.Info("somebody looks at all that arrives at the broker", "by", by, "for", lookFor)
+	a.logOf("intake").Info("somebody looks at all that arrives at the broker", "by", by, "for", lookFor)
 	go a.look(ctx, cfg)
 	return nil
 }

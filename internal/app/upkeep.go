@@ -111,7 +111,7 @@ func (a *App) checkIfDue(ctx context.Context, after *time.Time) {
 		return
 	}
 	if err := a.store.FullCheck(ctx, a.now); err != nil && ctx.Err() == nil {
-		a.log.Error("cannot check all that is stored; trying again in an hour", "error", err)
+		a.logOf("upkeep").Error("cannot check all that is stored; trying again in an hour", "error", err)
 		*after = time.Now().Add(checkAgain)
 	}
 }
@@ -121,9 +121,9 @@ func (a *App) pruneNotices(ctx context.Context) {
 	n, err := a.store.PruneNotices(ctx, a.now().Add(-noticesKept))
 	switch {
 	case err != nil && ctx.Err() == nil:
-		a.log.Warn("cannot delete old notices; trying again tomorrow", "error", err)
+		a.logOf("upkeep").Warn("cannot delete old notices; trying again tomorrow", "error", err)
 	case n > 0:
-		a.log.Info("old notices deleted", "rows", n)
+		a.logOf("upkeep").Info("old notices deleted", "rows", n)
 	}
 }
 
@@ -272,7 +272,7 @@ func (w *writer) rebuild(ctx context.Context, by string, progress chan<- web.Fol
 		return out, err
 	}
 	out = web.Folded{Rooms: len(u.rooms), Lots: len(after.Lots), Readings: u.progress.Readings, Seconds: time.Since(began).Seconds(), Same: same}
-	w.log.Info("state rebuilt from what is stored", "by", by, "rooms", out.Rooms, "readings", out.Readings, "took", time.Since(began).Round(time.Millisecond), "same as before", same)
+	w.logOf("upkeep").Info("state rebuilt from what is stored", "by", by, "rooms", out.Rooms, "readings", out.Readings, "took", time.Since(began).Round(time.Millisecond), "same as before", same)
 	return out, nil
 }
 

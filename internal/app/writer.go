@@ -83,6 +83,7 @@ func (a *App) read(x *arrival, received time.Time) {
 	x.received = received
 	x.decoded, x.errs = a.decoder.Decode(wire.Message{Topic: d.Topic, Payload: d.Payload, ReceivedAt: received, Retained: d.Retained})
 	a.known(x)
+	a.trace(x)
 	if !x.decoded.OwnTime {
 		a.receipts.part(x.decoded.Readings)
 		if len(x.decoded.Readings) > 0 {
@@ -297,7 +298,7 @@ func (w *writer) committed(err error) {
 	switch {
 	case err != nil:
 		if w.vitals.committed(err) {
-			w.log.Error("cannot store; what came over MQTT stays with the broker, and it is tried again", "error", err)
+			w.logOf("store").Error("cannot store; what came over MQTT stays with the broker, and it is tried again", "error", err)
 		}
 		w.outage.failed(err, w.clock.judging(), now)
 		w.tell()
@@ -306,7 +307,7 @@ func (w *writer) committed(err error) {
 	case w.outage.failures > 0:
 		w.vitals.committed(nil)
 		w.outage.failures, w.outage.well = 0, now
-		w.log.Info("can store again")
+		w.logOf("store").Info("can store again")
 	}
 	if err == nil {
 		w.clock.committed()
@@ -400,7 +401,7 @@ func (w *writer) settle(ctx context.Context) {
 			w.refolds = nil
 			w.engine.TakeRevised() // what asked for it has noted since when
 		case news:
-			w.log.Error("cannot fold late readings; trying again", "error", err)
+			w.logOf("engine").Error("cannot fold late readings; trying again", "error", err)
 		}
 		w.refolded = now
 	}
@@ -421,7 +422,7 @@ func (w *writer) pack(ctx context.Context, day time.Time) {
 		more, err := w.store.Pack(ctx, day.Add(-24*time.Hour))
 		switch {
 		case err != nil:
-			w.log.Error("cannot pack closed days; trying again tomorrow", "error", err)
+			w.logOf("store").Error("cannot pack closed days; trying again tomorrow", "error", err)
 		case more && len(w.arrivals) == 0 && time.Since(began) < packFor:
 			continue
 		case more:

@@ -141,6 +141,7 @@ func (p *parse) user(n ast.Node) {
 // the password itself.
 func (p *parse) passwordHash(to *secret.Password) key {
 	return key{name: "password_hash", required: true, read: func(n ast.Node) {
+		means(n, object{"type": "string", "pattern": `^\$argon2id\$`})
 		raw, _ := scalar(n)
 		hash, err := secret.ParsePassword(raw)
 		if err != nil {
@@ -162,6 +163,7 @@ func (p *parse) token(n ast.Node) {
 			}
 		}},
 		key{name: "hash", required: true, read: func(n ast.Node) {
+			means(n, object{"type": "string", "pattern": "^sha256:[0-9a-fA-F]{64}$"})
 			raw, _ := scalar(n)
 			hash, err := secret.ParseToken(raw)
 			if err != nil {
@@ -176,6 +178,7 @@ func (p *parse) token(n ast.Node) {
 			for _, s := range secret.Scopes() {
 				names = append(names, string(s))
 			}
+			enum(n, names...)
 			if t.Scope = secret.Scope(name); name != "" && !slices.Contains(names, name) {
 				p.at(n, "unknown scope %q%s: use read, keep or admin", name, hint(name, names))
 			}

@@ -22,6 +22,7 @@ type address struct {
 func (a *address) read(p *parse, n ast.Node, remedy, user string, unfit func(*url.URL) string) {
 	a.node = n
 	u, ok := p.url(n, remedy)
+	begins(n, "http", "https")
 	if !ok {
 		return
 	}

@@ -17,7 +17,9 @@ type pair struct {
 
 // together reports a key whose partner is missing.
 func (p *parse) together(n ast.Node, what string, pairs ...pair) {
+	other := object{}
 	for _, x := range pairs {
+		other[x.first], other[x.second] = []string{x.second}, []string{x.first}
 		if (*x.a == "") != (*x.b == "") {
 			given, missing := x.first, x.second
 			if *x.a == "" {
@@ -26,6 +28,7 @@ func (p *parse) together(n ast.Node, what string, pairs ...pair) {
 			p.at(n, "%s has %s without %s: give both or neither", what, given, missing)
 		}
 	}
+	means(n, object{"dependentRequired": other})
 }
 
 // path reads the name of a file.
@@ -47,6 +50,7 @@ func (p *parse) broker(n ast.Node) {
 	)
 	p.together(n, "broker", pair{"username_file", "password_file", &b.UsernameFile, &b.PasswordFile},
 		pair{"cert_file", "key_file", &b.CertFile, &b.KeyFile})
+	neverBoth(n, "embedded", "url")
 	secrets := b.CAFile != "" || b.CertFile != "" || b.KeyFile != ""
 	switch {
 	case embedded != nil && address != nil:
@@ -77,6 +81,7 @@ func encrypted(scheme string) bool   { return scheme == "mqtts" || scheme == "tl
 // that only ports that exist.
 func (p *parse) brokerURL(n ast.Node) string {
 	u, ok := p.url(n, urlRemedy)
+	begins(n, "mqtt", "mqtts", "tcp", "tls", "ssl")
 	if !ok {
 		return ""
 	}
@@ -160,6 +165,7 @@ func label(s string) bool {
 // listen reads host:port.
 func (p *parse) listen(n ast.Node, what string) string {
 	raw := p.text(n, what)
+	means(n, object{"pattern": `:\d+\s*$`, "examples": []any{"127.0.0.1:1883"}})
 	if raw == "" {
 		return ""
 	}
@@ -212,6 +218,7 @@ func (p *parse) mail(n ast.Node) {
 		key{name: "tls", read: func(n ast.Node) { p.tlsMode(n, m) }},
 		key{name: "port", read: func(n ast.Node) {
 			v, ok := p.number(n, "port")
+			integer(n, 1, 65535)
 			if ok && (v < 1 || v > 65535 || v != float64(int(v))) {
 				p.at(n, "port %g is not a whole number from 1 to 65535", v)
 			}
@@ -233,13 +240,12 @@ func (p *parse) tlsMode(n ast.Node, m *Mail) {
 	name := p.word(n, "tls")
 	var names []string
 	for _, mode := range TLSModes() {
-		if string(mode) == name {
-			m.TLS = mode
-			return
-		}
 		names = append(names, string(mode))
 	}
-	if name != "" {
+	enum(n, names...)
+	if slices.Contains(names, name) {
+		m.TLS = TLSMode(name)
+	} else if name != "" {
 		p.at(n, "unknown tls %q%s", name, hint(name, names))
 	}
 }
@@ -248,6 +254,7 @@ func (p *parse) tlsMode(n ast.Node, m *Mail) {
 // the rest is for the server to say.
 func (p *parse) address(n ast.Node, what string) string {
 	s := p.text(n, what)
+	means(n, object{"pattern": `^\s*[^\s@]+@[^\s@]+\s*$`})
 	if s == "" {
 		return ""
 	}

@@ -72,6 +72,7 @@ func (p *parse) channel(n ast.Node) {
 		kind("push", func(n ast.Node) { c.Push = p.push(n) }),
 		kind("mail", func(n ast.Node) { c.Mail = p.mailTo(n) }),
 	)
+	oneKey(n, "webhook", "push", "mail")
 	switch {
 	case len(kinds) == 0:
 		p.at(n, "a channel needs one of webhook, push and mail")
@@ -146,6 +147,7 @@ func (p *parse) mailTo(n ast.Node) *MailTo {
 // mailAddresses reads a list of at least one.
 func (p *parse) mailAddresses(n ast.Node) (to []string) {
 	p.list(n, "to", func(n ast.Node) { to = append(to, p.address(n, "to")) })
+	some(n)
 	if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 		p.at(n, "to is empty: give at least one address")
 	}

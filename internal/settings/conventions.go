@@ -16,6 +16,7 @@ func (p *parse) senmlPayload(n ast.Node, room, sensor bool) *wire.SenML {
 	p.mapping(n, "senml",
 		key{name: "records", required: true, read: func(n ast.Node) {
 			p.list(n, "records", func(n ast.Node) { p.record(n, payload, room, sensor) })
+			some(n)
 			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 				p.at(n, "records is empty: list at least one")
 			}
@@ -40,7 +41,9 @@ func (p *parse) record(n ast.Node, payload *wire.SenML, room, sensor bool) {
 			}
 		}},
 		key{name: "unit", read: func(n ast.Node) {
-			if r.Unit = p.word(n, "unit"); r.Unit == "" || r.Quantity == 0 {
+			r.Unit = p.word(n, "unit")
+			enumOfAll(n, wire.SenMLUnits)
+			if r.Unit == "" || r.Quantity == 0 {
 				return
 			}
 			if units := wire.SenMLUnits(r.Quantity); !slices.Contains(units, r.Unit) {
@@ -85,6 +88,7 @@ func (p *parse) homiePayload(n ast.Node) *wire.Homie {
 	p.mapping(n, "homie",
 		key{name: "properties", required: true, read: func(n ast.Node) {
 			p.list(n, "properties", func(n ast.Node) { p.property(n, payload) })
+			some(n)
 			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 				p.at(n, "properties is empty: list at least one")
 			}

@@ -32,6 +32,10 @@ type key struct {
 // missing keys and keys without a value are problems. What names the mapping
 // in messages.
 func (d *decoder) mapping(n ast.Node, what string, keys ...key) {
+	if s, ok := n.(*sketch); ok {
+		s.sketchKeys(keys)
+		return
+	}
 	m, ok := n.(*ast.MappingNode)
 	if !ok {
 		d.at(n, "%s must be keys with values, not %s", what, kind(n))
@@ -80,6 +84,10 @@ func (d *decoder) entries(m *ast.MappingNode, what string, keys []key) map[strin
 
 // list reads each item of a list.
 func (d *decoder) list(n ast.Node, what string, read func(ast.Node)) {
+	if s, ok := n.(*sketch); ok {
+		s.sketchItems(read)
+		return
+	}
 	s, ok := n.(*ast.SequenceNode)
 	if !ok {
 		d.at(n, "%s must be a list, not %s: begin each item with \"- \"", what, kind(n))
@@ -117,6 +125,7 @@ func (d *decoder) prose(n ast.Node, what string) string {
 
 // words is the text of a text node, trimmed.
 func (d *decoder) words(n ast.Node, what string) string {
+	means(n, object{"type": "string", "pattern": `\S`})
 	var s string
 	switch x := n.(type) {
 	case *ast.StringNode:
@@ -143,6 +152,7 @@ func (d *decoder) words(n ast.Node, what string) string {
 // word reads a short scalar as it is written, so that a unit 1 needs no
 // quotes; "" after a problem.
 func (d *decoder) word(n ast.Node, what string) string {
+	means(n, object{"type": scalars(), "pattern": `\S`})
 	raw, ok := scalar(n)
 	switch {
 	case !ok:
@@ -157,6 +167,7 @@ func (d *decoder) word(n ast.Node, what string) string {
 
 // number reads a finite decimal number.
 func (d *decoder) number(n ast.Node, what string) (float64, bool) {
+	means(n, object{"type": "number"})
 	raw, ok := scalar(n)
 	if ok && !quoted(n) {
 		// The text is read again because YAML would take 010 for eight.
@@ -175,6 +186,7 @@ func (d *decoder) number(n ast.Node, what string) (float64, bool) {
 
 // boolean reads true or false.
 func (d *decoder) boolean(n ast.Node, what string) bool {
+	means(n, object{"type": "boolean"})
 	b, ok := n.(*ast.BoolNode)
 	if !ok {
 		d.at(n, "%s must be true or false, not %s", what, shown(n))
@@ -185,6 +197,7 @@ func (d *decoder) boolean(n ast.Node, what string) bool {
 
 // duration reads a time span between two bounds: 90s, 15m, 2h, 1h30m, 1d.
 func (d *decoder) duration(n ast.Node, what string, low, high time.Duration) (time.Duration, bool) {
+	withSpan(n, low, high)
 	raw, ok := scalar(n)
 	if !ok {
 		d.at(n, "%s must be a time span such as 30m, 2h or 1d, not %s", what, kind(n))

@@ -1,6 +1,7 @@
 package settings
 
 import (
+	"maps"
 	"slices"
 	"strings"
 
@@ -59,6 +60,7 @@ func (p *parse) eating(n ast.Node) {
 
 // counted reads an amount from 0 to a bound in the first of its units.
 func (p *parse) counted(n ast.Node, what, example string, most float64, units map[string]float64) float64 {
+	withUnit(n, example, true, slices.Collect(maps.Keys(units))...)
 	raw, ok := scalar(n)
 	v, name, number := amount(raw)
 	factor, known := units[strings.ToLower(name)]
@@ -77,6 +79,7 @@ func (p *parse) counted(n ast.Node, what, example string, most float64, units ma
 func (p *parse) persons(n ast.Node) {
 	x := Persons{}
 	number := func(n ast.Node, what string, low, high float64, to *float64) {
+		means(n, object{"type": []string{"number", "string"}, "minimum": low, "maximum": high, "pattern": `^\s*\+?` + numeral + `\s*$`})
 		raw, ok := scalar(n)
 		v, name, is := amount(raw)
 		if !ok || !is || name != "" || !(v >= low && v <= high) {

@@ -104,14 +104,12 @@ func (p *parse) stuck(n ast.Node, rules map[alarm.Kind]alarm.Rule) {
 			rule.Limit = v.Seconds()
 		}
 	}
-	if _, short := scalar(n); short {
-		limit(n)
-	} else {
+	either(n, limit, func(n ast.Node) {
 		p.mapping(n, "stuck",
 			key{name: "limit", read: limit},
 			key{name: "priority", read: func(n ast.Node) { p.priority(n, &rule) }},
 		)
-	}
+	})
 	rules[alarm.Stuck] = rule
 }
 

@@ -45,6 +45,10 @@ func (p *parse) hub(n ast.Node) {
 		key{name: "homie", read: func(n ast.Node) { h.Homie = p.boolean(n, "homie") }},
 		key{name: "lots", read: func(n ast.Node) { h.Lots = p.boolean(n, "lots") }},
 	)
+	means(n, object{"anyOf": []any{
+		object{"required": []string{"discovery_prefix"}},
+		object{"required": []string{"homie"}, "properties": object{"homie": object{"const": true}}},
+	}})
 	if len(p.problems) == before && h.DiscoveryPrefix == "" && !h.Homie {
 		p.at(n, "hub announces nothing: write discovery_prefix: homeassistant, or homie: true, or leave hub out")
 	}

@@ -57,6 +57,7 @@ func (p *parse) influx(n ast.Node) {
 		}},
 		key{name: "rate", read: func(n ast.Node) {
 			v, ok := p.number(n, "rate")
+			integer(n, 1, maxInfluxRate)
 			if ok && (v < 1 || v > maxInfluxRate || v != float64(int(v))) {
 				p.at(n, "rate %g is not a whole number of points a second from 1 to %d", v, maxInfluxRate)
 				return

@@ -1,7 +1,8 @@
 package settings
 
 import (
-	"strings"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -86,14 +87,16 @@ func (p *parse) formed(n ast.Node, f form, rules map[alarm.Kind]alarm.Rule) {
 	}
 	rule := ruleOr(rules, f.kind)
 	what := string(f.kind)
-	if _, short := scalar(n); short {
-		if f.measure == none {
-			p.at(n, "%s has no limit of its own: here stand its delays and priority, or off", what)
-			return
-		}
-		p.formValue(n, what, f, &rule.Limit)
-	} else {
-		p.mapping(n, what, p.formKeys(f, &rule)...)
+	long := func(n ast.Node) { p.mapping(n, what, p.formKeys(f, &rule)...) }
+	_, short := scalar(n)
+	switch {
+	case f.measure != none:
+		either(n, func(n ast.Node) { p.formValue(n, what, f, &rule.Limit) }, long)
+	case short:
+		p.at(n, "%s has no limit of its own: here stand its delays and priority, or off", what)
+		return
+	default:
+		long(n)
 	}
 	if f.measure != celsius && f.measure != kelvin && f.measure != none && f.kind != alarm.EndsEarly && !below(f.kind) && rule.Deadband >= rule.Limit {
 		rule.Deadband = rule.Limit / 4 // the default one goes with the default limit
@@ -154,6 +157,7 @@ func (p *parse) formValue(n ast.Node, what string, f form, to *float64) {
 		v, ok = p.suffixed(n, what, f.example, map[string]float64{"MB": 1e6, "GB": 1e9, "TB": 1e12})
 	case number:
 		v, ok = p.number(n, what)
+		means(n, object{"minimum": f.low, "maximum": f.high})
 	case duration:
 		d, good := p.duration(n, what, time.Duration(f.low)*time.Second, time.Duration(f.high)*time.Second)
 		v, ok = d.Seconds(), good
@@ -172,6 +176,7 @@ func (p *parse) formValue(n ast.Node, what string, f form, to *float64) {
 
 // suffixed reads a number with one of some units.
 func (p *parse) suffixed(n ast.Node, what, example string, units map[string]float64) (float64, bool) {
+	withUnit(n, example, false, slices.Collect(maps.Keys(units))...)
 	raw, _ := scalar(n)
 	v, name, ok := amount(raw)
 	times, known := units[name]
@@ -236,7 +241,7 @@ func (p *parse) shelfLimits(n ast.Node) map[alarm.Kind]alarm.Rule {
 
 // offAs keeps that a condition is switched off.
 func offAs(n ast.Node, kind alarm.Kind, rules map[alarm.Kind]alarm.Rule) {
-	if raw, ok := scalar(n); ok && strings.EqualFold(raw, "off") {
+	if isOff(n) {
 		rules[kind] = alarm.Rule{}
 	}
 }
@@ -278,6 +283,7 @@ func (p *parse) lot(n ast.Node) {
 // end before that is an end too early.
 func (p *parse) useBy(n ast.Node, own *Lot) {
 	raw := p.word(n, "use_by")
+	means(n, object{"type": "string", "pattern": `^\d{4}-\d{2}-\d{2}$`})
 	if raw == "" {
 		return
 	}

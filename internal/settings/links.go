@@ -11,6 +11,7 @@ import (
 // final slash: the base of the links in notices.
 func (p *parse) publicURL(n ast.Node) {
 	raw := p.text(n, "public_url")
+	begins(n, "http", "https")
 	if raw == "" {
 		return
 	}

@@ -68,6 +68,7 @@ func (p *parse) months(n ast.Node, what string, l limit, set func(month int, v f
 		}
 		i++
 	})
+	means(n, object{"minItems": 12, "maxItems": 12})
 	if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) != 12 {
 		p.at(n, "%s has %d values: give 12, the means of the months from January on", what, len(s.Values))
 	}

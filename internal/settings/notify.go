@@ -12,7 +12,6 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/dispatch"
-	"dryhold/internal/wire"
 )
 
 // mailName is the way to people through the account of the key mail.
@@ -88,6 +87,7 @@ func (p *parse) recipient(n ast.Node) {
 		}},
 		key{name: "at_most", read: func(n ast.Node) {
 			v, ok := p.number(n, "at_most")
+			integer(n, 1, mostADay)
 			if ok && (v < 1 || v > mostADay || v != float64(int(v))) {
 				p.at(n, "at_most %g is not a whole number of messages a day from 1 to %d", v, mostADay)
 				ok = false
@@ -105,12 +105,8 @@ func (p *parse) recipient(n ast.Node) {
 }
 
 func (p *parse) recipientName(n ast.Node) string {
-	name := p.word(n, "recipient name")
+	name := p.name(n, "recipient name")
 	if name == "" {
-		return ""
-	}
-	if err := wire.CheckName(name); err != nil {
-		p.at(n, "recipient name: %v", err)
 		return ""
 	}
 	if slices.ContainsFunc(p.s.Notify.Recipients, func(r dispatch.Recipient) bool { return r.Name == name }) {
@@ -137,6 +133,7 @@ func (p *parse) recipientChannels(n ast.Node) (names []string) {
 			names = append(names, name)
 		}
 	})
+	some(n)
 	if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 		p.at(n, "channels is empty: name at least one way to the recipient")
 	}
@@ -147,6 +144,7 @@ func (p *parse) recipientChannels(n ast.Node) (names []string) {
 func (p *parse) priorityWord(n ast.Node, what string, to *alarm.Priority) {
 	names := map[string]alarm.Priority{"low": alarm.Low, "medium": alarm.Medium, "high": alarm.High}
 	name := p.word(n, what)
+	enum(n, "low", "medium", "high")
 	if v, ok := names[name]; ok {
 		*to = v
 	} else if name != "" {
@@ -175,11 +173,7 @@ func (p *parse) quiet(n ast.Node, r *dispatch.Recipient) {
 			r.Quiet = append(r.Quiet, s)
 		}
 	}
-	if _, several := n.(*ast.SequenceNode); several {
-		p.list(n, "quiet", one)
-	} else {
-		one(n)
-	}
+	p.oneOrMore(n, "quiet", one)
 	if len(r.Quiet) > mostSpans {
 		p.at(n, "quiet has more than %d parts", mostSpans)
 	} else if allDay(r.Quiet) {
@@ -204,6 +198,7 @@ func clock(minutes int) string { return fmt.Sprintf("%02d:%02d", minutes/60, min
 
 // hour reads a time of the day in minutes.
 func (p *parse) hour(n ast.Node, what string) (int, bool) {
+	means(n, object{"type": "string", "pattern": `^\d{1,2}:\d{2}$`})
 	raw, ok := scalar(n)
 	h, m, colon := strings.Cut(raw, ":")
 	hour, errH := strconv.ParseUint(h, 10, 8)
@@ -218,7 +213,7 @@ func (p *parse) hour(n ast.Node, what string) (int, bool) {
 // repeat reads when an alarm is told again: time spans, or off.
 func (p *parse) repeat(n ast.Node, r *dispatch.Recipient) {
 	r.Repeat = nil
-	if raw, ok := scalar(n); ok && strings.EqualFold(raw, "off") {
+	if isOff(n) {
 		return
 	}
 	p.list(n, "repeat", func(n ast.Node) {
@@ -233,6 +228,7 @@ func (p *parse) repeat(n ast.Node, r *dispatch.Recipient) {
 	if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 		p.at(n, "repeat is empty: give time spans such as [4h, 1d, 7d], or off")
 	}
+	some(n)
 }
 
 func weekdays() map[string]time.Weekday {
@@ -245,11 +241,11 @@ func weekdays() map[string]time.Weekday {
 
 // digest reads when the weekly digest goes out, or off.
 func (p *parse) digest(n ast.Node, r *dispatch.Recipient) {
+	if isOff(n) {
+		r.Digest = nil
+		return
+	}
 	if raw, ok := scalar(n); ok {
-		if strings.EqualFold(raw, "off") {
-			r.Digest = nil
-			return
-		}
 		p.at(n, "digest: %q does not belong here: write {day: sunday, at: \"18:00\"}, or off", raw)
 		return
 	}
@@ -258,6 +254,7 @@ func (p *parse) digest(n ast.Node, r *dispatch.Recipient) {
 	p.mapping(n, "digest",
 		key{name: "day", read: func(n ast.Node) {
 			name := p.word(n, "day")
+			means(n, object{"anyOf": words(slices.Sorted(maps.Keys(days))...)})
 			if d, ok := days[strings.ToLower(name)]; ok {
 				w.Day = d
 			} else if name != "" {
@@ -275,6 +272,7 @@ func (p *parse) digest(n ast.Node, r *dispatch.Recipient) {
 
 // drill reads the day of the yearly drill, month and day.
 func (p *parse) drill(n ast.Node, r *dispatch.Recipient) {
+	means(n, object{"type": "string", "pattern": `^\d+-\d+$`})
 	raw, ok := scalar(n)
 	m, d, dash := strings.Cut(raw, "-")
 	month, errM := strconv.ParseUint(m, 10, 8)

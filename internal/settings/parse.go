@@ -2,7 +2,6 @@ package settings
 
 import (
 	"slices"
-	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -55,8 +54,10 @@ func (p *parse) top(root ast.Node) {
 			if utf8.RuneCountInString(s.Site) > maxSite {
 				p.at(n, "site has more than %d characters", maxSite)
 			}
+			means(n, object{"maxLength": maxSite})
 		}},
 		key{name: "zone", read: p.zone},
+		key{name: "log", read: p.log},
 		key{name: "broker", read: p.broker},
 		key{name: "http", read: p.http},
 		key{name: "metrics", read: func(n ast.Node) {
@@ -150,6 +151,7 @@ func (p *parse) location(n ast.Node) (*time.Location, bool) {
 // name reads the name of a room or sensor.
 func (p *parse) name(n ast.Node, what string) string {
 	name := p.word(n, what)
+	means(n, object{"pattern": `^[A-Za-z0-9_.-]{1,64}$`}) // see wire.CheckName
 	if name == "" {
 		return ""
 	}
@@ -264,7 +266,7 @@ func (p *parse) limits(n ast.Node, rules map[alarm.Kind]alarm.Rule) {
 
 // switchedOff removes the rule of a condition that is set to off.
 func switchedOff(n ast.Node, kind alarm.Kind, rules map[alarm.Kind]alarm.Rule) bool {
-	if raw, ok := scalar(n); ok && strings.EqualFold(raw, "off") {
+	if isOff(n) {
 		delete(rules, kind)
 		return true
 	}
@@ -278,9 +280,7 @@ func (p *parse) rule(n ast.Node, l limit, rules map[alarm.Kind]alarm.Rule) {
 	rule := ruleOr(rules, l.kind)
 	what := string(l.kind)
 	deadband := n
-	if _, short := scalar(n); short {
-		p.limitValue(n, what, l, &rule)
-	} else {
+	either(n, func(n ast.Node) { p.limitValue(n, what, l, &rule) }, func(n ast.Node) {
 		p.mapping(n, what,
 			key{name: "limit", read: func(n ast.Node) { p.limitValue(n, what+" limit", l, &rule) }},
 			key{name: "deadband", read: func(n ast.Node) { deadband = n; p.deadband(n, l, &rule) }},
@@ -288,7 +288,7 @@ func (p *parse) rule(n ast.Node, l limit, rules map[alarm.Kind]alarm.Rule) {
 			key{name: "off_delay", read: func(n ast.Node) { p.delay(n, "off_delay", &rule.OffDelay) }},
 			key{name: "priority", read: func(n ast.Node) { p.priority(n, &rule) }},
 		)
-	}
+	})
 	if deadband == n && l.kind != alarm.Warm {
 		// The default deadband goes with the default limit; a limit of 5 lx
 		// wants less than 10 lx.
@@ -328,6 +328,7 @@ func (p *parse) priority(n ast.Node, rule *alarm.Rule) { p.priorityWord(n, "prio
 
 // quantity reads "18 C" to the canonical unit.
 func (p *parse) quantity(n ast.Node, what string, l limit, convert func(unit.Unit, float64) float64) (float64, bool) {
+	withUnit(n, l.example, false, unit.Names(l.quantity)...)
 	raw, ok := scalar(n)
 	if !ok {
 		p.at(n, "%s must be a number with a unit such as %q, not %s", what, l.example, kind(n))

@@ -2,6 +2,7 @@ package settings_test
 
 import (
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -95,6 +96,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 	c, pct, lx := mustUnit(t, unit.Temperature, "C"), mustUnit(t, unit.Humidity, "%"), mustUnit(t, unit.Illuminance, "lx")
 	want := &settings.Settings{
 		Site: "larch-house", Zone: berlin,
+		Log: &settings.LogLevels{AllGiven: true, Parts: map[string]slog.Level{"influx": slog.LevelWarn}},
 		Broker: settings.Broker{
 			URL: "mqtts://hearth.lan:8883", ClientID: "dryhold", Root: "dryhold",
 			UsernameFile: "secrets/mqtt-user", PasswordFile: "secrets/mqtt-password",

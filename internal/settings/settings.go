@@ -24,7 +24,9 @@ type Settings struct {
 	Site string
 	// Zone is the time zone in which pages and messages show times; inside
 	// the program all times are UTC. Never nil.
-	Zone   *time.Location
+	Zone *time.Location
+	// Log is what goes to the log; nil where nothing is said of it.
+	Log    *LogLevels
 	Broker Broker
 	HTTP   HTTP
 	// Metrics says what /metrics shows beyond rooms.

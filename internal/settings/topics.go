@@ -15,6 +15,7 @@ func (p *parse) topics(n ast.Node) {
 	p.s.Topics = nil
 	before := len(p.problems)
 	p.list(n, "topics", p.topic)
+	some(n)
 	if len(p.s.Topics) == 0 && len(p.problems) == before {
 		p.at(n, "topics is empty: list at least one, or leave the key out for the default ones")
 	}
@@ -73,6 +74,7 @@ func (p *parse) topic(n ast.Node) {
 
 // oneKind checks that a topic says in one way how its payload is read.
 func (p *parse) oneKind(n ast.Node, m wire.Mapping) {
+	oneKey(n, "number", "json", "senml", "homie")
 	var given []string
 	for _, kind := range []struct {
 		name  string
@@ -113,7 +115,7 @@ func (p *parse) numberPayload(n ast.Node, named bool) *wire.Number {
 	var units, quantity, single ast.Node
 	p.mapping(n, "number",
 		key{name: "quantity", read: func(n ast.Node) { quantity = n; number.Quantity = p.quantityName(n) }},
-		key{name: "unit", read: func(n ast.Node) { single = n }},
+		key{name: "unit", read: func(n ast.Node) { enumOfAll(n, unit.Names); single = n }},
 		key{name: "units", read: func(n ast.Node) { units = n; number.Units = p.units(n) }},
 	)
 	switch {
@@ -152,6 +154,7 @@ func (p *parse) units(n ast.Node) map[unit.Quantity]unit.Unit {
 
 func (p *parse) quantityName(n ast.Node) unit.Quantity {
 	name := p.word(n, "quantity")
+	enum(n, unit.QuantityNames()...)
 	if name == "" {
 		return 0
 	}
@@ -165,6 +168,7 @@ func (p *parse) quantityName(n ast.Node) unit.Quantity {
 
 func (p *parse) unitOf(n ast.Node, q unit.Quantity) (unit.Unit, bool) {
 	name := p.word(n, "unit")
+	enum(n, unit.Names(q)...)
 	if name == "" {
 		return unit.Unit{}, false
 	}
@@ -182,6 +186,7 @@ func (p *parse) jsonPayload(n ast.Node) *wire.JSON {
 		key{name: "time", read: func(n ast.Node) { payload.Time = p.timeField(n) }},
 		key{name: "fields", required: true, read: func(n ast.Node) {
 			p.list(n, "fields", func(n ast.Node) { p.field(n, payload) })
+			some(n)
 			if s, ok := n.(*ast.SequenceNode); ok && len(s.Values) == 0 {
 				p.at(n, "fields is empty: list at least one")
 			}
@@ -210,13 +215,12 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 			name := p.word(n, "format")
 			var names []string
 			for _, f := range wire.TimeFormats() {
-				if string(f) == name {
-					field.Format = f
-					return
-				}
 				names = append(names, string(f))
 			}
-			if name != "" {
+			enum(n, names...)
+			if slices.Contains(names, name) {
+				field.Format = wire.TimeFormat(name)
+			} else if name != "" {
 				p.at(n, "unknown time format %q%s", name, hint(name, names))
 			}
 		}},
@@ -228,6 +232,7 @@ func (p *parse) timeField(n ast.Node) *wire.TimeField {
 // unitKey is the unit of a quantity that is read before it.
 func (p *parse) unitKey(q *unit.Quantity, to *unit.Unit) key {
 	return key{name: "unit", required: true, read: func(n ast.Node) {
+		enumOfAll(n, unit.Names)
 		if *q != 0 {
 			*to, _ = p.unitOf(n, *q)
 		}

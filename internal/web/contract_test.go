@@ -200,7 +200,7 @@ func samples() map[string]sample {
 	const lotPath, room = "/api/v1/lots/white-rice-1", "/api/v1/sensors/cellar/cellar-1/"
 	packing := `{"food":"white-rice","container":"pet-2l","count":12,"net_mass_kg":1.75,"packed_at":"2026-07-01T08:00:00Z","treatment":{"kind":"absorber","capacity_cm3":300},"shading":"box","room":"cellar"`
 	out := map[string]sample{
-		"listActs": {"/api/v1/audit?since=2026-01-01T00:00:00Z&limit=2", ""}, "refold": {"", `{"by":"mara"}`},
+		"listActs": {"/api/v1/audit?since=2026-01-01T00:00:00Z&limit=2", ""}, "refold": {"", `{"by":"mara"}`}, "changeLogLevels": {"", `{"levels":"intake=debug","for_seconds":600,"by":"mara"}`},
 		"listNotices": {"/api/v1/notices?undelivered=false&limit=2", ""}, "testNotice": {"", `{"channel":"mail","by":"mara"}`}, "acknowledgeDrill": {"", `{"to":"mara","by":"mara"}`},
 		"listLots": {"/api/v1/lots?limit=2", ""}, "addLot": {"", packing + `,"by":"mara"}`},
 		"getLot": {lotPath, ""}, "explainLot": {"/api/v1/lots/L-1/explanation", ""}, "followLot": {lotPath + "/course", ""}, "listLotHistory": {lotPath + "/history", ""},

@@ -27,6 +27,14 @@ func (k *keeper) Vitals(context.Context) (Vitals, error) {
 	}, k.note("vitals")
 }
 
+func (k *keeper) LogLevels(context.Context) (LogAnswer, error) {
+	return LogAnswer{Parts: []LogPart{{Part: "intake", Level: "debug", Usual: "info", Until: noon().Add(time.Hour)}, {Part: "web", Level: "info", Usual: "info"}}}, k.note("levels")
+}
+
+func (k *keeper) ChangeLog(_ context.Context, c ChangeLog) error {
+	return k.note("log %s for %g s by %s", c.Levels, c.ForSeconds, c.By)
+}
+
 func (k *keeper) WatchTopics(_ context.Context, by string) error { return k.note("watch by %s", by) }
 func (k *keeper) LeaveTopics(context.Context) error              { return k.note("leave") }
 

@@ -222,6 +222,7 @@ func TestTokens(t *testing.T) {
 	f(secret.Keep, "POST", "/api/v1/lots/L-1/move", by, 204)
 	f(secret.Keep, "POST", "/api/v1/refold", `{}`, 403)
 	f(secret.Admin, "POST", "/api/v1/refold", `{}`, 200)
+	f(secret.Keep, "POST", "/api/v1/log", `{"levels":"debug"}`, 403)
 	if calls := strings.Join(k.seen(), "\n"); !strings.Contains(calls, "by Ben (token for-keep)") || len(k.seen()) != 2 {
 		t.Errorf("reached the actions:\n%s", calls)
 	}

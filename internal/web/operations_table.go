@@ -43,6 +43,8 @@ func houseOperations() []operation {
 			query: append([]parameter{{"since", "date-time", "told at this instant or later", 0}, {"before", "date-time", "told before this instant", 0}, {"by", "string", "by this person or program", 0},
 				{"kind", "string", "done to a lot, alarm, sensor, room or readings", 0}, {"of", "string", "done to this one, L-1, cellar/cellar-1 or warm/loft; of a room also to its sensors and alarms", 0}}, paged(mostActs)...), answer: AuditAnswer{}},
 		{method: get, path: "/api/v1/vitals", id: "getVitals", tag: "house", summary: "How dryhold fares: what is stored and backed up, disk, clock, broker, notices, export, versions.", answer: Vitals{}},
+		{method: get, path: logPath, id: "getLogLevels", tag: "house", summary: "The least level of what each part of dryhold says in its log.", answer: LogAnswer{}},
+		{method: post, path: logPath, id: "changeLogLevels", tag: "house", summary: "Has parts say more or less in the log for a time, or as usual again.", body: ChangeLog{}, again: true},
 		{method: post, path: "/api/v1/refold", id: "refold", tag: "house", summary: "Works out everything anew from the stored facts. The answer is one JSON object a line, of which the last says what was done.",
 			body: Refold{}, answer: RefoldLine{}, media: mediaLines, again: true},
 		{method: get, path: "/api/v1/notices", id: "listNotices", tag: "house", summary: "Notices that went out or wait, the newest first.",

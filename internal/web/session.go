@@ -138,7 +138,7 @@ func neededFor(method, path string) secret.Scope {
 	switch {
 	case method == http.MethodGet || method == http.MethodHead || path == whatIfPath || path == packingPath:
 		return secret.Read
-	case path == "/api/v1/refold":
+	case path == "/api/v1/refold" || path == logPath:
 		return secret.Admin
 	}
 	return secret.Keep

@@ -46,6 +46,7 @@ type Actions interface {
 	RoomFollower
 	Importer
 	Packer
+	LogKeeper
 	AddLot(ctx context.Context, p lot.Packing, by string) (lot.Lot, error)
 	MoveLot(ctx context.Context, id, room string, at time.Time, by string) error
 	FinishLot(ctx context.Context, id string, at time.Time, note, by string) error
@@ -155,6 +156,7 @@ func assemble(cfg Config) (*server, *http.ServeMux) {
 	s.routeImports(mux)
 	s.routePacking(mux)
 	s.routeLive(mux)
+	s.routeLog(mux)
 	route(mux, "/api/v1/refold", methods{http.MethodPost: s.postRefold})
 	if cfg.Metrics != nil {
 		route(mux, "/metrics", methods{http.MethodGet: cfg.Metrics.ServeHTTP})
