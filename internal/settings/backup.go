@@ -40,7 +40,7 @@ const (
 	DefaultKeepMonthly = 12
 
 	maxBackupEvery = 31
-	maxBackups        = 1000
+	maxBackups     = 1000
 )
 
 func (p *parse) backup(n ast.Node) {
