@@ -192,6 +192,7 @@ func (b *backups) make(ctx context.Context, now time.Time) error {
 		return unmade(err, folder)
 	}
 	b.app.log.Info("backup made and checked", "file", filepath.Join(folder, name), "bytes", got.Bytes, "readings", got.Readings, "took", time.Since(began).Round(time.Millisecond))
+	before := b.state()
 	err = b.note(func(t *store.Timed) {
 		t.Folder, t.At, t.File, t.Bytes, t.Readings, t.Damaged = folder, now.UTC().Truncate(time.Second), name, got.Bytes, got.Readings, len(got.Damaged)
 		if t.ReadFault != "" { // of an older one: the next turn reads this one
@@ -203,10 +204,15 @@ func (b *backups) make(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	if len(got.Damaged) > 0 {
-		return nil // older ones may hold what is damaged now
+	switch {
+	case len(got.Damaged) > 0: // older ones may hold what is damaged now
+	case before.At.IsZero(): // nor does a store that was just restored remove what it may be restored from again
+	case got.Readings < before.Readings:
+		b.app.log.Warn("this backup holds fewer readings than the one before, as after a restore: no older one is removed this time", "readings", got.Readings, "before", before.Readings)
+	default:
+		return b.rotate(now, name)
 	}
-	return b.rotate(now, name)
+	return nil
 }
 
 // rotate removes what is kept no longer.

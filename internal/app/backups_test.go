@@ -365,6 +365,25 @@ func TestBackupsOfDamageRemoveNone(t *testing.T) {
 	x.health(false, "older backups are kept")
 }
 
+// A store that was just restored, on a new machine or on this one, removes no
+// backup: somebody may find that it was the wrong one.
+func TestBackupsAfterARestoreRemoveNone(t *testing.T) {
+	keep := func(b *settings.Backup) { b.Keep = settings.BackupKeep{Daily: 1} }
+	x := newTimer(t, keep)
+	x.want(x.at(x.now), "14T1000")
+	x.store(1, 2, 3)
+	x.want(x.at(x.now.AddDate(0, 0, 1)), "15T1000")
+	x.set(func() { x.known.Readings = 100 }) // what is stored was put back to earlier
+	x.want(x.at(x.now.AddDate(0, 0, 1)), "15T1000", "16T1000")
+	x.stop()
+	if err := os.Remove(filepath.Join(x.data, "backups.json")); err != nil { // another machine
+		t.Fatal(err)
+	}
+	x.start(keep)
+	x.want(x.at(x.now.Add(time.Hour)), "15T1000", "16T1000", "16T1100")
+	x.want(x.at(x.now.AddDate(0, 0, 1)), "17T1100")
+}
+
 // Every local day has its backup once, whatever the clock does.
 func TestBackupsThroughChangesOfTheClock(t *testing.T) {
 	f := func(from time.Time, at int) {
