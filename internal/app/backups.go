@@ -56,7 +56,8 @@ func (a *App) newBackups(ctx context.Context) (*backups, error) {
 	}
 	b := &backups{app: a, how: *a.opts.Settings.Backup, id: markOf(key)}
 	if b.known, err = store.ReadTimed(a.opts.DataDir); err != nil {
-		return nil, err
+		a.log.Error("what is known of earlier backups cannot be read: one is made now, if the folder has its mark", "error", err)
+		b.known = store.Timed{Folder: b.how.Folder}
 	}
 	if err := a.metrics.WatchBackup(a.opts.Settings.Site, b.last); err != nil {
 		return nil, err
@@ -308,6 +309,7 @@ func (a *App) checkBackup(now time.Time) []health.Check {
 	if b == nil {
 		return nil
 	}
+	sure := a.clock.sure()
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	c := health.Check{Code: "backup", Title: "Backups are made", OK: true}
@@ -316,7 +318,7 @@ func (a *App) checkBackup(now time.Time) []health.Check {
 	if !t.At.IsZero() {
 		newest = fmt.Sprintf("the newest is of %s, %s with %d readings in %s", stamp(t.At), t.File, t.Readings, b.how.Folder)
 	}
-	late := !t.At.IsZero() && now.Sub(dueAfter(t.At, b.how, a.opts.Settings.Zone)) > backupLate
+	late := sure && !t.At.IsZero() && now.Sub(dueAfter(t.At, b.how, a.opts.Settings.Zone)) > backupLate
 	switch {
 	case b.trouble != "":
 		c.OK, c.Text = false, b.trouble+"; "+newest
@@ -336,6 +338,9 @@ func (a *App) checkBackup(now time.Time) []health.Check {
 	}
 	if b.doing != "" {
 		c.Text += "; " + b.doing + " now"
+	}
+	if !sure {
+		c.Text += "; the next waits until the clock is right"
 	}
 	if b.beside {
 		c.Text += "; it lies on the disk of the data, whose failure would take both"

@@ -119,10 +119,27 @@ func (b *backups) leaveMark(path string) error {
 		Site:  b.app.opts.Settings.Site, ID: b.id,
 	}, "", "  ")
 	if err == nil {
-		err = os.WriteFile(path, append(body, '\n'), 0o644)
+		err = replaceFile(path, append(body, '\n'))
 	}
 	if err != nil {
 		return unready("cannot write into the folder of the backups: %w: let the user of dryhold write there (chown), and the service as well (systemctl edit dryhold: under [Service], ReadWritePaths=-%s)", err, b.how.Folder)
+	}
+	return nil
+}
+
+// replaceFile puts a file in the place of one that may belong to another user, as
+// one that root has touched.
+func replaceFile(path string, body []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(body)
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(f.Name()))
 	}
 	return nil
 }

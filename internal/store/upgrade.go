@@ -16,6 +16,10 @@ import (
 // any dryhold that knows schema 11 restores it.
 const keptSchema = File + ".schema-"
 
+// upgradeSpare is what must stay free beside such a copy, so that readings can
+// still be stored (judgement: months of them).
+const upgradeSpare = 100 << 20
+
 // SizeFor is how much room a copy of the database of a data directory takes: as
 // much as it and its log, and a tenth for what comes meanwhile.
 func SizeFor(dir string) (bytes uint64, err error) {
@@ -58,9 +62,9 @@ func (s *Store) beforeUpgrade(ctx context.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	if free, known := s.space(dir); known && free < need {
+	if free, known := s.space(dir); known && free < need+upgradeSpare {
 		s.log.Error("no copy of the database is kept before its schema changes, for want of room: going back to the dryhold of before needs a backup that it made itself",
-			"schema", at, "to", newest, "needed", need, "free", free)
+			"schema", at, "to", newest, "needed", need+upgradeSpare, "free", free)
 		return nil
 	}
 	s.log.Info("keeping a copy of the database before its schema changes", "schema", at, "to", newest)

@@ -338,7 +338,7 @@ func restored(t *testing.T, kept string, step int64, want facts, tables, before 
 func TestUpgradeWithoutRoom(t *testing.T) {
 	dir, _, _ := loaded(t, 3)
 	var log bytes.Buffer
-	s := &Store{log: slog.New(slog.NewTextHandler(&log, nil)), space: func(string) (uint64, bool) { return 1000, true }}
+	s := &Store{log: slog.New(slog.NewTextHandler(&log, nil)), space: func(string) (uint64, bool) { return upgradeSpare, true }}
 	if err := s.beforeUpgrade(t.Context(), filepath.Join(dir, File)); err != nil || !strings.Contains(log.String(), "for want of room") {
 		t.Errorf("%v; log: %s", err, log.String())
 	}
