@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dryhold/internal/catalog"
+	"dryhold/internal/crash"
 	"dryhold/internal/health"
 	"dryhold/internal/room"
 	"dryhold/internal/settings"
@@ -188,6 +189,27 @@ func TestBackupsLeaveOthersAlone(t *testing.T) {
 	slices.Sort(want)
 	if !slices.Equal(got, want) {
 		t.Errorf("the folder holds %v\nwant %v", got, want)
+	}
+}
+
+// What a backup that is killed leaves has the names that are swept.
+func TestBackupsKnowWhatIsBrokenOff(t *testing.T) {
+	x := newTimer(t, nil)
+	seen := 0
+	hook := func(crash.Point) {
+		entries, err := os.ReadDir(x.folder)
+		if err != nil {
+			t.Error(err)
+		}
+		for _, e := range entries {
+			if seen++; e.Name() != markFile && !partForm().MatchString(e.Name()) {
+				t.Errorf("%s would stay for ever", e.Name())
+			}
+		}
+	}
+	x.turn(context.WithValue(t.Context(), crash.Key{}, crash.Hook(hook)))
+	if x.want(x.at(x.now), "14T1000"); seen < 4 {
+		t.Errorf("%d files seen while it was made", seen)
 	}
 }
 

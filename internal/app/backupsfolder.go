@@ -197,7 +197,7 @@ func (b *backups) sweep() error {
 	if err != nil {
 		return unready("cannot list the folder of the backups: %w: see that its disk answers", err)
 	}
-	part := regexp.MustCompile(`^(dryhold-timed-\d{8}T\d{6}Z\.db)\.\d+\.part(-wal|-shm|-journal)?$`)
+	part := partForm()
 	for _, e := range entries {
 		if part.MatchString(e.Name()) && e.Type().IsRegular() {
 			if err := os.Remove(filepath.Join(b.how.Folder, e.Name())); err != nil {
@@ -206,6 +206,12 @@ func (b *backups) sweep() error {
 		}
 	}
 	return nil
+}
+
+// partForm is how store.Backup names what has not got its name yet, and what
+// SQLite puts beside it.
+func partForm() *regexp.Regexp {
+	return regexp.MustCompile(`^dryhold-timed-\d{8}T\d{6}Z\.db\.\d+\.part(-wal|-shm|-journal)?$`)
 }
 
 // outdated gives the backups that are kept no longer: of each of the latest days,
