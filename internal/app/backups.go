@@ -264,7 +264,8 @@ func (b *backups) readBack(ctx context.Context, now time.Time) error {
 		fault = fmt.Sprintf("%d packed days cannot be read", len(got.Damaged))
 	}
 	if fault != "" {
-		b.app.log.Error("the newest backup cannot be read back: another is made; look whether its disk is failing", "file", newest.name, "fault", fault)
+		b.again = time.Now().Add(backupAgain) // on a failing disk not one after the other
+		b.app.log.Error("the newest backup cannot be read back: another is made in an hour; look whether its disk is failing", "file", newest.name, "fault", fault)
 	} else {
 		b.app.log.Info("the newest backup was read back and is whole", "file", newest.name, "took", time.Since(began).Round(time.Millisecond))
 	}

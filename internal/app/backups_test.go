@@ -319,7 +319,7 @@ func TestBackupsWait(t *testing.T) {
 }
 
 // A backup that its disk has spoilt is found when it is read back; another is
-// made at once, and that one is read back too.
+// made, and that one is read back too.
 func TestBackupsAreReadBack(t *testing.T) {
 	x := newTimer(t, func(b *settings.Backup) { b.Every = 31 })
 	x.want(x.at(x.now), "14T1000")
@@ -342,6 +342,9 @@ func TestBackupsAreReadBack(t *testing.T) {
 	x.at(x.now.AddDate(0, 0, 30))
 	x.health(false, "cannot be read back")
 	x.health(false, "look whether the disk of")
+	if x.again.Before(time.Now()) {
+		t.Error("a failing disk is given one backup after the other")
+	}
 	made := x.at(x.now.Add(time.Minute))
 	if len(made) < 2 || made[len(made)-1] != x.now.Format("02T1504") {
 		t.Errorf("no other was made: %v", made)
