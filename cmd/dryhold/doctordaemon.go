@@ -84,7 +84,7 @@ func vitalFindings(v web.Vitals, probed bool) []health.Finding {
 	if b := v.Store.Backup; b != nil {
 		out = append(out, health.Fine("store", "There is a backup", fmt.Sprintf("%s, made %s, with %d readings", b.File, stamp(b.At), b.Readings)))
 	} else {
-		out = append(out, health.Unsure("store", "There is a backup", "none is known", "dryhold backup FILE, with FILE on another disk; by a timer, so that nobody has to think of it."))
+		out = append(out, health.Unsure("store", "There is a backup", "none is known", "dryhold backup FILE, with FILE on another disk; or name a folder under backup in the configuration, and dryhold makes them by itself."))
 	}
 	return out
 }
@@ -185,7 +185,7 @@ func areaOf(code string) string {
 		return "broker"
 	case "flood":
 		return "sensors"
-	case "store", "integrity":
+	case "store", "integrity", "backup":
 		return "store"
 	case "clock", "disk":
 		return word
@@ -216,6 +216,8 @@ func remedyOf(code string) string {
 		return "Make room on the disk and see that it can be written; it goes on by itself."
 	case "integrity":
 		return "dryhold restore BACKUP --force with the newest backup, while the daemon is stopped."
+	case "backup":
+		return "Do what it says; the next attempt comes by itself. Meanwhile: dryhold backup FILE, with FILE on another disk."
 	case "disk":
 		return "Delete or move what is not needed on that disk."
 	case "clock":

@@ -56,6 +56,9 @@ func resolve(s *settings.Settings, dir string) {
 	for i := range s.Catalog {
 		files = append(files, &s.Catalog[i])
 	}
+	if s.Backup != nil {
+		files = append(files, &s.Backup.Folder)
+	}
 	for _, f := range files {
 		if *f != "" && !filepath.IsAbs(*f) {
 			*f = filepath.Join(dir, *f)

@@ -13,8 +13,8 @@ import (
 )
 
 func newRestore() *cobra.Command {
-	var data string
-	var force bool
+	var data, configFile string
+	var force, drill bool
 	c := &cobra.Command{
 		Use: "restore FILE|FOLDER", Short: "Put a backup in the place of what is stored, or read an export back", Args: exactArgs(1),
 		Long: `Put a backup made by "dryhold backup" in the place of what is stored. Stop the
@@ -32,15 +32,30 @@ moments, a directory on which no daemon starts until the restore is run again.
 What was measured after the backup is not in it; those hours are estimated from
 the days around them, or unknown.
 
+--drill tries a backup: it restores it into a temporary folder, works everything
+out as a start of the daemon does, says what is there, and takes it away again.
+Nothing else is read or changed, and the daemon may run. Do it now and then: a
+backup that was never restored is a hope. The configuration, if it is given,
+says which foods and rooms there are.
+
 A FOLDER is one that "dryhold export" wrote. It is read into a data directory
 that has no database yet, and never takes the place of one. Every line and the
 checksum of every file are looked at; a folder that is not whole restores
 nothing, and says in which file, line and column it is not.`,
 		Example: `  dryhold restore /mnt/stick/larch-house.db --force
-  dryhold restore larch-house.db --data /tmp/trial     look whether a backup works
+  dryhold restore --drill larch-house.db               try whether a backup works
   dryhold restore larch-house/ --data /var/lib/dryhold read an export into an empty directory`,
 		RunE: func(c *cobra.Command, args []string) error {
 			dir := dataDir(data)
+			if drill {
+				if force || data != "" {
+					return usageError{errors.New("--drill changes nothing, and takes neither --force nor --data")}
+				}
+				return drillWith(c, args[0], configFile)
+			}
+			if configFile != "" {
+				return usageError{errors.New("--config is for --drill: a restore puts back what was stored, whatever the configuration says")}
+			}
 			if info, err := os.Stat(args[0]); err == nil && info.IsDir() {
 				if force {
 					return usageError{errors.New("--force is for a backup: an export never takes the place of a database; give an empty --data")}
@@ -60,6 +75,8 @@ nothing, and says in which file, line and column it is not.`,
 		},
 	}
 	c.Flags().StringVar(&data, "data", "", "data directory to restore into (default: the platform's place for state)")
+	c.Flags().BoolVar(&drill, "drill", false, "only try whether FILE can be restored, and say what it holds")
+	c.Flags().StringVar(&configFile, "config", "", "configuration file of the daemon (YAML), for --drill")
 	c.Flags().BoolVar(&force, "force", false, "take the place of a database that is there, which is kept beside it")
 	return c
 }

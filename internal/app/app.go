@@ -112,6 +112,7 @@ type App struct {
 	published atomic.Pointer[engine.Snapshot]
 	news      news
 	export    atomic.Pointer[export] // nil: none
+	backups   atomic.Pointer[backups]
 	counters  counters
 	vitals    vitals
 	receipts  receipts
@@ -211,6 +212,7 @@ func (a *App) Start(ctx context.Context) error {
 		{"alert router", a.startRouter},
 		{"writer", a.startWriter},
 		{"upkeep", a.startUpkeep},
+		{"backups", a.startBackups},
 		{"page", a.serve}, // what it shows is there by now, and takes edits while it stops
 		{"commands", a.startCommands},
 		{"intake", a.startIntake},

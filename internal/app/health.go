@@ -103,6 +103,7 @@ func (a *App) Health() []health.Check {
 	checks = append(checks, a.vitals.routing.check()...)
 	checks = append(checks, a.vitals.announcing.check()...)
 	checks = append(checks, a.checkIntegrity(a.now()))
+	checks = append(checks, a.checkBackup(a.now())...)
 	checks = append(checks, a.checkOpen(a.now())...)
 	v := &a.vitals
 	v.mu.Lock()

@@ -177,7 +177,7 @@ func (a *App) probeStore(ctx context.Context) []health.Finding {
 // backedUp says how old the newest backup is.
 func (a *App) backedUp(dir string) health.Finding {
 	const area, title = "store", "There is a fresh backup"
-	remedy := fmt.Sprintf("dryhold backup --data %s FILE, with FILE on another disk; by a timer, so that nobody has to think of it.", dir)
+	remedy := fmt.Sprintf("dryhold backup --data %s FILE, with FILE on another disk; or name a folder under backup in the configuration, and dryhold makes them by itself.", dir)
 	b, known := store.LastBackup(dir)
 	if !known {
 		return health.Unsure(area, title, "none is known", remedy)

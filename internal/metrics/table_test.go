@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
@@ -17,7 +18,7 @@ import (
 
 var update = goflag.Bool("update", false, "write the table of metrics anew")
 
-// whole has every series there is: lots, an export, and what a counter shows
+// whole has every series there is: lots, an export, backups, and what a counter shows
 // once something was counted.
 func whole(t *testing.T) *Metrics {
 	t.Helper()
@@ -25,6 +26,9 @@ func whole(t *testing.T) *Metrics {
 	cfg.PerLot = true
 	m := mustNew(t, cfg)
 	if err := m.WatchExport("Larch House", func() ExportView { return ExportView{} }); err != nil {
+		t.Fatal(err)
+	}
+	if err := m.WatchBackup("Larch House", func() time.Time { return time.Unix(1_784_000_000, 0) }); err != nil {
 		t.Fatal(err)
 	}
 	m.ObserveCommit(0.003, 120)
@@ -82,7 +86,7 @@ func TestTable(t *testing.T) {
 	var b strings.Builder
 	b.WriteString("# Metrics of dryhold\n\nGenerated from the code by `go test ./internal/metrics -run TestTable -update`; a test fails where it differs.\n\n" +
 		"Base units after the Prometheus conventions: a ratio is 0 to 1, times are seconds since 1970, what is not known has no sample.\n" +
-		"Series named `dryhold_lot_` are there with `metrics: {per_lot: true}`, those named `dryhold_export_` with an export.\n\n" +
+		"Series named `dryhold_lot_` are there with `metrics: {per_lot: true}`, those named `dryhold_export_` with an export, `dryhold_backup_` with backups by the timer.\n\n" +
 		"| metric | kind | labels | what it is |\n|---|---|---|---|\n")
 	var names []string
 	for name := range all {

@@ -106,6 +106,7 @@ func (p *parse) top(root ast.Node) {
 		key{name: "influx", read: p.influx},
 		key{name: "alertmanager", read: p.router},
 		key{name: "hub", read: p.hub},
+		key{name: "backup", read: p.backup},
 		key{name: "eating", read: func(n ast.Node) { p.list(n, "eating", p.eating) }},
 		key{name: "persons", read: p.persons},
 		key{name: "catalog", read: func(n ast.Node) {

@@ -194,6 +194,7 @@ func TestExampleSaysWhatItMeans(t *testing.T) {
 		},
 		Router:  &settings.Router{URL: "https://hearth.lan:9093/", TokenFile: "secrets/router-token", CAFile: "secrets/ca.pem", Every: time.Minute},
 		Hub:     &settings.Hub{DiscoveryPrefix: "homeassistant", StatusTopic: "homeassistant/status", Homie: true},
+		Backup:  &settings.Backup{Folder: "/mnt/stick/dryhold", Every: 1, At: 3*60 + 30, Keep: settings.BackupKeep{Daily: 7, Weekly: 5, Monthly: 12}},
 		Eating:  []settings.Eating{{Food: "white-rice", KGPerMonth: 3, Months: 12}, {Food: "rolled-oats", KGPerMonth: 2, Months: 6}},
 		Persons: &settings.Persons{Count: 3.5, Need: 2100},
 	}

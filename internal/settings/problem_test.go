@@ -59,7 +59,7 @@ func TestProblems(t *testing.T) {
 	f("site: "+strings.Repeat("x", 65)+"\n",
 		"f.yaml:1:7: site has more than 64 characters")
 	f("1: x\n",
-		`f.yaml:1:1: unknown key "1" in the configuration: it is one of site, zone, log, broker, http, metrics, rooms, accept_new_rooms, stale, sensors, lots, site_limits, outdoor, topics, mail, notify, influx, alertmanager, hub, eating, persons, catalog`)
+		`f.yaml:1:1: unknown key "1" in the configuration: it is one of site, zone, log, broker, http, metrics, rooms, accept_new_rooms, stale, sensors, lots, site_limits, outdoor, topics, mail, notify, influx, alertmanager, hub, backup, eating, persons, catalog`)
 
 	// Zone and time spans.
 	f("zone: Europe/Berln\n",

@@ -63,6 +63,8 @@ type Settings struct {
 	Router *Router
 	// Hub says what is announced to home-automation hubs; nil for nothing.
 	Hub *Hub
+	// Backup is where the daemon backs everything up by itself; nil for nowhere.
+	Backup *Backup
 	// Catalog names catalog files that extend the shipped one, in order;
 	// later files override classes of the same id.
 	Catalog []string

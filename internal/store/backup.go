@@ -39,7 +39,16 @@ type Progress func(step string, done, total int64)
 // (file.*.part), synced, opened, checked page by page and day by day, and
 // compared by the rows of every table with what the transaction saw; only then
 // it gets its name. A file that is there is refused unless force is set.
-func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (_ Contents, err error) {
+func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (Contents, error) {
+	got, err := copyAway(ctx, dir, file, force, tell)
+	if err == nil {
+		noteBackup(dir, file, got)
+	}
+	return got, err
+}
+
+// copyAway is Backup without a note of it.
+func copyAway(ctx context.Context, dir, file string, force bool, tell Progress) (_ Contents, err error) {
 	source := filepath.Join(dir, File)
 	if !exists(source) {
 		return Contents{}, fmt.Errorf("there is no database in %s: say with --data where the daemon keeps its data", dir)
@@ -76,11 +85,7 @@ func Backup(ctx context.Context, dir, file string, force bool, tell Progress) (_
 		return Contents{}, err
 	}
 	crash.At(ctx, crash.Checked)
-	if err := settle(temp, file); err != nil {
-		return got, err
-	}
-	noteBackup(dir, file, got)
-	return got, nil
+	return got, settle(temp, file)
 }
 
 // free refuses a name that is taken, and, even with force, that of the

@@ -47,6 +47,8 @@ type Store struct {
 	enc *zstd.Encoder
 	dec *zstd.Decoder
 	log *slog.Logger
+	// space gives the free bytes of a directory's disk; see beforeUpgrade.
+	space func(dir string) (free uint64, known bool)
 
 	mu       sync.Mutex // guards the fields below
 	series   map[room.Series]int64
@@ -70,13 +72,14 @@ type Store struct {
 
 // Open opens or creates the database in a directory, which it makes if need
 // be, takes the directory for this process alone, sees that the file is whole,
-// and brings its schema up to date. A file that is damaged gives a
+// and brings its schema up to date, with a copy kept of what was; see
+// beforeUpgrade. A file that is damaged gives a
 // DamagedError and is left as it is.
 func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("cannot make data directory: %w", err)
 	}
-	s := &Store{log: log, series: map[room.Series]int64{}, packed: map[int64]int64{}, receipts: map[uint16]Receipt{}}
+	s := &Store{log: log, space: freeSpace, series: map[room.Series]int64{}, packed: map[int64]int64{}, receipts: map[uint16]Receipt{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, s.Close())
@@ -87,6 +90,9 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (_ *Store, err erro
 	}
 	path := filepath.Join(dir, File)
 	if err := s.found(ctx, path); err != nil {
+		return nil, err
+	}
+	if err := s.beforeUpgrade(ctx, path); err != nil {
 		return nil, err
 	}
 	if s.write, err = sql.Open("sqlite", uri(path, pragmas+"&_txlock=immediate")); err != nil {
@@ -131,27 +137,13 @@ func (s *Store) migrate(ctx context.Context, db *sql.DB) error {
 	for {
 		m, err := p.UpByOne(ctx)
 		if errors.Is(err, goose.ErrNoNextVersion) {
-			return s.notNewer(ctx, p)
+			return nil
 		} else if err != nil {
 			return err
 		}
 		s.log.Info("schema brought up to date", "step", filepath.Base(m.Source.Path), "took", m.Duration)
 		crash.At(ctx, crash.Migrated)
 	}
-}
-
-// notNewer refuses a file of a newer dryhold, whose packed days this one might
-// take for damaged.
-func (s *Store) notNewer(ctx context.Context, p *goose.Provider) error {
-	at, err := p.GetDBVersion(ctx)
-	if err != nil {
-		return err
-	}
-	list := p.ListSources()
-	if newest := list[len(list)-1].Version; at > newest {
-		return fmt.Errorf("it was written by a newer dryhold (schema %d, this one knows %d): run that one, or restore a backup from before", at, newest)
-	}
-	return nil
 }
 
 // load reads what the writer keeps in memory.

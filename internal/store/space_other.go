@@ -1,0 +1,6 @@
+//go:build !linux
+
+package store
+
+// freeSpace is not known here.
+func freeSpace(string) (free uint64, known bool) { return 0, false }
