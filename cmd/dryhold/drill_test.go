@@ -85,7 +85,7 @@ func literal(t *testing.T, file string) (blocks []string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, m := range regexp.MustCompile("(?ms)^ *```sh\n(.*?)^ *```$").FindAllStringSubmatch(string(text), -1) {
+	for _, m := range regexp.MustCompile("(?ms)^```\n(.*?)^```$").FindAllStringSubmatch(string(text), -1) {
 		blocks = append(blocks, m[1])
 	}
 	return blocks
@@ -159,7 +159,7 @@ func TestNewMachine(t *testing.T) {
 	if _, err := exec.LookPath("sh"); err != nil {
 		t.Skip("no shell here")
 	}
-	steps := literal(t, "testdata/newmachine.md")
+	steps := literal(t, "../../config/manual/newmachine.md")
 	if len(steps) != 7 {
 		t.Fatalf("%d blocks of commands", len(steps))
 	}

@@ -56,7 +56,7 @@ func TestHelpRefuses(t *testing.T) {
 		}
 	}
 	f(`there is no command and no topic "sience": did you mean "science"?`, "sience")
-	f(`did you mean "lots"?`, "lot")
+	f(`did you mean "lots"?`, "lotss")
 	f(`dryhold lots has no command "spilt": did you mean "split"?`, "lots", "spilt")
 	f(`no topic "zzzzzzzzzzzz": it is one of`, "zzzzzzzzzzzz")
 	f(`no topic "science"`, "science", "lots")
