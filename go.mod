@@ -34,6 +34,7 @@ require (
 	github.com/prometheus/prometheus v0.315.0
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/spf13/cobra v1.10.2
+	github.com/spf13/pflag v1.0.10
 	github.com/swaggest/jsonschema-go v0.3.74
 	github.com/tidwall/gjson v1.20.1
 	github.com/tsenart/vegeta/v12 v12.13.0
@@ -82,7 +83,6 @@ require (
 	github.com/rs/xid v1.4.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
 	github.com/sethvargo/go-retry v0.5.0 // indirect
-	github.com/spf13/pflag v1.0.10 // indirect
 	github.com/swaggest/refl v1.3.0 // indirect
 	github.com/tidwall/match v1.1.1 // indirect
 	github.com/tidwall/pretty v1.2.0 // indirect
