@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"dryhold/internal/influx"
+	"dryhold/internal/influx/influxdtest"
 	"dryhold/internal/influx/victoriatest"
 )
 
@@ -45,4 +46,9 @@ func TestTry(t *testing.T) {
 	if got := v.Export(`{__name__=~".+"}`); len(got) > 0 {
 		t.Errorf("something was written: %v", got)
 	}
+	t.Run("influxd", func(t *testing.T) {
+		if err := try(influxdtest.Start(t).URL); err != nil {
+			t.Error(err)
+		}
+	})
 }
