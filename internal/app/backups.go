@@ -56,7 +56,7 @@ func (a *App) newBackups(ctx context.Context) (*backups, error) {
 	}
 	b := &backups{app: a, how: *a.opts.Settings.Backup, id: markOf(key)}
 	if b.known, err = store.ReadTimed(a.opts.DataDir); err != nil {
-		a.log.Error("what is known of earlier backups cannot be read: one is made now, if the folder has its mark", "error", err)
+		a.logOf("upkeep").Error("what is known of earlier backups cannot be read: one is made now, if the folder has its mark", "error", err)
 		b.known = store.Timed{Folder: b.how.Folder}
 	}
 	if err := a.metrics.WatchBackup(a.opts.Settings.Site, b.last); err != nil {
@@ -86,7 +86,7 @@ func (a *App) startBackups(ctx context.Context) (func(context.Context) error, er
 		stopping, done := context.WithTimeout(stopping, backupStop)
 		defer done()
 		if await(stopping, ended) != nil {
-			a.log.Warn("the disk of the backups is slow: one that was under way is given up, and ends by itself", "folder", b.how.Folder)
+			a.logOf("upkeep").Warn("the disk of the backups is slow: one that was under way is given up, and ends by itself", "folder", b.how.Folder)
 		}
 		return nil
 	}, nil
@@ -156,7 +156,7 @@ func (b *backups) ended(err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if text != "" && text != b.trouble {
-		b.app.log.Error("no backup could be made or read back; trying again", "folder", b.how.Folder, "error", text)
+		b.app.logOf("upkeep").Error("no backup could be made or read back; trying again", "folder", b.how.Folder, "error", text)
 	}
 	b.doing, b.trouble = "", text
 }
@@ -192,7 +192,7 @@ func (b *backups) make(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return unmade(err, folder)
 	}
-	b.app.log.Info("backup made and checked", "file", filepath.Join(folder, name), "bytes", got.Bytes, "readings", got.Readings, "took", time.Since(began).Round(time.Millisecond))
+	b.app.logOf("upkeep").Info("backup made and checked", "file", filepath.Join(folder, name), "bytes", got.Bytes, "readings", got.Readings, "took", time.Since(began).Round(time.Millisecond))
 	before := b.state()
 	err = b.note(func(t *store.Timed) {
 		t.Folder, t.At, t.File, t.Bytes, t.Readings, t.Damaged = folder, now.UTC().Truncate(time.Second), name, got.Bytes, got.Readings, len(got.Damaged)
@@ -209,7 +209,7 @@ func (b *backups) make(ctx context.Context, now time.Time) error {
 	case len(got.Damaged) > 0: // older ones may hold what is damaged now
 	case before.At.IsZero(): // nor does a store that was just restored remove what it may be restored from again
 	case got.Readings < before.Readings:
-		b.app.log.Warn("this backup holds fewer readings than the one before, as after a restore: no older one is removed this time", "readings", got.Readings, "before", before.Readings)
+		b.app.logOf("upkeep").Warn("this backup holds fewer readings than the one before, as after a restore: no older one is removed this time", "readings", got.Readings, "before", before.Readings)
 	default:
 		return b.rotate(now, name)
 	}
@@ -231,7 +231,7 @@ func (b *backups) rotate(now time.Time, newest string) error {
 			errs = append(errs, fmt.Errorf("the backup is made, but an old one cannot be removed: %w", err))
 			continue
 		}
-		b.app.log.Info("old backup removed", "file", old.name)
+		b.app.logOf("upkeep").Info("old backup removed", "file", old.name)
 	}
 	return errors.Join(errs...)
 }
@@ -265,9 +265,9 @@ func (b *backups) readBack(ctx context.Context, now time.Time) error {
 	}
 	if fault != "" {
 		b.again = time.Now().Add(backupAgain) // on a failing disk not one after the other
-		b.app.log.Error("the newest backup cannot be read back: another is made in an hour; look whether its disk is failing", "file", newest.name, "fault", fault)
+		b.app.logOf("upkeep").Error("the newest backup cannot be read back: another is made in an hour; look whether its disk is failing", "file", newest.name, "fault", fault)
 	} else {
-		b.app.log.Info("the newest backup was read back and is whole", "file", newest.name, "took", time.Since(began).Round(time.Millisecond))
+		b.app.logOf("upkeep").Info("the newest backup was read back and is whole", "file", newest.name, "took", time.Since(began).Round(time.Millisecond))
 	}
 	return b.note(func(t *store.Timed) {
 		t.ReadAt, t.ReadFile, t.ReadFault = now.UTC().Truncate(time.Second), newest.name, fault
