@@ -277,7 +277,7 @@ func TestUsageMistakes(t *testing.T) {
 	f(2, `dryhold lots has no command "ad": did you mean "add"?`, "lots", "ad")
 	f(2, `dryhold alarms has no command "lst": did you mean "list"?`, "alarms", "lst")
 	f(2, `dryhold run takes no arguments, and "now" is one`, "run", "now")
-	f(2, `--log "loud": use debug, info, warn or error`, "run", "--log", "loud")
+	f(2, `--log: "loud" is not a level`, "run", "--log", "loud")
 	f(2, "unknown flag: --confg (see dryhold run --help)", "run", "--confg", "x")
 	f(2, `--url "hearth" is not an address: write for example http://127.0.0.1:8090`, "status", "--url", "hearth")
 	f(2, `--url "ftp://hearth" is not an address`, "lots", "list", "--url", "ftp://hearth")
