@@ -11,6 +11,7 @@ import (
 
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/secret"
+	"dryhold/internal/servertest"
 )
 
 // fed runs a command with a text on its standard input.
@@ -90,7 +91,7 @@ func TestCommandsComeIn(t *testing.T) {
 		t.Fatal(err)
 	}
 	config := filepath.Join(dir, "dryhold.yaml")
-	_, port, _ := strings.Cut(freePort(t), ":")
+	_, port, _ := strings.Cut(servertest.FreeAddr(t), ":")
 	text := fmt.Sprintf(`site: larch-house
 broker: {embedded: {listen: "127.0.0.1:0", tls: {cert_file: %[1]q, key_file: %[2]q}, username_file: pw, password_file: pw, users: [{name: cellar-1, password_hash: %[3]q}]}}
 http:

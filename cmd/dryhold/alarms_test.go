@@ -11,6 +11,7 @@ import (
 
 	"dryhold/internal/alarm"
 	"dryhold/internal/engine"
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
@@ -68,7 +69,7 @@ func TestActMistakes(t *testing.T) {
 // Every act from the command line, and what is printed of it, with a kill -9
 // right behind the last answer.
 func TestAlarmCommands(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	text := fmt.Sprintf("site: larch-house\nbroker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\nrooms:\n"+
 		"  - {name: loft, limits: {warm: {limit: 24 C, deadband: 0.5 K, on_delay: 0s, off_delay: 0s}}}\n", page)

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -17,6 +16,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"dryhold/internal/servertest"
 )
 
 // TestMain lets the test binary be the command itself.
@@ -48,19 +49,9 @@ func call(t *testing.T, args ...string) (out string, code int) {
 	return b.String(), c.ProcessState.ExitCode()
 }
 
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 func TestCommandsAgainstARunningDaemon(t *testing.T) {
 	dir := t.TempDir()
-	page := freePort(t)
+	page := servertest.FreeAddr(t)
 	file := filepath.Join(dir, "dryhold.yaml")
 	text := fmt.Sprintf("site: larch-house\nbroker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\nrooms: [{name: cellar}, {name: loft}]\n", page)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
@@ -218,14 +209,8 @@ func noteLots(t *testing.T, f func(code int, want string, args ...string) string
 // TestStartUpTextPublishesAFirstReading runs the very line a newcomer is told
 // to run. The usual ports may be taken, so the configuration names others.
 func TestStartUpTextPublishesAFirstReading(t *testing.T) {
-	publisher, err := exec.LookPath("mosquitto_pub")
-	if err != nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("mosquitto_pub is not installed")
-		}
-		t.Skip("mosquitto_pub is not installed")
-	}
-	dir, page := t.TempDir(), freePort(t)
+	publisher := servertest.Program(t, "mosquitto_pub", "mosquitto-clients")
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file := filepath.Join(dir, "dryhold.yaml")
 	if err := os.WriteFile(file, fmt.Appendf(nil, "broker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\n", page), 0o600); err != nil {
 		t.Fatal(err)

@@ -13,13 +13,14 @@ import (
 
 	"dryhold/internal/health"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // TestDoctor: one house whose faults are made one after the other, with the
 // daemon stopped and running, each with its remedy; and mended again.
 func TestDoctor(t *testing.T) {
-	pub, broker := publisher(t), mosquittotest.Start(t)
-	dir, page := t.TempDir(), freePort(t)
+	pub, broker := servertest.Program(t, "mosquitto_pub", "mosquitto-clients"), mosquittotest.Start(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data, secret := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data"), filepath.Join(dir, "password")
 	configure := func(more string) {
 		t.Helper()
@@ -189,7 +190,7 @@ influx: {url: "http://127.0.0.1:1", org: larch, bucket: dryhold, token_file: mis
 
 // TestDoctorAllGood: a house without a fault is called so, exit 0.
 func TestDoctorAllGood(t *testing.T) {
-	dir, page, mqtt := t.TempDir(), freePort(t), freePort(t)
+	dir, page, mqtt := t.TempDir(), servertest.FreeAddr(t), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	text := fmt.Sprintf("site: larch-house\nbroker: {embedded: {listen: %q}}\nhttp: {listen: %q}\n", mqtt, page)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
@@ -204,7 +205,7 @@ func TestDoctorAllGood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	pub := publisher(t)
+	pub := servertest.Program(t, "mosquitto_pub", "mosquitto-clients")
 	for deadline := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
 		_ = exec.Command(pub, "-h", host, "-p", port, "-q", "1", "-t", "rooms/cellar/temperature", "-m", "17").Run() // it may not listen yet
 		out, code := call(t, "doctor", "--config", file, "--data", data)
@@ -215,17 +216,4 @@ func TestDoctorAllGood(t *testing.T) {
 			t.Fatalf("exit %d: %s", code, out)
 		}
 	}
-}
-
-// publisher is the program that publishes as a sensor would.
-func publisher(t *testing.T) string {
-	t.Helper()
-	pub, err := exec.LookPath("mosquitto_pub")
-	switch {
-	case err != nil && os.Getenv("DRYHOLD_TEST_SERVERS") == "1":
-		t.Fatal("mosquitto_pub is missing: install Debian's mosquitto-clients")
-	case err != nil:
-		t.Skip("mosquitto_pub is missing: install Debian's mosquitto-clients")
-	}
-	return pub
 }

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"dryhold/internal/servertest"
 	"dryhold/internal/store"
 )
 
@@ -116,7 +117,7 @@ esac
 
 func newMachine(t *testing.T, stick string) *machine {
 	t.Helper()
-	m := &machine{t: t, dir: t.TempDir(), stick: stick, page: freePort(t)}
+	m := &machine{t: t, dir: t.TempDir(), stick: stick, page: servertest.FreeAddr(t)}
 	m.path = filepath.Join(m.dir, "bin")
 	for _, dir := range []string{m.path, filepath.Join(m.dir, "etc"), filepath.Join(m.dir, "data")} {
 		if err := os.Mkdir(dir, 0o700); err != nil {

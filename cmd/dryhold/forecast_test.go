@@ -11,13 +11,14 @@ import (
 	"time"
 
 	"dryhold/internal/forecast"
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
 // The forecasts of a room held against its own past, on the command line: a
 // running daemon, the past brought in from a table.
 func TestForecastCommand(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	if err := os.WriteFile(file, fmt.Appendf(nil, "site: larch-house\nbroker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\nrooms: [{name: cellar}, {name: loft}]\n", page), 0o600); err != nil {
 		t.Fatal(err)

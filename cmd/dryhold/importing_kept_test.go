@@ -19,6 +19,7 @@ import (
 
 	"dryhold/internal/influx/influxdtest"
 	"dryhold/internal/influx/victoriatest"
+	"dryhold/internal/servertest"
 )
 
 // kept is invented: twenty days of a loft at some 86 °F, every five minutes,
@@ -74,7 +75,7 @@ type keptHouse struct {
 
 func newKeptHouse(t *testing.T, packed time.Time) keptHouse {
 	t.Helper()
-	dir, h := t.TempDir(), keptHouse{t, freePort(t)}
+	dir, h := t.TempDir(), keptHouse{t, servertest.FreeAddr(t)}
 	file := filepath.Join(dir, "dryhold.yaml")
 	text := fmt.Sprintf("site: larch-house\nbroker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\nrooms: [{name: cellar}, {name: loft}]\n", h.page)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {

@@ -9,12 +9,14 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"dryhold/internal/servertest"
 )
 
 // A keeper's past brought in: shown first, stored once, folded into what a lot
 // packed before it went through, on record, and the same after a restart.
 func TestImportCommand(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	write := func(path, text string) {
 		t.Helper()

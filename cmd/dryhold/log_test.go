@@ -13,12 +13,14 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dryhold/internal/servertest"
 )
 
 // A daemon whose log is JSON: its levels by the file, loaded anew, changed for a
 // time and changed back.
 func TestLogOfARunningDaemon(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file := filepath.Join(dir, "dryhold.yaml")
 	configure := func(more string) {
 		t.Helper()

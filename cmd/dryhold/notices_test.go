@@ -19,6 +19,7 @@ import (
 
 	"dryhold/config"
 	"dryhold/internal/alarm"
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
@@ -84,7 +85,7 @@ func TestNoticesCommands(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	page := freePort(t)
+	page := servertest.FreeAddr(t)
 	put("hook", secret+"\n", 0o600)
 	put("push", strings.Replace(r.URL, "http://", "generic://", 1)+"/planted-path?disabletls=yes&template=json\n", 0o644)
 	put("ping", r.URL+"/planted-ping\n", 0o600)

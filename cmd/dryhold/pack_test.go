@@ -7,6 +7,7 @@ import (
 
 	"dryhold/internal/lot"
 	"dryhold/internal/packing"
+	"dryhold/internal/servertest"
 )
 
 // Without a daemon all is told but the rooms.
@@ -19,7 +20,7 @@ func TestPackWithoutADaemon(t *testing.T) {
 		}
 		return got
 	}
-	nobody := "http://" + freePort(t)
+	nobody := "http://" + servertest.FreeAddr(t)
 	got := f(0, "13 containers of about 1.63 kg", "pack", "white-rice", "pet-2l", "--mass", "20kg", "--moisture", "9.5%", "--resin", "1", "--closure", "screw", "--held", "food", "--leak-test", "held", "--url", nobody)
 	for _, want := range []string{"nothing is told of your rooms", "GOOD: Squeezed under water", "--leak-test held", "Without the running daemon", "food-safety authority"} {
 		if !strings.Contains(strings.Join(strings.Fields(got), " "), want) {

@@ -6,12 +6,14 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"dryhold/internal/servertest"
 )
 
 // A lot in practice from the command line, and many registered by a table that
 // is looked at, taken and taken back. Larch House is invented.
 func TestLotsInPractice(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	write := func(path, text string) {
 		t.Helper()

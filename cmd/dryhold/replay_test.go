@@ -9,13 +9,14 @@ import (
 	"testing"
 	"time"
 
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
 // A keeper tries another limit on the own past: what would have been raised and
 // said with each, side by side, as text and as JSON.
 func TestReplayCommand(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	write := func(path, text string) {
 		t.Helper()

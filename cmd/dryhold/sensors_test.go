@@ -18,6 +18,7 @@ import (
 	"dryhold/internal/audit"
 	"dryhold/internal/engine"
 	"dryhold/internal/sensor"
+	"dryhold/internal/servertest"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
 )
@@ -80,7 +81,7 @@ func (l *larch) send(t *testing.T, room string, day time.Time, celsius float64) 
 // What is told of a sensor on the command line: said back, listed, audited, and
 // there after a kill -9 that follows the answer at once.
 func TestSensorCommands(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file, data := filepath.Join(dir, "dryhold.yaml"), filepath.Join(dir, "data")
 	if err := os.WriteFile(file, fmt.Appendf(nil, "site: larch-house\nbroker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\nrooms: [{name: cellar}, {name: loft}]\n", page), 0o600); err != nil {
 		t.Fatal(err)

@@ -10,12 +10,14 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dryhold/internal/servertest"
 )
 
 // TestServiceManager: what a service manager hears over its socket from a start
 // to a stop, with a configuration that is loaded anew and one that is refused.
 func TestServiceManager(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file := filepath.Join(dir, "dryhold.yaml")
 	configure := func(more string) {
 		t.Helper()
@@ -99,7 +101,7 @@ func TestServiceManager(t *testing.T) {
 // TestNoServiceManager: an address that nobody listens on is no reason not
 // to run; it is said.
 func TestNoServiceManager(t *testing.T) {
-	dir, page := t.TempDir(), freePort(t)
+	dir, page := t.TempDir(), servertest.FreeAddr(t)
 	file := filepath.Join(dir, "dryhold.yaml")
 	if err := os.WriteFile(file, fmt.Appendf(nil, "broker: {embedded: {listen: 127.0.0.1:0}}\nhttp: {listen: %q}\n", page), 0o600); err != nil {
 		t.Fatal(err)

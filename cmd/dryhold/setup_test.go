@@ -15,12 +15,13 @@ import (
 	"time"
 
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // TestSetup: a new keeper answers the questions at a real broker with sensors
 // that speak, and the daemon takes their readings with what was written.
 func TestSetup(t *testing.T) {
-	pub, broker := publisher(t), mosquittotest.Start(t)
+	pub, broker := servertest.Program(t, "mosquitto_pub", "mosquitto-clients"), mosquittotest.Start(t)
 	host, port, err := net.SplitHostPort(strings.TrimPrefix(broker.URL, "mqtt://"))
 	if err != nil {
 		t.Fatal(err)
@@ -86,7 +87,7 @@ func TestSetup(t *testing.T) {
 		t.Errorf("it was replaced: %v", err)
 	}
 
-	page := freePort(t)
+	page := servertest.FreeAddr(t)
 	if err := os.WriteFile(file, append(text, "http: {listen: \""+page+"\"}\n"...), 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dryhold/internal/room"
+	"dryhold/internal/servertest"
 	"dryhold/internal/store"
 	"dryhold/internal/unit"
 )
@@ -41,7 +42,7 @@ func fill(t *testing.T, dir string, readings int) {
 
 func TestBackupRestoreAndRefold(t *testing.T) {
 	dir := t.TempDir()
-	data, file, page := filepath.Join(dir, "data"), filepath.Join(dir, "copy.db"), freePort(t)
+	data, file, page := filepath.Join(dir, "data"), filepath.Join(dir, "copy.db"), servertest.FreeAddr(t)
 	f := func(code int, want string, args ...string) string {
 		t.Helper()
 		got, exit := call(t, args...)

@@ -1,7 +1,6 @@
 package app_test
 
 import (
-	"bytes"
 	"context"
 	"crypto/tls"
 	"encoding/json"
@@ -13,7 +12,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -22,6 +20,7 @@ import (
 	"dryhold/internal/app"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/secret"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 	"dryhold/internal/web"
 )
@@ -35,28 +34,10 @@ const (
 	plantedWrong  = "planted-buckwheat-wrong"
 )
 
-// notes collects everything a daemon logs.
-type notes struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (n *notes) Write(p []byte) (int, error) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	return n.b.Write(p)
-}
-
-func (n *notes) String() string {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	return n.b.String()
-}
-
 // guarded is a daemon whose page and broker speak TLS and ask who is there.
 type guarded struct {
 	app       *app.App
-	log       notes
+	log       servertest.Buffer
 	secrets   []string
 	token     string
 	client    *http.Client
@@ -357,7 +338,7 @@ func TestRenewedCertificate(t *testing.T) {
 
 // What is left open is told in the log, under health, and turns nothing red.
 func TestOpenIsTold(t *testing.T) {
-	var log notes
+	var log servertest.Buffer
 	s := local("")
 	s.HTTP.Listen, s.HTTP.AllowOpen = "0.0.0.0:0", true
 	s.Broker.Embedded.Listen, s.Broker.Embedded.AllowPlain = "0.0.0.0:0", true

@@ -15,6 +15,7 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
+	"dryhold/internal/servertest"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
 )
@@ -30,7 +31,7 @@ func lotOf(name string) web.AddLot {
 // took is logged: a second is the aim, and too close to assert on a busy
 // machine.
 func TestReadingOfAnotherProgram(t *testing.T) {
-	pub := program(t, "mosquitto_pub", "mosquitto-clients")
+	pub := servertest.Program(t, "mosquitto_pub", "mosquitto-clients")
 	houses(t, func(t *testing.T, h *house) {
 		h.start()
 		host, port, err := net.SplitHostPort(strings.TrimPrefix(h.brokerURL(), "mqtt://"))
@@ -52,7 +53,7 @@ func TestReadingOfAnotherProgram(t *testing.T) {
 
 // The line the start-up text gives publishes a first reading.
 func TestFirstReadingLine(t *testing.T) {
-	program(t, "mosquitto_pub", "mosquitto-clients")
+	servertest.Program(t, "mosquitto_pub", "mosquitto-clients")
 	h := newHouse(t, nil).start()
 	if out, err := exec.Command("sh", "-c", h.app.FirstReading()).CombinedOutput(); err != nil {
 		t.Fatalf("%s: %v\n%s", h.app.FirstReading(), err, out)

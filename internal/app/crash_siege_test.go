@@ -18,7 +18,7 @@ import (
 
 	"dryhold/internal/app"
 	"dryhold/internal/crash"
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 )
 
@@ -68,11 +68,11 @@ func besiege(t *testing.T, made programs, seed uint64, reads, sensors string) *s
 		t: t, made: made, dir: filepath.Join(dir, "data"), config: filepath.Join(dir, "dryhold.yaml"), broker: sensors,
 		post: smtpServer(t), rng: rand.New(rand.NewPCG(9, seed)), reached: map[crash.Point]int{},
 	}
-	page := mosquittotest.FreeAddr(t)
+	page := servertest.FreeAddr(t)
 	s.page = "http://" + page
 	broker := fmt.Sprintf("{url: %q}", reads)
 	if reads == "" {
-		listen := mosquittotest.FreeAddr(t)
+		listen := servertest.FreeAddr(t)
 		broker, s.broker = fmt.Sprintf("{embedded: {listen: %q}}", listen), "mqtt://"+listen
 	}
 	text := fmt.Sprintf(`

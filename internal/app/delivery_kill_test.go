@@ -14,7 +14,7 @@ import (
 
 	"dryhold/internal/app"
 	"dryhold/internal/crash"
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
@@ -30,13 +30,13 @@ func TestKillDuringDelivery(t *testing.T) {
 		}
 		return path
 	}
-	page := mosquittotest.FreeAddr(t)
+	page := servertest.FreeAddr(t)
 	config := put("dryhold.yaml", fmt.Sprintf(`
 site: larch-house
 broker: {embedded: {listen: %q}}
 http: {listen: %q}
 notify: {channels: [{name: house, webhook: {url: %q, secret_file: %q}}]}
-`, mosquittotest.FreeAddr(t), page, r.URL+"/hook", put("secret", "planted-secret-of-the-webhook")))
+`, servertest.FreeAddr(t), page, r.URL+"/hook", put("secret", "planted-secret-of-the-webhook")))
 	data := filepath.Join(dir, "data")
 	var queued []string // answered as queued, so on disk
 	queue := func() {

@@ -22,8 +22,8 @@ import (
 	"time"
 
 	"dryhold/internal/influx/victoriatest"
-	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/room"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 	"dryhold/internal/store"
 	"dryhold/internal/unit"
@@ -243,7 +243,7 @@ func TestKillDuringExport(t *testing.T) {
 	dir := t.TempDir()
 	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "dryhold.yaml")
 	text := fmt.Sprintf("site: larch-house\nbroker: {embedded: {listen: %q}}\nhttp: {listen: %q}\ninflux: {url: %q, org: larch, bucket: dryhold, rate: 1000000}\n",
-		mosquittotest.FreeAddr(t), mosquittotest.FreeAddr(t), g.URL)
+		servertest.FreeAddr(t), servertest.FreeAddr(t), g.URL)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

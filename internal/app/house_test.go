@@ -6,8 +6,6 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 	"time"
@@ -16,6 +14,7 @@ import (
 	"dryhold/internal/engine"
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/room"
+	"dryhold/internal/servertest"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
 )
@@ -43,7 +42,7 @@ func newHouse(t *testing.T, m *mosquittotest.Server) *house {
 	if m != nil {
 		s = local(m.URL)
 	} else {
-		s.Broker.Embedded.Listen = mosquittotest.FreeAddr(t) // the same after a restart
+		s.Broker.Embedded.Listen = servertest.FreeAddr(t) // the same after a restart
 	}
 	s.Topics = append(s.Topics, mustTopics()...)
 	h := &house{t: t, mosquitto: m, opts: app.Options{Settings: s, Catalog: shipped(t), DataDir: filepath.Join(t.TempDir(), "data")}}
@@ -177,20 +176,6 @@ func within(t testing.TB, limit time.Duration, what string, cond func() bool) ti
 		time.Sleep(5 * time.Millisecond)
 	}
 	return time.Since(began)
-}
-
-// program gives the path of a program of Debian's mosquitto packages.
-func program(t testing.TB, name, debian string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	switch {
-	case err == nil:
-		return path
-	case os.Getenv(mosquittotest.ServersEnv) == "1":
-		t.Fatalf("%s is not installed and %s=1 asks for it (Debian: apt-get install %s)", name, mosquittotest.ServersEnv, debian)
-	}
-	t.Skipf("%s is not installed (Debian: apt-get install %s)", name, debian)
-	return ""
 }
 
 // series is the identity of what the default topics read: the sensor is named

@@ -22,6 +22,7 @@ import (
 	"dryhold/internal/app"
 	"dryhold/internal/health"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
@@ -193,7 +194,7 @@ func TestHubIsTold(t *testing.T) {
 		})
 		h.stop()
 		h.opts.Settings.Hub = nil
-		var log lines
+		var log servertest.Buffer
 		h.opts.Log = slog.New(slog.NewTextHandler(&log, nil))
 		h.start()
 		last := mirror(t, h.brokerURL())
@@ -205,24 +206,6 @@ func TestHubIsTold(t *testing.T) {
 		}
 		h.start()
 	})
-}
-
-// lines is a log that may be read while it is written.
-type lines struct {
-	mu sync.Mutex
-	b  strings.Builder
-}
-
-func (l *lines) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lines) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
 }
 
 // remembered are the topics that the store says may be at the broker.

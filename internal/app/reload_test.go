@@ -12,6 +12,7 @@ import (
 	"dryhold/internal/alarm"
 	"dryhold/internal/app"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
@@ -30,7 +31,7 @@ func stopping(t *testing.T, running **app.App) {
 // reloadable is a daemon with an oven that alarms, on addresses that stay.
 func reloadable(t *testing.T, m *mosquittotest.Server) (dir string, with func(more string) *settings.Settings, running **app.App) {
 	t.Helper()
-	page, broker := mosquittotest.FreeAddr(t), mosquittotest.FreeAddr(t)
+	page, broker := servertest.FreeAddr(t), servertest.FreeAddr(t)
 	with = func(more string) *settings.Settings {
 		t.Helper()
 		s := ovenSettings(t, more)

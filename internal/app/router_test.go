@@ -5,14 +5,13 @@ import (
 	"encoding/json"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"dryhold/internal/alarm"
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/web"
 )
 
@@ -26,39 +25,22 @@ type alertmanager struct {
 
 func newAlertmanager(t *testing.T) *alertmanager {
 	t.Helper()
-	m := &alertmanager{t: t, addr: mosquittotest.FreeAddr(t)}
+	m := &alertmanager{t: t, addr: servertest.FreeAddr(t)}
 	m.url = "http://" + m.addr + "/"
 	m.start()
-	t.Cleanup(func() { m.stop() })
 	return m
 }
 
 func (m *alertmanager) start() {
 	m.t.Helper()
-	binary := program(m.t, "prometheus-alertmanager", "prometheus-alertmanager")
+	binary := servertest.Program(m.t, "prometheus-alertmanager", "prometheus-alertmanager")
 	dir := m.t.TempDir()
 	file := filepath.Join(dir, "alertmanager.yml")
 	if err := os.WriteFile(file, []byte("route: {receiver: nobody, group_by: [site]}\nreceivers: [{name: nobody}]\n"), 0o600); err != nil {
 		m.t.Fatal(err)
 	}
-	cmd := exec.Command(binary, "--config.file="+file, "--storage.path="+filepath.Join(dir, "data"), "--web.listen-address="+m.addr,
-		"--cluster.listen-address=", "--log.level=error")
-	if err := cmd.Start(); err != nil {
-		m.t.Fatal(err)
-	}
-	m.stop = func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-		m.stop = func() {}
-	}
-	within(m.t, time.Minute, "the alert router", func() bool {
-		r, err := http.Get(m.url + "-/ready")
-		if err != nil {
-			return false
-		}
-		_ = r.Body.Close()
-		return r.StatusCode == http.StatusOK
-	})
+	m.stop = servertest.Start(m.t, m.url+"-/ready", binary, "--config.file="+file, "--storage.path="+filepath.Join(dir, "data"), "--web.listen-address="+m.addr,
+		"--cluster.listen-address=", "--log.level=error").Stop
 }
 
 type routed struct {
@@ -154,7 +136,7 @@ func TestAlertRouterLapses(t *testing.T) {
 // A router that hangs holds up neither the daemon nor its end.
 func TestAlertRouterHangs(t *testing.T) {
 	release := make(chan struct{})
-	server := &http.Server{Addr: mosquittotest.FreeAddr(t), Handler: http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-release })}
+	server := &http.Server{Addr: servertest.FreeAddr(t), Handler: http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-release })}
 	go func() { _ = server.ListenAndServe() }()
 	t.Cleanup(func() { close(release); _ = server.Shutdown(context.Background()) })
 	h := routedOven(t, "http://"+server.Addr)

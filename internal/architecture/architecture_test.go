@@ -50,7 +50,7 @@ var rings = map[string]ring{
 	"internal/report": adapter, "internal/influx": adapter, "internal/router": adapter,
 	"internal/promql": adapter,
 	"internal/app":    wiring, "internal/demo": wiring,
-	"internal/intake/mosquittotest": support, "internal/influx/victoriatest": support, "internal/influx/influxdtest": support, "internal/ecosystem": support,
+	"internal/servertest": support, "internal/intake/mosquittotest": support, "internal/influx/victoriatest": support, "internal/influx/influxdtest": support, "internal/ecosystem": support,
 	"internal/web/openapitest": support, "internal/web/chromiumtest": support, "internal/demo/storytest": support,
 	"internal/architecture": support, "internal/bench": support, "internal/grafana": support,
 	"internal/reference": support,

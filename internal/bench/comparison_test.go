@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -20,6 +19,7 @@ import (
 	"dryhold/internal/bench"
 	"dryhold/internal/influx/victoriatest"
 	"dryhold/internal/room"
+	"dryhold/internal/servertest"
 	"dryhold/internal/store"
 )
 
@@ -256,18 +256,11 @@ func inVictoria(t *testing.T, h bench.House, days int, ask bool) (out taken) {
 
 // inPrometheus keeps blocks of a month, as a server that ran that long has.
 func inPrometheus(t *testing.T, h bench.House, days int, ask bool) (out taken) {
-	for _, name := range []string{"prometheus", "promtool"} {
-		if _, err := exec.LookPath(name); err != nil {
-			if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-				t.Fatal(name + " is missing: install Debian's prometheus")
-			}
-			t.Skip(name + " is missing: install Debian's prometheus")
-		}
-	}
+	binary, tool := servertest.Program(t, "prometheus", "prometheus"), servertest.Program(t, "promtool", "prometheus")
 	dir := t.TempDir()
 	data, text, conf := filepath.Join(dir, "data"), filepath.Join(dir, "past.om"), filepath.Join(dir, "prometheus.yml")
 	writeOpenMetrics(t, text, h, days)
-	if said, err := exec.CommandContext(t.Context(), "promtool", "tsdb", "create-blocks-from", "--max-block-duration=744h", "openmetrics", text, data).CombinedOutput(); err != nil {
+	if said, err := exec.CommandContext(t.Context(), tool, "tsdb", "create-blocks-from", "--max-block-duration=744h", "openmetrics", text, data).CombinedOutput(); err != nil {
 		t.Fatalf("promtool: %v: %s", err, said)
 	}
 	out.bytes = sizeOf(t, data)
@@ -277,32 +270,10 @@ func inPrometheus(t *testing.T, h bench.House, days int, ask bool) (out taken) {
 	if err := os.WriteFile(conf, []byte("scrape_configs: []\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	_ = l.Close()
-	cmd := exec.Command("prometheus", "--config.file="+conf, "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y", "--web.listen-address="+addr, "--log.level=error")
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-	}()
+	addr := servertest.FreeAddr(t)
 	base := "http://" + addr + "/"
-	for deadline := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
-		if r, err := http.Get(base + "-/ready"); err == nil {
-			_ = r.Body.Close()
-			if r.StatusCode == http.StatusOK {
-				break
-			}
-		}
-		if time.Now().After(deadline) {
-			t.Fatal("prometheus does not answer")
-		}
-	}
+	server := servertest.Start(t, base+"-/ready", binary, "--config.file="+conf, "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y", "--web.listen-address="+addr, "--log.level=error")
+	defer server.Stop()
 	asked := least(t, func() int { return hourlyMeans(t, base, `avg_over_time(temperature{sensor="0"}[1h])`, h) })
 	asked.bytes = out.bytes
 	return asked

@@ -19,6 +19,7 @@ import (
 
 	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/secret"
+	"dryhold/internal/servertest"
 )
 
 func TestCovers(t *testing.T) {
@@ -463,7 +464,7 @@ func TestRefusalInVersion5(t *testing.T) {
 // The library prints whole packets, with password and payload, when it is told
 // to print everything.
 func TestLogHasNoPackets(t *testing.T) {
-	var log lockedBuffer
+	var log servertest.Buffer
 	b := begin(t, Config{Username: "home", Password: "planted", Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
 	c, err := net.Dial("tcp", b.Addr())
 	if err != nil {
@@ -487,24 +488,6 @@ func TestLogHasNoPackets(t *testing.T) {
 	if text := log.String(); strings.Contains(text, "planted") || strings.Contains(text, "112 108 97 110 116 101 100") {
 		t.Errorf("the password is in the log:\n%s", text)
 	}
-}
-
-// lockedBuffer may be written by many goroutines.
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
 }
 
 // A topic that is opened below a closed one takes what the rights of a user

@@ -16,7 +16,7 @@ import (
 
 	"dryhold/internal/engine"
 	"dryhold/internal/intake"
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 	"dryhold/internal/store"
 	"dryhold/internal/unit"
 	"dryhold/internal/web"
@@ -34,7 +34,8 @@ rooms:
 
 // daemon is the program as a keeper runs it.
 type daemon struct {
-	*process
+	*servertest.Process
+	t               testing.TB
 	site, url, data string
 }
 
@@ -42,7 +43,7 @@ type daemon struct {
 // MQTT client, session and topics are its own.
 func startDaemon(t testing.TB, site, broker, more string) *daemon {
 	t.Helper()
-	return startDaemonAt(t, mosquittotest.FreeAddr(t), site, broker, more)
+	return startDaemonAt(t, servertest.FreeAddr(t), site, broker, more)
 }
 
 // startDaemonAt does so with its page at an address.
@@ -53,10 +54,10 @@ func startDaemonAt(t testing.TB, addr, site, broker, more string) *daemon {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	d := &daemon{site: site, url: "http://" + addr, data: filepath.Join(dir, "data")}
+	d := &daemon{t: t, site: site, url: "http://" + addr, data: filepath.Join(dir, "data")}
 	file := write(t, filepath.Join(dir, "dryhold.yaml"), fmt.Sprintf("site: %[1]s\nbroker: {url: %[2]q, client_id: dryhold-%[1]s, root: dryhold/%[1]s}\nhttp: {listen: %[3]q}\n%[4]s",
 		site, broker, addr, more))
-	d.process = start(t, "dryhold of "+site, d.url+"/healthz", program, "run", "--config", file, "--data", d.data, "--log", "warn")
+	d.Process = servertest.Start(t, d.url+"/healthz", program, "run", "--config", file, "--data", d.data, "--log", "warn")
 	return d
 }
 

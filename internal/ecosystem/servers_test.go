@@ -12,7 +12,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -20,7 +19,7 @@ import (
 	v1 "github.com/prometheus/client_golang/api/prometheus/v1"
 	"github.com/prometheus/common/model"
 
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // patience is how long anything may take on a loaded machine.
@@ -54,31 +53,6 @@ func get(t testing.TB, url string) string {
 	return string(b)
 }
 
-// answers reports whether a server is up.
-func answers(url string) bool {
-	r, err := http.Get(url)
-	if err != nil {
-		return false
-	}
-	_ = r.Body.Close()
-	return r.StatusCode == http.StatusOK
-}
-
-// installed gives the path of a program. Without it the test is skipped, or
-// fails if DRYHOLD_TEST_SERVERS is 1.
-func installed(t testing.TB, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	switch {
-	case err == nil:
-		return path
-	case os.Getenv(mosquittotest.ServersEnv) == "1":
-		t.Fatalf("%s is missing: install Debian's %[1]s", name)
-	}
-	t.Skipf("%s is missing: install Debian's %[1]s", name)
-	return ""
-}
-
 func write(t testing.TB, path, text string) string {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
@@ -87,84 +61,18 @@ func write(t testing.TB, path, text string) string {
 	return path
 }
 
-// process is a server of the test, which may be stopped and started again. It
-// ends with the test, and what it said is shown where that failed.
-type process struct {
-	t      testing.TB
-	name   string
-	args   []string
-	ready  string // URL that answers when it is up
-	said   *os.File
-	cmd    *exec.Cmd
-	exited chan struct{}
-}
-
-func start(t testing.TB, name, ready, program string, args ...string) *process {
-	t.Helper()
-	said, err := os.Create(filepath.Join(t.TempDir(), "log"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := &process{t: t, name: name, args: append([]string{program}, args...), ready: ready, said: said}
-	t.Cleanup(func() {
-		p.stop()
-		if text, err := os.ReadFile(said.Name()); err == nil && t.Failed() {
-			t.Logf("%s said, at last:\n%s", name, text[max(0, len(text)-4000):])
-		}
-		_ = said.Close()
-	})
-	p.run()
-	return p
-}
-
-func (p *process) run() {
-	p.t.Helper()
-	p.cmd = exec.Command(p.args[0], p.args[1:]...)
-	p.cmd.Stdout, p.cmd.Stderr = p.said, p.said
-	if err := p.cmd.Start(); err != nil {
-		p.t.Fatalf("cannot start %s: %v", p.name, err)
-	}
-	p.exited = make(chan struct{})
-	go func(cmd *exec.Cmd, exited chan struct{}) {
-		_ = cmd.Wait()
-		close(exited)
-	}(p.cmd, p.exited)
-	within(p.t, p.name+" to answer", func() bool {
-		select {
-		case <-p.exited:
-			p.t.Fatalf("%s ended at once", p.name)
-		default:
-		}
-		return answers(p.ready)
-	})
-}
-
-// stop ends it in good order, and by force where it does not end.
-func (p *process) stop() {
-	if p.cmd == nil {
-		return
-	}
-	_ = p.cmd.Process.Signal(syscall.SIGTERM) // it may have ended
-	select {
-	case <-p.exited:
-	case <-time.After(30 * time.Second):
-		_ = p.cmd.Process.Kill()
-		<-p.exited
-	}
-	p.cmd = nil
-}
-
 // router is an alert router.
 type router struct {
-	*process
+	*servertest.Process
+	t   testing.TB
 	url string
 }
 
 func startRouter(t testing.TB) *router {
 	t.Helper()
-	program, dir, addr := installed(t, "prometheus-alertmanager"), t.TempDir(), mosquittotest.FreeAddr(t)
+	program, dir, addr := servertest.Program(t, "prometheus-alertmanager", "prometheus-alertmanager"), t.TempDir(), servertest.FreeAddr(t)
 	file := write(t, filepath.Join(dir, "router.yml"), "route: {receiver: nobody, group_by: [site]}\nreceivers: [{name: nobody}]\n")
-	return &router{url: "http://" + addr, process: start(t, "prometheus-alertmanager", "http://"+addr+"/-/ready", program,
+	return &router{t: t, url: "http://" + addr, Process: servertest.Start(t, "http://"+addr+"/-/ready", program,
 		"--config.file="+file, "--storage.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--cluster.listen-address=", "--log.level=warn")}
 }
 
@@ -201,7 +109,8 @@ func asking(t testing.TB, url string) v1.API {
 // more with every holding time cut to two seconds, so that they fire while a
 // test waits; those carry the label holding.
 type prometheus struct {
-	*process
+	*servertest.Process
+	t testing.TB
 	v1.API
 	url string
 }
@@ -210,7 +119,7 @@ const cutHolding = "cut"
 
 func startPrometheus(t testing.TB, router string, targets ...string) *prometheus {
 	t.Helper()
-	program, dir, addr := installed(t, "prometheus"), t.TempDir(), mosquittotest.FreeAddr(t)
+	program, dir, addr := servertest.Program(t, "prometheus", "prometheus"), t.TempDir(), servertest.FreeAddr(t)
 	rules, err := os.ReadFile("../../dashboards/prometheus-rules.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -227,7 +136,7 @@ scrape_configs:
   - job_name: dryhold
     static_configs: [{targets: [%s]}]
 `, strings.TrimPrefix(router, "http://"), strings.Join(targets, ", ")))
-	p := &prometheus{url: "http://" + addr, process: start(t, "prometheus", "http://"+addr+"/-/ready", program,
+	p := &prometheus{t: t, url: "http://" + addr, Process: servertest.Start(t, "http://"+addr+"/-/ready", program,
 		"--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")}
 	p.API = asking(t, p.url)
 	return p

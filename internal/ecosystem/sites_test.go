@@ -17,6 +17,7 @@ import (
 	"dryhold/internal/demo"
 	"dryhold/internal/influx/victoriatest"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // neighbour is one of several sites that share broker, database and alert
@@ -106,7 +107,7 @@ func (n *neighbour) stored() {
 // alert router. Nothing of one appears in the other, one that stops does not
 // disturb the other and misses nothing, and one query answers for both.
 func TestSites(t *testing.T) {
-	pages := []string{mosquittotest.FreeAddr(t), mosquittotest.FreeAddr(t)}
+	pages := []string{servertest.FreeAddr(t), servertest.FreeAddr(t)}
 	scrape := write(t, filepath.Join(t.TempDir(), "scrape.yml"), fmt.Sprintf(
 		"global: {scrape_interval: 1s}\nscrape_configs: [{job_name: dryhold, static_configs: [{targets: [%q, %q]}]}]\n", pages[0], pages[1]))
 	m, v, r := mosquittotest.Start(t), victoriatest.Start(t, "-promscrape.config="+scrape), startRouter(t)
@@ -132,7 +133,7 @@ func TestSites(t *testing.T) {
 		return len(r.labels("site", "larch-house", "room", "loft")) > 0 && len(r.labels("site", "alder-barn", "room", "loft")) > 0
 	})
 
-	barn.stop()
+	barn.Stop()
 	barn.before = len(barn.sent)
 	larch.live(time.Hour)
 	barn.live(time.Hour) // its messages wait in its session
@@ -144,7 +145,7 @@ func TestSites(t *testing.T) {
 	if ok, text := larch.check("alone"); !ok || !larch.status().Health.OK {
 		t.Errorf("one has stopped and the other is unwell: %s, %+v", text, larch.status().Health)
 	}
-	barn.run()
+	barn.Run()
 	for _, n := range both {
 		n.live(50 * time.Minute)
 		n.whole(v)
@@ -159,7 +160,7 @@ func kept(t *testing.T, broker string) map[string]string {
 	t.Helper()
 	_, port, _ := strings.Cut(strings.TrimPrefix(broker, "mqtt://"), ":")
 	// It ends with a time-out, which is no failure.
-	out, _ := exec.Command(installed(t, "mosquitto_sub"), "-h", "127.0.0.1", "-p", port, "-t", "dryhold/#", "--retained-only", "-W", "2", "-v").Output()
+	out, _ := exec.Command(servertest.Program(t, "mosquitto_sub", "mosquitto-clients"), "-h", "127.0.0.1", "-p", port, "-t", "dryhold/#", "--retained-only", "-W", "2", "-v").Output()
 	said := map[string]string{}
 	for line := range strings.Lines(string(out)) {
 		topic, text, _ := strings.Cut(strings.TrimSpace(line), " ")

@@ -18,8 +18,8 @@ import (
 
 	"dryhold/internal/app"
 	"dryhold/internal/intake"
-	"dryhold/internal/intake/mosquittotest"
 	"dryhold/internal/lot"
+	"dryhold/internal/servertest"
 	"dryhold/internal/settings"
 )
 
@@ -66,7 +66,7 @@ func live(t *testing.T) *larchHouse {
 	if err := os.WriteFile(secret, []byte(strings.Repeat("invented", 4)), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := settings.Parse("house.yaml", fmt.Appendf(nil, houseYAML, mosquittotest.FreeAddr(t), mosquittotest.FreeAddr(t), server.URL, server.URL+"/webhook", secret))
+	s, err := settings.Parse("house.yaml", fmt.Appendf(nil, houseYAML, servertest.FreeAddr(t), servertest.FreeAddr(t), server.URL, server.URL+"/webhook", secret))
 	if err != nil {
 		t.Fatal(err)
 	}

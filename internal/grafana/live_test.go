@@ -3,10 +3,8 @@ package grafana
 import (
 	"context"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -21,7 +19,7 @@ import (
 
 	"dryhold/internal/influx/influxdtest"
 	"dryhold/internal/influx/victoriatest"
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // TestLive holds every query against a daemon that has lived through a hot week.
@@ -67,39 +65,14 @@ func TestLive(t *testing.T) {
 // the test is skipped, or fails if DRYHOLD_TEST_SERVERS is 1.
 func startPrometheus(t *testing.T, target string) v1.API {
 	t.Helper()
-	binary, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("prometheus is missing: install Debian's prometheus")
-		}
-		t.Skip("prometheus is missing: install Debian's prometheus")
-	}
-	dir, addr := t.TempDir(), mosquittotest.FreeAddr(t)
+	binary := servertest.Program(t, "prometheus", "prometheus")
+	dir, addr := t.TempDir(), servertest.FreeAddr(t)
 	config := fmt.Sprintf("global: {scrape_interval: 1s}\nscrape_configs:\n  - job_name: dryhold\n    static_configs: [{targets: [%q]}]\n", target)
 	file := filepath.Join(dir, "prometheus.yml")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	said := &strings.Builder{}
-	cmd := exec.Command(binary, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")
-	cmd.Stdout, cmd.Stderr = io.Discard, said
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	exited := make(chan error, 1)
-	go func() { exited <- cmd.Wait() }()
-	t.Cleanup(func() {
-		_ = cmd.Process.Signal(os.Interrupt)
-		select {
-		case <-exited:
-		case <-time.After(20 * time.Second):
-			_ = cmd.Process.Kill()
-			<-exited
-		}
-		if t.Failed() {
-			t.Logf("prometheus said:\n%s", said)
-		}
-	})
+	servertest.Start(t, "http://"+addr+"/-/ready", binary, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")
 	return client(t, "http://"+addr)
 }
 

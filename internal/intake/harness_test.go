@@ -14,6 +14,7 @@ import (
 	"dryhold/internal/broker"
 	"dryhold/internal/intake"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // server is a broker under test.
@@ -27,7 +28,7 @@ type server interface {
 func eachBroker(t *testing.T, test func(t *testing.T, s server)) {
 	t.Helper()
 	t.Run("embedded", func(t *testing.T) {
-		s := &embedded{t: t, dir: filepath.Join(t.TempDir(), "broker"), addr: mosquittotest.FreeAddr(t)}
+		s := &embedded{t: t, dir: filepath.Join(t.TempDir(), "broker"), addr: servertest.FreeAddr(t)}
 		s.restart()
 		t.Cleanup(s.kill)
 		test(t, s)

@@ -15,6 +15,7 @@ import (
 	"dryhold/internal/broker"
 	"dryhold/internal/intake"
 	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // TestRedelivery: what is not acknowledged when the broker dies comes again,
@@ -309,7 +310,7 @@ func TestTLS(t *testing.T) {
 // TestKeepTrying: the daemon may start before its broker.
 func TestKeepTrying(t *testing.T) {
 	noLeak(t)
-	e := &embedded{t: t, dir: t.TempDir(), addr: mosquittotest.FreeAddr(t)}
+	e := &embedded{t: t, dir: t.TempDir(), addr: servertest.FreeAddr(t)}
 	e.restart()
 	e.kill() // its address is free now
 	r := &recorder{ack: every}

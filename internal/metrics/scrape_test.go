@@ -4,11 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"net/http/httptest"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -18,7 +16,7 @@ import (
 	v1 "github.com/prometheus/client_golang/api/prometheus/v1"
 	"github.com/prometheus/common/model"
 
-	"dryhold/internal/intake/mosquittotest"
+	"dryhold/internal/servertest"
 )
 
 // realPrometheus runs Debian's prometheus with our alert rules against one
@@ -26,43 +24,18 @@ import (
 // if DRYHOLD_TEST_SERVERS is 1.
 func realPrometheus(t *testing.T, target string) v1.API {
 	t.Helper()
-	binary, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-			t.Fatal("prometheus is missing: install Debian's prometheus")
-		}
-		t.Skip("prometheus is missing: install Debian's prometheus")
-	}
+	binary := servertest.Program(t, "prometheus", "prometheus")
 	rules, err := filepath.Abs("../../dashboards/prometheus-rules.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir, addr := t.TempDir(), mosquittotest.FreeAddr(t)
+	dir, addr := t.TempDir(), servertest.FreeAddr(t)
 	config := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n  - job_name: dryhold\n    static_configs: [{targets: [%q]}]\n", rules, target)
 	file := filepath.Join(dir, "prometheus.yml")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	said := &strings.Builder{}
-	cmd := exec.Command(binary, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")
-	cmd.Stdout, cmd.Stderr = io.Discard, said
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	exited := make(chan error, 1)
-	go func() { exited <- cmd.Wait() }()
-	t.Cleanup(func() {
-		_ = cmd.Process.Signal(os.Interrupt)
-		select {
-		case <-exited:
-		case <-time.After(20 * time.Second):
-			_ = cmd.Process.Kill()
-			<-exited
-		}
-		if t.Failed() {
-			t.Logf("prometheus said:\n%s", said)
-		}
-	})
+	servertest.Start(t, "http://"+addr+"/-/ready", binary, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=warn")
 	client, err := api.NewClient(api.Config{Address: "http://" + addr})
 	if err != nil {
 		t.Fatal(err)

@@ -1,12 +1,9 @@
 package promql
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"math/rand/v2"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -19,6 +16,7 @@ import (
 
 	"dryhold/internal/influx/victoriatest"
 	"dryhold/internal/past"
+	"dryhold/internal/servertest"
 )
 
 // years is invented: three days of minutes of a loft, with milliseconds here and
@@ -43,14 +41,7 @@ func years() (out []past.Sample) {
 // fails if DRYHOLD_TEST_SERVERS is 1.
 func realPrometheus(t *testing.T, samples []past.Sample, flags ...string) string {
 	t.Helper()
-	for _, name := range []string{"prometheus", "promtool"} {
-		if _, err := exec.LookPath(name); err != nil {
-			if os.Getenv("DRYHOLD_TEST_SERVERS") == "1" {
-				t.Fatal(name + " is missing: install Debian's prometheus")
-			}
-			t.Skip(name + " is missing: install Debian's prometheus")
-		}
-	}
+	binary, tool := servertest.Program(t, "prometheus", "prometheus"), servertest.Program(t, "promtool", "prometheus")
 	dir := t.TempDir()
 	write := func(name, text string) string {
 		t.Helper()
@@ -67,53 +58,13 @@ func realPrometheus(t *testing.T, samples []past.Sample, flags ...string) string
 	}
 	text.WriteString("# EOF\n")
 	data := filepath.Join(dir, "data")
-	if out, err := exec.Command("promtool", "tsdb", "create-blocks-from", "openmetrics", write("past.om", text.String()), data).CombinedOutput(); err != nil {
+	if out, err := exec.Command(tool, "tsdb", "create-blocks-from", "openmetrics", write("past.om", text.String()), data).CombinedOutput(); err != nil {
 		t.Fatalf("promtool: %v: %s", err, out)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	_ = l.Close()
-	said := &bytes.Buffer{}
-	cmd := exec.Command("prometheus", append(flags, "--config.file="+write("prometheus.yml", "scrape_configs: []\n"), "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y",
+	addr := servertest.FreeAddr(t)
+	servertest.Start(t, "http://"+addr+"/-/ready", binary, append(flags, "--config.file="+write("prometheus.yml", "scrape_configs: []\n"), "--storage.tsdb.path="+data, "--storage.tsdb.retention.time=100y",
 		"--storage.tsdb.min-block-duration=2h", "--storage.tsdb.max-block-duration=2h", "--web.listen-address="+addr, "--log.level=warn")...)
-	cmd.Stdout, cmd.Stderr = io.Discard, said
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	exited := make(chan error, 1)
-	go func() { exited <- cmd.Wait() }()
-	t.Cleanup(func() {
-		_ = cmd.Process.Signal(os.Interrupt)
-		select {
-		case <-exited:
-		case <-time.After(20 * time.Second):
-			_ = cmd.Process.Kill()
-			<-exited
-		}
-		if t.Failed() {
-			t.Logf("prometheus said:\n%s", said)
-		}
-	})
-	ready(t, "http://"+addr+"/-/ready")
 	return "http://" + addr
-}
-
-func ready(t *testing.T, url string) {
-	t.Helper()
-	for began := time.Now(); ; time.Sleep(20 * time.Millisecond) {
-		if r, err := http.Get(url); err == nil {
-			_ = r.Body.Close()
-			if r.StatusCode == http.StatusOK {
-				return
-			}
-		}
-		if time.Since(began) > time.Minute {
-			t.Fatalf("nothing answers at %s", url)
-		}
-	}
 }
 
 // victoria runs victoria-metrics with the same samples, and gives its address.
@@ -129,7 +80,10 @@ func victoria(t *testing.T, samples []past.Sample) string {
 		t.Fatalf("%v, %+v", err, r)
 	}
 	_ = r.Body.Close()
-	ready(t, v.URL+"internal/force_flush")
+	if r, err = http.Get(v.URL + "internal/force_flush"); err != nil || r.StatusCode != http.StatusOK {
+		t.Fatalf("%v, %+v", err, r)
+	}
+	_ = r.Body.Close()
 	return v.URL
 }
 

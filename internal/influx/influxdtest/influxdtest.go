@@ -11,7 +11,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -19,7 +18,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
+
+	"dryhold/internal/servertest"
 )
 
 // binaryEnv is the environment variable that names the program. Where it is set
@@ -50,51 +50,19 @@ func Start(t testing.TB) *Server {
 			t.Skip("influxd is missing: build it with .ci/influxd DIR and set " + binaryEnv + "=DIR/influxd")
 		}
 	}
-	web, other, dir := free(t), free(t), t.TempDir()
+	web, other, dir := servertest.FreeAddr(t), servertest.FreeAddr(t), t.TempDir()
 	config := fmt.Sprintf("reporting-disabled = true\nbind-address = %q\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\nquery-log-enabled = false\n[http]\nbind-address = %q\nflux-enabled = true\nlog-enabled = false\n[monitor]\nstore-enabled = false\n",
 		other, filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), web)
 	file := filepath.Join(dir, "influxdb.conf")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	said := &strings.Builder{}
-	cmd := exec.Command(binary, "-config", file)
-	cmd.Stdout, cmd.Stderr = io.Discard, said
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	exited := make(chan error, 1)
-	go func() { exited <- cmd.Wait() }()
-	t.Cleanup(func() {
-		_ = cmd.Process.Signal(os.Interrupt)
-		select {
-		case <-exited:
-		case <-time.After(20 * time.Second):
-			_ = cmd.Process.Kill()
-			<-exited
-		}
-		if t.Failed() {
-			t.Logf("influxd said:\n%s", said)
-		}
-	})
+	servertest.Start(t, "http://"+web+"/ping?verbose=true", binary, "-config", file)
 	s := &Server{URL: "http://" + web + "/"}
-	for began := time.Now(); ; time.Sleep(50 * time.Millisecond) {
-		if err := s.post("query?q="+url.QueryEscape("CREATE DATABASE "+Bucket), "", ""); err == nil {
-			return s
-		} else if time.Since(began) > 2*time.Minute {
-			t.Fatalf("influxd does not answer: %v", err)
-		}
-	}
-}
-
-func free(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
+	if err := s.post("query?q="+url.QueryEscape("CREATE DATABASE "+Bucket), "", ""); err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close()
-	return l.Addr().String()
+	return s
 }
 
 func (s *Server) post(path, kind, body string) error {

@@ -7,101 +7,37 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
-	"net"
 	"net/http"
 	"net/url"
-	"os"
-	"os/exec"
 	"testing"
-	"time"
-)
 
-// serversEnv is the environment variable that, set to 1, turns a missing server
-// into a failure.
-const serversEnv = "DRYHOLD_TEST_SERVERS"
+	"dryhold/internal/servertest"
+)
 
 // Server is a victoria-metrics of its own on the loopback interface.
 type Server struct {
 	// URL is its address, http://127.0.0.1:port/.
 	URL string
 
-	t            testing.TB
-	binary, addr string
-	flags        []string
-	dir          string
-	cmd          *exec.Cmd
-	exited       chan struct{}
+	*servertest.Process // which may be stopped and run again over the same data
+	t                   testing.TB
+	dir                 string
 }
 
 // Start runs a server until the end of the test, with more flags if need be.
-// Without the program the test is skipped, or fails if DRYHOLD_TEST_SERVERS is
+// Without the program the test is skipped, or fails if servertest.ServersEnv is
 // 1.
 func Start(t testing.TB, flags ...string) *Server {
 	t.Helper()
-	binary, err := exec.LookPath("victoria-metrics")
-	if err != nil {
-		if os.Getenv(serversEnv) == "1" {
-			t.Fatal("victoria-metrics is missing: install Debian's victoria-metrics")
-		}
-		t.Skip("victoria-metrics is missing: install Debian's victoria-metrics")
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	s := &Server{URL: "http://" + addr + "/", t: t, binary: binary, addr: addr, dir: t.TempDir(), flags: flags}
-	t.Cleanup(s.Stop)
-	s.Run()
+	binary, addr := servertest.Program(t, "victoria-metrics", "victoria-metrics"), servertest.FreeAddr(t)
+	s := &Server{URL: "http://" + addr + "/", t: t, dir: t.TempDir()}
+	s.Process = servertest.Start(t, s.URL+"health", binary, append([]string{"-httpListenAddr=" + addr, "-storageDataPath=" + s.dir, "-retentionPeriod=100y",
+		"-memory.allowedBytes=64MB", "-search.latencyOffset=0s", "-loggerLevel=ERROR"}, flags...)...)
 	return s
 }
 
 // Dir is where the server keeps its data.
 func (s *Server) Dir() string { return s.dir }
-
-// Run starts the server again over the same data and address.
-func (s *Server) Run() {
-	s.t.Helper()
-	s.cmd = exec.Command(s.binary, append([]string{"-httpListenAddr=" + s.addr, "-storageDataPath=" + s.dir, "-retentionPeriod=100y",
-		"-memory.allowedBytes=64MB", "-search.latencyOffset=0s", "-loggerLevel=ERROR"}, s.flags...)...)
-	if err := s.cmd.Start(); err != nil {
-		s.t.Fatal(err)
-	}
-	s.exited = make(chan struct{})
-	go func(cmd *exec.Cmd, exited chan struct{}) {
-		defer close(exited)
-		_ = cmd.Wait()
-	}(s.cmd, s.exited)
-	for began := time.Now(); ; time.Sleep(20 * time.Millisecond) {
-		if r, err := http.Get(s.URL + "health"); err == nil {
-			_ = r.Body.Close()
-			if r.StatusCode == http.StatusOK {
-				return
-			}
-		}
-		if time.Since(began) > time.Minute {
-			s.t.Fatal("victoria-metrics does not answer")
-		}
-	}
-}
-
-// Stop ends the server and leaves its data.
-func (s *Server) Stop() {
-	if s.cmd == nil {
-		return
-	}
-	_ = s.cmd.Process.Signal(os.Interrupt)
-	select {
-	case <-s.exited:
-	case <-time.After(20 * time.Second):
-		_ = s.cmd.Process.Kill()
-		<-s.exited
-	}
-	s.cmd = nil
-}
 
 // Series is one series with all it holds. A point that was written twice is
 // there twice.

@@ -4,24 +4,19 @@ package mosquittotest
 
 import (
 	"bytes"
-	"context"
 	"crypto/tls"
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
-)
 
-// ServersEnv is the environment variable that, set to 1, turns a missing
-// server into a failure.
-const ServersEnv = "DRYHOLD_TEST_SERVERS"
+	"dryhold/internal/servertest"
+)
 
 // Server is a mosquitto of its own: it listens on the loopback interface and
 // keeps its sessions in a directory of the test.
@@ -35,7 +30,7 @@ type Server struct {
 	binary string
 	dir    string
 	addr   string
-	output *buffer
+	output *servertest.Buffer
 	cmd    *exec.Cmd
 	exited chan struct{}
 }
@@ -62,17 +57,17 @@ func WithTLS() Option { return func(o *options) { o.tls = true } }
 func WithLine(line string) Option { return func(o *options) { o.lines = append(o.lines, line) } }
 
 // Start runs a server until the end of the test. Without the program the test
-// is skipped, or fails if ServersEnv is 1. The server queues without limit. It
+// is skipped, or fails if servertest.ServersEnv is 1. The server queues without limit. It
 // writes its sessions to disk when stopped and at Settle.
 func Start(t testing.TB, opts ...Option) *Server {
 	t.Helper()
-	binary := find(t, "mosquitto")
+	binary := servertest.Program(t, "mosquitto", "mosquitto")
 	var o options
 	for _, opt := range opts {
 		opt(&o)
 	}
-	s := &Server{t: t, binary: binary, dir: t.TempDir(), output: &buffer{}}
-	s.addr = FreeAddr(t)
+	s := &Server{t: t, binary: binary, dir: t.TempDir(), output: &servertest.Buffer{}}
+	s.addr = servertest.FreeAddr(t)
 	_, port, _ := net.SplitHostPort(s.addr)
 	s.URL = "mqtt://" + s.addr
 	lines := []string{
@@ -101,27 +96,11 @@ func Start(t testing.TB, opts ...Option) *Server {
 	return s
 }
 
-// find gives the path of a program, also where a user's search path has no
-// system programs.
-func find(t testing.TB, name string) string {
-	t.Helper()
-	for _, candidate := range []string{name, "/usr/sbin/" + name, "/usr/local/sbin/" + name} {
-		if path, err := exec.LookPath(candidate); err == nil {
-			return path
-		}
-	}
-	if os.Getenv(ServersEnv) == "1" {
-		t.Fatalf("%s is not installed and %s=1 asks for it (Debian: apt-get install mosquitto)", name, ServersEnv)
-	}
-	t.Skipf("%s is not installed (Debian: apt-get install mosquitto)", name)
-	return ""
-}
-
 func (s *Server) passwords(user, password string) string {
 	s.t.Helper()
 	path := filepath.Join(s.dir, "passwords")
 	write(s.t, path, "")
-	if out, err := exec.Command(find(s.t, "mosquitto_passwd"), "-b", path, user, password).CombinedOutput(); err != nil {
+	if out, err := exec.Command(servertest.Program(s.t, "mosquitto_passwd", "mosquitto"), "-b", path, user, password).CombinedOutput(); err != nil {
 		s.t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
 	}
 	return path
@@ -202,46 +181,9 @@ func (s *Server) Settle() {
 	s.t.Fatal("mosquitto does not come to rest")
 }
 
-// FreeAddr is an address of the loopback interface for a server that must keep
-// it over restarts. Its port lies below those that a system gives to whoever
-// asks for any (on Linux from 32768), or a connection of another test could
-// have it while the server is down.
-func FreeAddr(t testing.TB) string {
-	t.Helper()
-	var err error
-	for range 100 {
-		var l net.Listener
-		l, err = new(net.ListenConfig).Listen(context.Background(), "tcp", fmt.Sprintf("127.0.0.1:%d", 10_000+rand.IntN(20_000)))
-		if err == nil {
-			defer func() { _ = l.Close() }()
-			return l.Addr().String()
-		}
-	}
-	t.Fatal(err)
-	return ""
-}
-
 func write(t testing.TB, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(fmt.Errorf("cannot prepare mosquitto: %w", err))
 	}
-}
-
-// buffer collects the server's output.
-type buffer struct {
-	mu   sync.Mutex
-	text bytes.Buffer
-}
-
-func (b *buffer) Write(p []byte) (int, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.text.Write(p)
-}
-
-func (b *buffer) String() string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.text.String()
 }
